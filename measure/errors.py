@@ -1,0 +1,33 @@
+"""What holdfast raises when its input cannot be used.
+
+Every message says what was received, what was expected and what to do next, and holds no patient
+identifier. All are ValueErrors, so that a caller may catch either the family or one member.
+"""
+
+
+class HoldfastError(ValueError):
+    """Base of every error that a user can mend."""
+
+
+class FilmError(HoldfastError):
+    """A file is not a film that can be read."""
+
+
+class ScaleError(HoldfastError):
+    """A scale cannot be had, or does not make sense."""
+
+
+class SiteError(HoldfastError):
+    """A site table is not as it should be."""
+
+
+class ReadingError(HoldfastError):
+    """A reading cannot be used, or does not belong to this film."""
+
+
+class ComparisonError(HoldfastError):
+    """Two films must not be compared."""
+
+
+class ThresholdError(HoldfastError):
+    """A file of thresholds is not as it should be."""
