@@ -1,0 +1,212 @@
+"""Every quantity of one film: its value with uncertainty, or why it has none."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.definitions import FUNCTIONS, LENGTH
+from measure.errors import SiteError
+from measure.geometry import axis_frame
+from measure.propagate import UncertainPoints, propagate
+from measure.quantity import Quantity
+from measure.reading import ABSENT, NOT_ASSESSABLE, PROPOSED, Landmark, Reading
+from measure.scale import Scale
+from measure.sites import MeasurementRow, Profile, Site, View, load_site
+
+# Without a scale the angles still need the placement uncertainty in pixels: a usual detector pitch
+# at the bone serves for that alone, never for a length.
+USUAL_MM_PER_PX = 0.13  # 0.15 mm detector, magnification 1.15; common practice, no source
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """One quantity on one film.
+
+    Parameters
+    ----------
+    row
+        What was measured.
+    quantity
+        The value with its uncertainty; None where it could not be had.
+    reason
+        Why there is no value.
+    present
+        Whether what the row looks for (a break) was found; None for rows that look for nothing.
+    proposed
+        Landmarks it rests on that no reader has confirmed.
+    origins
+        Landmark to where it came from, for those it rests on.
+    method
+        "first order", "Monte Carlo" or "as observed".
+    axis
+        Name of the bone axis it rests on; None where it rests on none.
+    scale
+        The scale behind a length.
+    """
+
+    row: MeasurementRow
+    quantity: Quantity | None = None
+    reason: str | None = None
+    present: bool | None = None
+    proposed: tuple[str, ...] = ()
+    origins: Mapping[str, str] = field(default_factory=dict)
+    method: str = ""
+    axis: str | None = None
+    scale: Scale | None = None
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "origins", MappingProxyType(dict(self.origins)))
+
+    @property
+    def confirmed(self) -> bool:
+        """Whether there is a value and a reader confirmed every landmark that it rests on."""
+        return self.quantity is not None and not self.proposed
+
+    @property
+    def key(self) -> tuple[str, str]:
+        """Quantity name and target, the same on every film of a site and view."""
+        return self.row.name, self.row.target
+
+
+def measure_film(
+    reading: Reading,
+    scale: Scale | None,
+    aspect: tuple[float, float] = (1.0, 1.0),
+    *,
+    profile: Profile | None = None,
+    wanted: Callable[[MeasurementRow], bool] = lambda row: True,
+) -> tuple[Measurement, ...]:
+    """Measure every quantity of the reading's site and view, in the table's order.
+
+    Parameters
+    ----------
+    reading
+        Landmarks in pixels.
+    scale
+        At the bone's plane; None leaves every length without a value.
+    aspect
+        (row, column) size of a pixel in any unit, for angles and ratios where there is no scale.
+    profile
+        Placement uncertainties; default the site's.
+    wanted
+        Which rows to measure, for a window that updates only what a landmark touches.
+    """
+    site = load_site(reading.site)
+    film = _Film(reading, site, site.views[reading.view], scale, aspect, profile or site.profile)
+    return tuple(film.measure(row) for row in film.view.measurements if wanted(row))
+
+
+class _Film:
+    """One film's landmarks in one isotropic unit, shared by all rows."""
+
+    def __init__(
+        self, reading: Reading, site: Site, view: View, scale: Scale | None, aspect: tuple[float, float], profile: Profile
+    ) -> None:
+        self.reading, self.view, self.scale = reading, view, scale
+        size = np.array(scale.mm_per_px if scale else [side / aspect[0] for side in aspect])
+        unit_per_mm = 1.0 if scale else 1.0 / USUAL_MM_PER_PX
+        self.landmarks = {
+            name: UncertainPoints(
+                landmark.array * size,
+                landmark.u_px * float(size.mean()) if landmark.u_px else profile.placement(name) * unit_per_mm,
+                profile.habit_mm * unit_per_mm,
+                f"point:{reading.film_id}:{name}",
+                f"habit:{reading.reader}:{site.name}:{view.name}:{name}",
+            )
+            for name, landmark in reading.landmarks.items()
+            if landmark.located
+        }
+        self.basis = self._bone_axes()
+
+    def _bone_axes(self) -> NDArray[np.float64] | None:
+        sides = [self.landmarks.get(self.view.axis[side]) for side in ("near", "far")] if self.view.axis else []
+        if not sides or any(side is None or len(side.points) < 2 for side in sides):
+            return None
+        _, along, across = axis_frame(*(side.points for side in sides if side))
+        axes = np.stack([along, across])
+        return axes if np.isfinite(axes).all() else None
+
+    def measure(self, row: MeasurementRow) -> Measurement:
+        if row.function not in FUNCTIONS or FUNCTIONS[row.function].unit != row.unit:
+            raise SiteError(
+                f"Measurement {row.name} names function {row.function!r} in {row.unit!r}; the functions are "
+                f"{', '.join(f'{name} ({f.unit})' for name, f in FUNCTIONS.items())}."
+            )
+        used = [*row.landmarks, *(name for name in row.optional if name in self.landmarks)]
+        blank = self._blank(row, used)
+        if row.absent is not None and any(self._status(name) == ABSENT for name in row.landmarks):
+            return dataclasses.replace(blank, quantity=Quantity(row.absent, row.unit), present=False, method="as observed")
+        reason = self._why_not(row)
+        if reason:
+            return dataclasses.replace(blank, reason=reason)
+        return self._evaluate(row, used, blank)
+
+    def _blank(self, row: MeasurementRow, used: Iterable[str]) -> Measurement:
+        placed = {name: self.reading.landmarks[name] for name in used if name in self.reading.landmarks}
+        on_axis = bool(self.view.axis) and self.view.axis["near"] in row.landmarks and self.view.axis["far"] in row.landmarks
+        located = bool(placed) and all(landmark.located for landmark in placed.values())
+        return Measurement(
+            row,
+            present=located if row.absent is not None and placed else None,
+            proposed=tuple(name for name, landmark in placed.items() if landmark.status == PROPOSED),
+            origins={name: landmark.origin for name, landmark in placed.items()},
+            axis=self.reading.axis if on_axis else None,
+            scale=self.scale if row.unit == LENGTH else None,
+        )
+
+    def _status(self, name: str) -> str | None:
+        landmark = self.reading.landmarks.get(name)
+        return landmark.status if landmark else None
+
+    def _why_not(self, row: MeasurementRow) -> str | None:
+        lacking = [text for name in row.landmarks if (text := self._lack(name, self.reading.landmarks.get(name)))]
+        if lacking:
+            return "; ".join(dict.fromkeys(lacking))
+        if row.unit == LENGTH and self.scale is None:
+            return "no scale on this film, so no millimetres"
+        return None
+
+    def _lack(self, name: str, landmark: Landmark | None) -> str | None:
+        title = self.view.landmark[name].title
+        if landmark is None:
+            return f"not placed: {title}"
+        if landmark.status == NOT_ASSESSABLE:
+            return f"not assessable: {title} ({landmark.reason})"
+        if landmark.status == ABSENT:
+            return f"absent: {title}"
+        return None
+
+    def _evaluate(self, row: MeasurementRow, used: list[str], blank: Measurement) -> Measurement:
+        function = FUNCTIONS[row.function].function
+        quantity_id = f"{self.reading.film_id}:{row.name}:{row.target}"
+        result = propagate(
+            _by_name(function, row, used), used, self.landmarks, row.unit, basis=self.basis, quantity_id=quantity_id
+        )
+        if result is None:
+            return dataclasses.replace(
+                blank, reason="the landmarks lie too close together, or too nearly on a line, to determine it"
+            )
+        quantity, method = result
+        if row.unit == LENGTH and self.scale:
+            by_scale = {source: quantity.value * part for source, part in self.scale.parts.items() if part}
+            quantity = Quantity(quantity.value, row.unit, {**quantity.parts, **by_scale})
+        return dataclasses.replace(blank, quantity=quantity, method=method)
+
+
+def _by_name(function: Callable[..., NDArray[np.float64]], row: MeasurementRow, used: list[str]) -> Callable[..., NDArray[np.float64]]:
+    """Let optional landmarks that are missing be None, in their own place."""
+    if not row.optional:
+        return function
+
+    def call(*points: NDArray[np.float64]) -> NDArray[np.float64]:
+        required = points[: len(row.landmarks)]
+        given = dict(zip(used[len(row.landmarks) :], points[len(row.landmarks) :], strict=True))
+        return function(*required, *(given.get(name) for name in row.optional))
+
+    return call

@@ -1,0 +1,362 @@
+"""Site tables: which landmarks, measurements, changes and thresholds belong to which fracture.
+
+A site is a TOML file in `measure/sites/` (or the user's own), one row a landmark, a measurement, a
+change, a threshold, so that a clinician can review it without reading code. This module reads a table
+into frozen rows and refuses one that is not whole.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import math
+import tomllib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from measure.errors import SiteError, ThresholdError
+
+SITES_FOLDER = Path(__file__).parent / "sites"
+SITE_FORMAT = "holdfast-site"
+SITE_VERSION = "1"
+THRESHOLDS_FORMAT = "holdfast-thresholds"
+LEVELS = ("possible", "clear")
+SIDES = ("above", "below", "either", "present")
+BASES = ("change", "value")
+
+
+@dataclass(frozen=True)
+class Profile:
+    """How well a landmark is placed, millimetres at the bone, standard uncertainty of each coordinate.
+
+    `placement_mm` is new on every film; `habit_mm` is a reader's own way of seeing a landmark, the
+    same on every film of that reader, so that it cancels in a change.
+    """
+
+    name: str
+    placement_mm: float
+    habit_mm: float
+    source: str
+    landmarks: Mapping[str, float] = dataclasses.field(default_factory=dict)
+
+    def placement(self, landmark: str) -> float:
+        """Placement uncertainty of one landmark."""
+        return self.landmarks.get(landmark, self.placement_mm)
+
+
+# Short distances on a phantom film have an SD of 0.5 mm (Fowler 2011), 0.35 mm for each end. Readers
+# differ from each other by 3 mm where they differ from themselves by 2 mm (Kreder 1996): a habit of
+# about the same size as the placement.
+DEFAULT_PROFILE = Profile("default", 0.35, 0.3, "Fowler 2011 (PMID 20972654); Kreder 1996 (PMID 8775193)")
+
+
+@dataclass(frozen=True)
+class LandmarkRow:
+    """One landmark: what to click, how many points, and what it is fixed to."""
+
+    name: str
+    title: str
+    prompt: str
+    part: str
+    points: tuple[int, int] = (1, 1)
+    optional: bool = False
+
+
+@dataclass(frozen=True)
+class MeasurementRow:
+    """One quantity of one film: the function and the landmarks it takes, in order.
+
+    `absent` is the value where a landmark was looked for and is absent (no break: 0 mm).
+    """
+
+    name: str
+    title: str
+    unit: str
+    function: str
+    landmarks: tuple[str, ...]
+    sign: str
+    source: str
+    optional: tuple[str, ...] = ()
+    target: str = ""
+    absent: float | None = None
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A quantity whose change, times the factor, estimates a change row."""
+
+    quantity: str
+    factor: float
+
+
+@dataclass(frozen=True)
+class ChangeRow:
+    """A change between films that estimates against two fragments must agree on."""
+
+    name: str
+    title: str
+    unit: str
+    sign: str
+    source: str
+    proximal: Estimate | None = None
+    distal: tuple[Estimate, ...] = ()
+    target: str = ""
+
+
+@dataclass(frozen=True)
+class Threshold:
+    """When a change, or a value, counts. `floor` is the size below which nothing is flagged."""
+
+    quantity: str
+    basis: str
+    side: str
+    limit: float
+    level: str
+    source: str
+    floor: float = 0.0
+
+
+@dataclass(frozen=True)
+class Usual:
+    """What is usual for a value of the index film; shown, never graded."""
+
+    quantity: str
+    usual: str
+    source: str
+
+
+@dataclass(frozen=True)
+class View:
+    """One radiographic view of a site."""
+
+    name: str
+    title: str
+    axis: Mapping[str, str]
+    landmarks: tuple[LandmarkRow, ...]
+    measurements: tuple[MeasurementRow, ...]
+    changes: tuple[ChangeRow, ...]
+    thresholds: tuple[Threshold, ...]
+    technique: tuple[Usual, ...]
+
+    @functools.cached_property
+    def landmark(self) -> Mapping[str, LandmarkRow]:
+        """Landmark rows by name."""
+        return {row.name: row for row in self.landmarks}
+
+    def units(self) -> dict[str, str]:
+        """Unit of every quantity and change by name."""
+        return {row.name: row.unit for row in (*self.measurements, *self.changes)}
+
+
+@dataclass(frozen=True)
+class Site:
+    """One fracture site: its views and what its two fragments are called."""
+
+    name: str
+    title: str
+    version: str
+    region: str
+    fragments: Mapping[str, str]
+    axes: tuple[str, ...]
+    views: Mapping[str, View]
+    profile: Profile = DEFAULT_PROFILE
+
+
+def site_names() -> tuple[str, ...]:
+    """Names of the sites that come with holdfast."""
+    return tuple(sorted(path.stem for path in SITES_FOLDER.glob("*.toml")))
+
+
+@functools.cache
+def load_site(name: str) -> Site:
+    """Load a site by name; SiteError, naming the sites there are, where it is unknown."""
+    if name not in site_names():
+        raise SiteError(f"No site is called {name!r}. The sites are: {', '.join(site_names())}.")
+    return read_site(SITES_FOLDER / f"{name}.toml")
+
+
+def read_site(path: Path) -> Site:
+    """Read a site table from a TOML file; SiteError lists all that is wrong with it."""
+    table = _read_toml(path, SiteError)
+    if (table.get("format"), table.get("version")) != (SITE_FORMAT, SITE_VERSION):
+        raise SiteError(
+            f"{path.name} says format {table.get('format')!r} version {table.get('version')!r}; "
+            f"expected {SITE_FORMAT!r} version {SITE_VERSION!r}."
+        )
+    try:
+        each: dict[str, list[str]] = table.get("each", {})
+        views = {name: _view(name, view, each) for name, view in table["views"].items()}
+        site = Site(
+            table["name"], table["title"], table["version"], table["region"], table["fragments"],
+            tuple(table["axes"]), views,
+        )  # fmt: skip
+    except (KeyError, TypeError, AttributeError) as error:
+        raise SiteError(f"{path.name} lacks or misnames a field: {error}. See DEVELOPERS.md, 'Add a site'.") from None
+    problems = [f"{view.name}: {problem}" for view in site.views.values() for problem in _problems(view)]
+    if problems:
+        raise SiteError(f"{path.name} is not whole: " + "; ".join(problems) + ".")
+    return site
+
+
+def _read_toml(path: Path, error_type: type[SiteError] | type[ThresholdError]) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise error_type(f"{path.name} cannot be read: {error.strerror}. Check the path.") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise error_type(f"{path.name} is not valid TOML: {error}. Mend the file.") from None
+
+
+def _expand(rows: Sequence[Mapping[str, Any]], each: Mapping[str, list[str]]) -> Iterator[dict[str, Any]]:
+    """Repeat every row that says `each` for each of its targets, and put the target's name in."""
+    for row in rows:
+        kind = row.get("each")
+        plain = {key: value for key, value in row.items() if key != "each"}
+        if kind is None:
+            yield plain
+            continue
+        for target in each[kind]:
+            spoken = f"{kind.capitalize()} {target.removeprefix(kind)}"
+            filled = {key: _fill(value, f"{{{kind}}}", target) for key, value in plain.items()}
+            filled["title"] = _fill(plain["title"], f"{{{kind}}}", spoken)
+            yield filled | {"target": target}
+
+
+def _fill(value: Any, placeholder: str, word: str) -> Any:
+    if isinstance(value, str):
+        return value.replace(placeholder, word)
+    if isinstance(value, list):
+        return [_fill(member, placeholder, word) for member in value]
+    return value
+
+
+def _view(name: str, table: Mapping[str, Any], each: Mapping[str, list[str]]) -> View:
+    return View(
+        name=name,
+        title=table["title"],
+        axis=table["axis"],
+        landmarks=tuple(_landmark(row) for row in _expand(table["landmarks"], each)),
+        measurements=tuple(
+            MeasurementRow(**_tupled(row, "landmarks", "optional")) for row in _expand(table["measurements"], each)
+        ),
+        changes=tuple(_change(row) for row in _expand(table.get("changes", []), each)),
+        thresholds=tuple(Threshold(**row) for row in table.get("thresholds", [])),
+        technique=tuple(Usual(**row) for row in table.get("technique", [])),
+    )
+
+
+def _tupled(row: dict[str, Any], *keys: str) -> dict[str, Any]:
+    return row | {key: tuple(row[key]) for key in keys if key in row}
+
+
+def _landmark(row: dict[str, Any]) -> LandmarkRow:
+    row.pop("target", None)
+    return LandmarkRow(**_tupled(row, "points"))
+
+
+def _change(row: dict[str, Any]) -> ChangeRow:
+    proximal = Estimate(**row["proximal"]) if "proximal" in row else None
+    distal = tuple(Estimate(**estimate) for estimate in row.get("distal", []))
+    return ChangeRow(**(row | {"proximal": proximal, "distal": distal}))
+
+
+def _problems(view: View) -> Iterator[str]:
+    """Name everything in a view that refers to something that is not there."""
+    for side in ("near", "far"):
+        if view.axis and view.axis.get(side) not in view.landmark:
+            yield f"axis {side} {view.axis.get(side)!r} is no landmark"
+    for landmark in view.landmarks:
+        low, high = landmark.points
+        if not 1 <= low <= high:
+            yield f"landmark {landmark.name} wants {low} to {high} points"
+    for row in view.measurements:
+        missing = [name for name in (*row.landmarks, *row.optional) if name not in view.landmark]
+        if missing:
+            yield f"measurement {row.name} names unknown landmarks {', '.join(missing)}"
+    quantities = {row.name for row in view.measurements}
+    for change in view.changes:
+        estimates = [*([change.proximal] if change.proximal else []), *change.distal]
+        yield from (
+            f"change {change.name} names unknown quantity {estimate.quantity}"
+            for estimate in estimates
+            if estimate.quantity not in quantities
+        )
+    known = view.units()
+    yield from (problem for row in view.thresholds for problem in threshold_problems(row, known))
+    yield from (f"technique names unknown {row.quantity}" for row in view.technique if row.quantity not in known)
+
+
+def threshold_problems(row: Threshold, known: Mapping[str, str]) -> Iterator[str]:
+    """Name everything wrong with a threshold, given the quantities its view has."""
+    if row.quantity not in known:
+        yield f"threshold for unknown quantity {row.quantity!r} (known: {', '.join(known)})"
+    for word, allowed in ((row.basis, BASES), (row.side, SIDES), (row.level, LEVELS)):
+        if word not in allowed:
+            yield f"threshold for {row.quantity}: {word!r} is not one of {', '.join(allowed)}"
+    for name, number in (("limit", row.limit), ("floor", row.floor)):
+        if isinstance(number, bool) or not isinstance(number, int | float) or not math.isfinite(number):
+            yield f"threshold for {row.quantity}: {name} {number!r} is not a finite number"
+        elif number < 0 and (name == "floor" or row.side == "either"):
+            yield f"threshold for {row.quantity}: {name} {number} is negative"
+
+
+def with_thresholds(site: Site, path: Path) -> Site:
+    """Return the site with a user's TOML file of thresholds laid over its own.
+
+    The file holds `format = "holdfast-thresholds"` and `[[threshold]]` rows with site, view,
+    quantity, basis, side, limit, level, source and, if wanted, floor. A row replaces the site's row
+    of the same view, quantity, basis and level, or is added. Rows of other sites are checked too.
+
+    Raises ThresholdError with every problem of the file at once.
+    """
+    table = _read_toml(path, ThresholdError)
+    if table.get("format") != THRESHOLDS_FORMAT:
+        raise ThresholdError(
+            f"{path.name} says format {table.get('format')!r}; expected {THRESHOLDS_FORMAT!r} on its first line."
+        )
+    problems: list[str] = []
+    rows = table.get("threshold", [])
+    if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+        raise ThresholdError(f"{path.name}: expected [[threshold]] rows; see README.md, 'Thresholds'.")
+    views = dict(site.views)
+    for number, row in enumerate(rows, start=1):
+        placed = _place_threshold(dict(row), problems, f"row {number}")
+        if placed and placed[0] == site.name:
+            _, view_name, threshold = placed
+            views[view_name] = _replace_threshold(views[view_name], threshold)
+    unknown = sorted(set(table) - {"format", "threshold"})
+    if unknown:
+        problems.append(f"unknown entries {', '.join(unknown)}")
+    if problems:
+        raise ThresholdError(f"{path.name}: " + "; ".join(problems) + ". Nothing of the file was used.")
+    return dataclasses.replace(site, views=views)
+
+
+def _place_threshold(row: dict[str, Any], problems: list[str], where: str) -> tuple[str, str, Threshold] | None:
+    site_name, view_name = row.pop("site", None), row.pop("view", None)
+    if site_name not in site_names():
+        problems.append(f"{where}: site {site_name!r} is not one of {', '.join(site_names())}")
+        return None
+    views = load_site(site_name).views
+    if view_name not in views:
+        problems.append(f"{where}: view {view_name!r} is not one of {', '.join(views)}")
+        return None
+    row.setdefault("source", "the user's own")
+    try:
+        threshold = Threshold(**row)
+    except TypeError as error:
+        problems.append(f"{where}: {str(error).removeprefix('Threshold.__init__() ')}")
+        return None
+    found = [f"{where}: {problem}" for problem in threshold_problems(threshold, views[view_name].units())]
+    problems.extend(found)
+    return None if found else (site_name, view_name, threshold)
+
+
+def _replace_threshold(view: View, new: Threshold) -> View:
+    def key(row: Threshold) -> tuple[str, str, str]:
+        return row.quantity, row.basis, row.level
+
+    kept = [row for row in view.thresholds if key(row) != key(new)]
+    return dataclasses.replace(view, thresholds=(*kept, new))
