@@ -1,0 +1,120 @@
+"""The command line. Heavy imports wait until a command needs them, so that --help is quick.
+
+Exit codes: 0 done; 1 stopped by the user; 2 the command was not understood; 3 done, but some files
+could not be used (each is named); 4 nothing could be done.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+
+from measure import __version__
+
+DONE, STOPPED, MISUSED, SOME_UNUSED, NOTHING_DONE = 0, 1, 2, 3, 4
+MANY_FILMS = 12  # from here on a progress bar is shown
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run a command and return its exit code; a user's mistake never ends in a traceback."""
+    options = _parser().parse_args(arguments)
+    from measure.errors import HoldfastError
+
+    try:
+        return int(options.run(options))
+    except HoldfastError as error:
+        print(f"holdfast: {error}", file=sys.stderr)
+        return NOTHING_DONE
+    except KeyboardInterrupt:
+        print("holdfast: stopped; nothing was left half written.", file=sys.stderr)
+        return STOPPED
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="holdfast",
+        description="Measure serial radiographs after tension-band wiring: is the fixation holding?",
+        epilog="A measuring aid, not a diagnosis. Exit codes: 0 done, 1 stopped, 2 not understood, "
+        "3 done but some files could not be used, 4 nothing could be done.",
+    )
+    parser.add_argument("--version", action="version", version=f"holdfast {__version__}")
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+
+    review = commands.add_parser("review", help="measure, compare and flag the films under a folder")
+    review.add_argument("folder", type=Path, metavar="FOLDER", help="films and *.reading.json files, at any depth")
+    review.set_defaults(run=_review)
+    demo = commands.add_parser("demo", help="review the sample films")
+    demo.set_defaults(run=_demo)
+    for command in (review, demo):
+        command.add_argument("--out", type=Path, metavar="DIR", help="write measurements.csv and changes.csv here")
+        command.add_argument("--thresholds", type=Path, metavar="FILE", help="a TOML file of your own thresholds")
+
+    sites = commands.add_parser("sites", help="show a site's landmarks, measurements and thresholds")
+    sites.add_argument("name", nargs="?", help="olecranon, patella, ...; without it the sites are listed")
+    sites.set_defaults(run=_sites)
+    return parser
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from measure.samples import samples_folder
+
+    options.folder = samples_folder()
+    return _review(options)
+
+
+def _review(options: argparse.Namespace) -> int:
+    from measure.export import write_csv
+    from measure.report import print_review
+    from measure.review import review
+    from measure.sites import load_site, site_names, with_thresholds
+
+    sites = {}
+    if options.thresholds:
+        sites = {name: with_thresholds(load_site(name), options.thresholds) for name in site_names()}
+    result = review(options.folder, sites, track=_progress)
+    console = _console()
+    print_review(result, console)
+    if options.out:
+        for path in write_csv(result, options.out):
+            console.print(f"Wrote {path}")
+    if not result.cases and not result.unread:
+        return NOTHING_DONE
+    return SOME_UNUSED if result.problems else DONE
+
+
+def _console():  # type: ignore[no-untyped-def]
+    """Console as wide as the terminal; wide enough for the tables where there is none."""
+    from rich.console import Console
+
+    return Console(highlight=False) if sys.stdout.isatty() else Console(highlight=False, width=160)
+
+
+def _progress(paths: Sequence[Path]) -> Iterable[Path]:
+    if len(paths) < MANY_FILMS or not sys.stderr.isatty():
+        return paths
+    return _bar(paths)
+
+
+def _bar(paths: Sequence[Path]) -> Iterator[Path]:
+    from rich.console import Console
+    from rich.progress import track
+
+    yield from track(paths, description="Reading films", console=Console(stderr=True), transient=True)
+
+
+def _sites(options: argparse.Namespace) -> int:
+    from measure.report import sites_table
+    from measure.sites import load_site, site_names
+
+    console = _console()
+    if options.name:
+        console.print(sites_table(load_site(options.name)))
+    else:
+        console.print("\n".join(site_names()))
+    return DONE
+
+
+if __name__ == "__main__":
+    sys.exit(main())

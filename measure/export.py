@@ -1,0 +1,173 @@
+"""Tidy CSV of a review: one row a value. Results in, text out; no computation."""
+
+from __future__ import annotations
+
+import csv
+import datetime
+import os
+import tempfile
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from pathlib import Path
+
+from measure import __version__
+from measure.errors import HoldfastError
+from measure.flags import Flag
+from measure.measurements import Measurement
+from measure.quantity import Quantity
+from measure.review import Review
+from measure.series import Change, MeasuredFilm
+
+CAUTION = (
+    "A measuring aid, not a diagnosis. Values rest on the landmarks and the scale named beside them. "
+    "Local protocol and a licensed clinician decide."
+)
+
+MEASUREMENT_COLUMNS = (
+    "patient", "side", "visit_date", "days_since_surgery", "site", "view", "film_uid", "quantity", "target",
+    "value", "unit", "standard_uncertainty", "scale_source", "axis", "landmark_sources", "confirmed",
+    "not_assessable_reason", "method", "reader", "reading_uid", "site_version", "software_version",
+)  # fmt: skip
+CHANGE_COLUMNS = (
+    "patient", "side", "site", "view", "quantity", "target", "basis", "earlier_date", "later_date",
+    "earlier_film_uid", "later_film_uid", "change", "unit", "standard_uncertainty", "outcome", "probability_beyond",
+    "threshold", "threshold_level", "threshold_source", "confirmed", "estimates", "note", "not_assessable_reason",
+    "software_version",
+)  # fmt: skip
+
+
+def write_csv(review: Review, folder: Path) -> tuple[Path, Path]:
+    """Write measurements.csv and changes.csv into a folder, each whole or not at all.
+
+    Raises HoldfastError where the folder cannot be written.
+    """
+    tables = (
+        ("measurements.csv", MEASUREMENT_COLUMNS, measurement_rows(review)),
+        ("changes.csv", CHANGE_COLUMNS, change_rows(review)),
+    )
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        measurements, changes = (_write(folder / name, columns, rows) for name, columns, rows in tables)
+    except OSError as error:
+        raise HoldfastError(
+            f"The tables could not be written to {folder.name!r}: {error.strerror}. Choose another folder with --out."
+        ) from None
+    return measurements, changes
+
+
+def _write(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> Path:
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
+            writer = csv.DictWriter(file, columns)
+            writer.writeheader()
+            writer.writerows({key: _cell(value) for key, value in row.items()} for row in rows)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(temporary, path)
+    except BaseException:
+        os.unlink(temporary)
+        raise
+    return path
+
+
+def _cell(value: object) -> object:
+    """Keep spreadsheet programs from running text that begins like a formula."""
+    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
+        return "'" + value
+    return value
+
+
+def measurement_rows(review: Review) -> Iterator[dict[str, object]]:
+    """One row for every quantity of every film, those without a value too."""
+    for case in review.cases:
+        for film in case.films:
+            for measurement in film.measurements:
+                yield _film_fields(film) | _measurement_fields(film, measurement)
+
+
+def _film_fields(film: MeasuredFilm) -> dict[str, object]:
+    reading = film.reading
+    return {
+        "patient": film.patient_key or "",
+        "side": film.laterality or "",
+        "visit_date": film.date.isoformat() if film.date else "",
+        "days_since_surgery": days_since_surgery(film),
+        "site": reading.site,
+        "view": reading.view,
+        "film_uid": film.sop_instance_uid or reading.film_digest,
+        "reader": reading.reader,
+        "reading_uid": reading.uid,
+        "site_version": reading.site_version,
+        "software_version": f"holdfast {__version__}",
+    }
+
+
+def days_since_surgery(film: MeasuredFilm) -> int | str:
+    """Days from surgery to the film, or an empty string where either date is unknown."""
+    if not film.date or not film.reading.surgery_date:
+        return ""
+    return (film.date - datetime.date.fromisoformat(film.reading.surgery_date)).days
+
+
+def _measurement_fields(film: MeasuredFilm, measurement: Measurement) -> dict[str, object]:
+    landmarks = film.reading.landmarks
+    sources = [f"{name}={landmarks[name].status}/{origin}" for name, origin in measurement.origins.items()]
+    return {
+        "quantity": measurement.row.name,
+        "target": measurement.row.target,
+        **_numbers(measurement.quantity, "value"),
+        "unit": measurement.row.unit,
+        "scale_source": measurement.scale.method if measurement.scale else "",
+        "axis": measurement.axis or "",
+        "landmark_sources": ";".join(sources),
+        "confirmed": measurement.confirmed,
+        "not_assessable_reason": measurement.reason or "",
+        "method": measurement.method,
+    }
+
+
+def _numbers(quantity: Quantity | None, name: str) -> dict[str, object]:
+    if quantity is None:
+        return {name: "", "standard_uncertainty": ""}
+    return {name: f"{quantity.value:.6g}", "standard_uncertainty": f"{quantity.u:.6g}"}
+
+
+def change_rows(review: Review) -> Iterator[dict[str, object]]:
+    """One row for every change, with the flag where a threshold applies to it."""
+    for case, flags in zip(review.cases, review.flags, strict=True):
+        by_change = {id(flag.subject): flag for flag in flags}
+        for change in case.changes:
+            yield _change_fields(change) | _flag_fields(by_change.get(id(change)))
+
+
+def _change_fields(change: Change) -> dict[str, object]:
+    earlier, later = _film_fields(change.earlier), _film_fields(change.later)
+    kept = ("patient", "side", "site", "view", "software_version")
+    return {
+        **{key: later[key] for key in kept},
+        "quantity": change.row.name,
+        "target": change.row.target,
+        "basis": change.basis,
+        "earlier_date": earlier["visit_date"],
+        "later_date": later["visit_date"],
+        "earlier_film_uid": earlier["film_uid"],
+        "later_film_uid": later["film_uid"],
+        **_numbers(change.quantity, "change"),
+        "unit": change.row.unit,
+        "confirmed": change.confirmed,
+        "estimates": "; ".join(f"{words} {quantity.text()}" for words, quantity in change.estimates),
+        "note": change.note or "",
+        "not_assessable_reason": change.reason or "",
+    }
+
+
+def _flag_fields(flag: Flag | None) -> dict[str, object]:
+    if flag is None:
+        return {}
+    return {
+        "outcome": flag.outcome,
+        "probability_beyond": "" if flag.probability is None else f"{flag.probability:.4f}",
+        "threshold": flag.threshold.limit,
+        "threshold_level": flag.threshold.level,
+        "threshold_source": flag.threshold.source,
+    }
