@@ -1,0 +1,40 @@
+# Each target sets up all it needs in a local virtual environment.
+PYTHON ?= python3
+BIN := .venv/bin
+
+.PHONY: demo test bench lint wheel clean
+
+demo: .venv/holdfast
+	$(BIN)/holdfast demo --out holdfast-demo
+
+test: .venv/dev
+	.ci/system-packages
+	$(BIN)/python -m pytest -n 2 --dist loadfile $(ARGS)
+
+lint: .venv/dev
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+
+bench: .venv/dev
+	for script in tests/benchmarks/*.py; do $(BIN)/python $$script || exit 1; done
+
+# The wheel, installed alone in a fresh environment, runs the demo.
+wheel: .venv/dev
+	rm -rf build/wheel && $(BIN)/python -m build --quiet --wheel --outdir build/wheel
+	$(PYTHON) -m venv --clear build/wheel/venv
+	build/wheel/venv/bin/pip install --quiet build/wheel/*.whl
+	cd build/wheel && venv/bin/holdfast demo --out out > demo.txt && tail -n 3 demo.txt
+
+clean:
+	rm -rf .venv build dist holdfast-demo
+
+.venv/holdfast: pyproject.toml
+	test -x $(BIN)/python || $(PYTHON) -m venv .venv
+	$(BIN)/python -m pip install --quiet -e .
+	touch $@
+
+.venv/dev: pyproject.toml
+	test -x $(BIN)/python || $(PYTHON) -m venv .venv
+	$(BIN)/python -m pip install --quiet -e ".[dev]"
+	touch $@ .venv/holdfast
