@@ -6,7 +6,7 @@ this frame is right-handed; a left elbow is its mirror image. Points are arrays 
 (..., 2) as (row, col), 0-based at pixel centres.
 
 The bone is an implicit solid: a function that is negative inside. The metal is a set of bent round bars.
-Anatomy is invented, with the sizes of /facts of the trade/: shaft 15 mm, notch radius 11 mm (groove of
+Anatomy is invented, with the sizes of published ones: shaft 15 mm, notch radius 11 mm (groove of
 the trochlea 17 mm across plus the joint space), olecranon 22 mm wide, dorsal bend 5.7 degrees on average
 (Rouleau 2010), pins 1.6 mm, wire 1.0 mm.
 
@@ -26,7 +26,8 @@ Truth comes in two forms, and neither uses `measure.geometry`:
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -34,6 +35,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Solid = Callable[[Array], Array]
+Segments = dict[str, tuple[Array, Array]]
 View = Literal["lateral", "ap"]
 Side = Literal["R", "L"]
 
@@ -182,12 +184,12 @@ class Pose:
     @property
     def shift(self) -> Array:
         """(3,): what is added after `matrix`, so that the source is at the origin. Mm."""
-        return np.array([*self.offset, self.source_object]) - self.matrix @ np.array(self.aim)
+        return np.asarray(np.array([*self.offset, self.source_object]) - self.matrix @ np.array(self.aim))
 
     @property
     def source(self) -> Array:
         """(3,): the source in the distal fragment's frame, mm."""
-        return -self.matrix.T @ self.shift
+        return np.asarray(-self.matrix.T @ self.shift)
 
     @property
     def centre(self) -> Array:
@@ -263,11 +265,11 @@ def project(points: Array, pose: Pose) -> Array:
     """Film points (..., 2) as (row, col) of points (..., 3) in the distal fragment's frame."""
     camera = to_camera(points, pose)
     on_detector = camera[..., 1::-1] / camera[..., 2:] * pose.source_detector
-    return pose.centre + on_detector / np.array(pose.pitch)
+    return np.asarray(pose.centre + on_detector / np.array(pose.pitch))
 
 
 def ray_directions(film: Array, pose: Pose) -> Array:
-    """Unit vectors (..., 3), in the distal fragment's frame, from the source through film points (..., 2)."""
+    """Give unit vectors (..., 3) from the source through film points (..., 2), in the distal frame."""
     on_detector = (np.asarray(film, dtype=float) - pose.centre) * np.array(pose.pitch)
     distance = np.full((*on_detector.shape[:-1], 1), pose.source_detector)
     rays = np.concatenate([on_detector[..., ::-1], distance], axis=-1) @ pose.matrix
@@ -286,7 +288,7 @@ def _blend(x: Array, start: float, stop: float) -> Array:
 
 
 def centre_line(x: Array | float, anatomy: Anatomy) -> Array:
-    """The y of the ulna's centre line at x: zero in the shaft, bent volarly proximal of the bend's apex."""
+    """Give the y of the ulna's centre line at x: zero in the shaft, bent volarly further proximally."""
     run, half = np.asarray(anatomy.bend_apex - x), 8.0
     inside = np.clip(run + half, 0.0, 2.0 * half)
     shift: Array = np.tan(np.radians(anatomy.bend)) * (inside**2 / (4.0 * half) + np.maximum(run - half, 0.0))
@@ -329,20 +331,20 @@ def notch_depth(points: Array, anatomy: Anatomy) -> Array:
 
 
 def cap(y: Array | float, z: Array | float, anatomy: Anatomy) -> Array:
-    """The x of the olecranon's proximal end at (y, z)."""
+    """Give the x of the olecranon's proximal end at (y, z)."""
     middle = float(centre_line(anatomy.tip, anatomy)) - 1.0
     return np.asarray(anatomy.tip + 0.022 * (y - middle) ** 2 + 0.012 * np.square(z))
 
 
 def ulna(points: Array, anatomy: Anatomy) -> Array:
-    """The whole ulna, not broken: (...) for points (..., 3), negative inside, about mm."""
+    """Depth in the whole ulna, not broken: (...) for points (..., 3), negative inside, about mm."""
     end = cap(points[..., 1], points[..., 2], anatomy) - points[..., 0]
     depth: Array = np.maximum(np.maximum(tube_depth(points, anatomy), notch_depth(points, anatomy)), end)
     return depth
 
 
 def fracture(y: Array | float, anatomy: Anatomy) -> Array:
-    """The x of the fracture surface at y (it contains z)."""
+    """Give the x of the fracture surface at y (it contains z)."""
     edge = articular_edge(anatomy)
     run = edge[1] - np.asarray(y)
     return np.asarray(
@@ -369,7 +371,7 @@ def articular_edge(anatomy: Anatomy) -> Array:
 def dorsal_edge(anatomy: Anatomy) -> Array:
     """(3,): where the fracture meets the dorsal outline, at z = 0."""
     x = 0.0
-    for _ in range(40):  # the outline is nearly level, so this settles at once
+    for _ in range(12):  # the outline is nearly level, so this settles at once
         y = float(centre_line(x, anatomy) - half_widths(x, anatomy)[0])
         x = float(fracture(y, anatomy))
     return np.array([x, y, 0.0])
@@ -378,7 +380,7 @@ def dorsal_edge(anatomy: Anatomy) -> Array:
 def side_edges(anatomy: Anatomy) -> Array:
     """(2, 3): where the fracture meets the ulnar and the radial outline, at the widest place."""
     x = 0.0
-    for _ in range(40):
+    for _ in range(12):
         y = float(centre_line(x, anatomy))
         x = float(fracture(y, anatomy))
     side = float(half_widths(x, anatomy)[2])
@@ -403,7 +405,7 @@ class Motion:
         return np.asarray(points) @ self.turn.T + self.shift
 
     def back(self, points: Array) -> Array:
-        """The inverse of `forward`."""
+        """Undo `forward`."""
         return (np.asarray(points) - self.shift) @ self.turn
 
 
@@ -412,7 +414,9 @@ def motion(case: Case) -> Motion:
     moved, anatomy = case.displacement, case.anatomy
     turn = _turn(2, -moved.opening) @ _turn(1, moved.yaw) @ _turn(0, moved.roll)
     angle = anatomy.fracture_at + np.degrees(moved.gap / anatomy.notch_radius)
-    place = around_notch(angle, anatomy, anatomy.notch_radius - moved.step) + np.array([0.0, 0.0, moved.shift])
+    place = around_notch(angle, anatomy, anatomy.notch_radius - moved.step) + np.array(
+        [0.0, 0.0, moved.shift]
+    )
     return Motion(turn, place - turn @ articular_edge(anatomy))
 
 
@@ -444,7 +448,7 @@ def pin_places(pin: Pin) -> PinPlaces:
 
 
 def _pin_bar(name: str, pin: Pin) -> Bar:
-    """The pin from tip to hook end."""
+    """Build the pin from tip to hook end."""
     places = pin_places(pin)
     angles = np.radians(np.linspace(0.0, pin.bend_angle, 25))[:, None]
     centre = places.straight + places.aside * pin.bend_radius
@@ -478,12 +482,12 @@ def _smooth(controls: Array, step: float = 0.3, closed: bool = False) -> Array:
 
 
 def _on_surface(x: float, degrees: float, lift: float, anatomy: Anatomy) -> Array:
-    """A point `lift` mm off the ulna's outside: degrees from volar towards radial, 180 dorsal."""
+    """Give a point `lift` mm off the ulna's outside: degrees from volar towards radial, 180 dorsal."""
     dorsal, volar, side = half_widths(x, anatomy)
     cosine, sine = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
     radial = np.array([0.0, (dorsal if cosine < 0 else volar) * cosine, side * sine])
     radial *= 1.0 + lift / np.linalg.norm(radial)
-    return np.array([x, float(centre_line(x, anatomy)), 0.0]) + radial
+    return np.asarray(np.array([x, float(centre_line(x, anatomy)), 0.0]) + radial)
 
 
 def hole_place(case: Case) -> Array:
@@ -492,7 +496,7 @@ def hole_place(case: Case) -> Array:
     first, second = articular_edge(anatomy), dorsal_edge(anatomy)
     slope = (second[0] - first[0]) / (second[1] - first[1])
     x, y = wire.hole_distance, 0.0
-    for _ in range(40):  # the shaft's width hardly changes here
+    for _ in range(12):  # the shaft's width hardly changes here
         dorsal, volar, _ = half_widths(x, anatomy)
         y = float(centre_line(x, anatomy) - dorsal + wire.hole_depth * (dorsal + volar))
         x = wire.hole_distance + first[0] + slope * (y - first[1])
@@ -520,8 +524,8 @@ def _distal_limb(case: Case, wire: Wire, sign: float) -> list[Array]:
     lead, knot = (9.0, wire.knots[0]) if sign > 0 else (4.0, wire.knots[1])
     level = np.degrees(np.arccos(np.clip((hole[1] - float(centre_line(hole[0], anatomy))) / dorsal, -1, 1)))
     return [
-        hole + [0.0, 0.0, sign * (mouth - 1.0)],
-        hole + [-1.0, -0.2, sign * (mouth + lift)],
+        hole + np.array([0.0, 0.0, sign * (mouth - 1.0)]),
+        hole + np.array([-1.0, -0.2, sign * (mouth + lift)]),
         _on_surface(hole[0] - lead, sign * (level + (18.0 if sign > 0 else 22.0)), lift, anatomy),
         _on_surface(hole[0] - knot, sign * (158.0 if sign > 0 else 150.0), lift + 0.2, anatomy),
     ]
@@ -547,7 +551,7 @@ def _proximal_limb(case: Case, wire: Wire, sign: float) -> list[Array]:
 
 
 def wire_places(case: Case) -> WirePlaces:
-    """The course of the figure-of-eight wire. Raises ValueError where the fixation has none."""
+    """Lay the course of the figure-of-eight wire. Raises ValueError where the fixation has none."""
     wire = case.fixation.wire
     if wire is None:
         raise ValueError("The fixation has no wire. Give it one, or do not ask for the wire's places.")
@@ -584,8 +588,10 @@ def _cap_normal(place: Array, anatomy: Anatomy) -> Array:
     return np.array([-1.0, float(slope), 0.0]) / np.hypot(1.0, slope)
 
 
-def _broken(curve: Array, between: tuple[Array, Array], length: float) -> tuple[Array | None, tuple[Array, ...]]:
-    """The closed curve (n, 3) with a stretch taken out half-way between two of its places."""
+def _broken(
+    curve: Array, between: tuple[Array, Array], length: float
+) -> tuple[Array | None, tuple[Array, ...]]:
+    """Take a stretch out of the closed curve (n, 3), half-way between two of its places."""
     if length <= 0:
         return None, (curve,)
     start, stop = (int(np.argmin(np.linalg.norm(curve - place, axis=1))) for place in between)
@@ -594,13 +600,18 @@ def _broken(curve: Array, between: tuple[Array, Array], length: float) -> tuple[
     before = middle - int(np.argmax(away[middle::-1] >= length / 2.0))
     after = middle + int(np.argmax(away[middle:] >= length / 2.0))
     half = length / 2.0
-    ends = np.array([_at_distance(curve, before, curve[middle], half, 1), _at_distance(curve, after, curve[middle], half, -1)])
-    open_curve = np.vstack([ends[1], curve[after:-1], curve[:before + 1], ends[0]])
+    ends = np.array(
+        [
+            _at_distance(curve, before, curve[middle], half, 1),
+            _at_distance(curve, after, curve[middle], half, -1),
+        ]
+    )
+    open_curve = np.vstack([ends[1], curve[after:-1], curve[: before + 1], ends[0]])
     return ends, (open_curve,)
 
 
 def _at_distance(curve: Array, index: int, centre: Array, distance: float, inward: int) -> Array:
-    """The point between curve[index] and its inner neighbour that lies `distance` from the centre."""
+    """Give the point between curve[index] and its inner neighbour that lies `distance` from the centre."""
     outer, inner = curve[index], curve[index + inward]
     far, near = np.linalg.norm(outer - centre), np.linalg.norm(inner - centre)
     point: Array = inner + (outer - inner) * (distance - near) / (far - near)
@@ -638,50 +649,59 @@ def metal(case: Case) -> list[Bar]:
 # ------------------------------------------------------------------------------------- outlines on the film
 
 
-def _nearest_on_rays(solid: Solid, film: Array, about: Array, pose: Pose) -> tuple[Array, Array]:
-    """The least value (n,) of a solid along the rays of film points (n, 2), and where (n, 3).
+def _least_on_rays(solid: Solid, rays: Array, source: Array, about: Array) -> tuple[Array, Array]:
+    """Find the least value (n,) of a solid along unit rays (n, 3) from the source, and where (n, 3).
 
     Looks within 16 mm of the place on each ray that is nearest to `about` (n, 3).
     """
-    source, rays = pose.source, ray_directions(film, pose)
-    middle = np.sum((about - source) * rays, axis=-1)
-    half = 16.0
+    middle, half = np.sum((about - source) * rays, axis=-1), 16.0
     for _ in range(3):
-        depths = middle[:, None] + np.linspace(-half, half, 33)
+        depths = middle[:, None] + np.linspace(-half, half, 25)
         places = source + depths[..., None] * rays[:, None, :]
         values = solid(places)
         best = np.argmin(values, axis=1)[:, None]
-        middle, half = np.take_along_axis(depths, best, 1)[:, 0], half / 14.0
+        middle, half = np.take_along_axis(depths, best, 1)[:, 0], half / 10.0
     return (
         np.take_along_axis(values, best, 1)[:, 0],
         np.take_along_axis(places, best[..., None], 1)[:, 0],
     )
 
 
-def outline(solid: Solid, start: Array, stop: Array, pose: Pose) -> Landmark:
-    """Where the solid's outline crosses the film images of segments start-stop (n, 3 each).
+def outlines(solid: Solid, segments: Segments, pose: Pose) -> dict[str, Landmark]:
+    """Find where the solid's outline crosses the film images of segments in space.
 
-    One end of each segment must be seen on the solid and the other beside it; ValueError where not.
+    segments: by name, the starts (n, 3) and stops (n, 3); of each pair one must be seen on the solid and
+    the other beside it, ValueError where not. The space of what is found is where the ray touches.
     """
-    first, last = project(start, pose), project(stop, pose)
+    start = np.vstack([ends[0] for ends in segments.values()])
+    stop = np.vstack([ends[1] for ends in segments.values()])
+    source, first, last = pose.source, project(start, pose), project(stop, pose)
     low, high = np.zeros(len(first)), np.ones(len(first))
-    on_start = _nearest_on_rays(solid, first, start, pose)[0] < 0
-    on_stop = _nearest_on_rays(solid, last, stop, pose)[0] < 0
-    if np.any(on_start == on_stop):
-        raise ValueError(f"Segments {np.flatnonzero(on_start == on_stop)} do not cross the outline.")
-    for _ in range(24):
+
+    def look(share: Array) -> tuple[Array, Array]:
+        film = first + share[:, None] * (last - first)
+        about = start + share[:, None] * (stop - start)
+        return _least_on_rays(solid, ray_directions(film, pose), source, about)
+
+    on_start = look(low)[0] < 0
+    if np.any(on_start == (look(high)[0] < 0)):
+        missed = np.flatnonzero(on_start == (look(high)[0] < 0))
+        raise ValueError(f"Segments {missed.tolist()} of {list(segments)} do not cross the bone's outline.")
+    for _ in range(20):
         middle = (low + high) / 2.0
-        film = first + middle[:, None] * (last - first)
-        value, place = _nearest_on_rays(solid, film, start + middle[:, None] * (stop - start), pose)
+        value, place = look(middle)
         same = (value < 0) == on_start
         low, high = np.where(same, middle, low), np.where(same, high, middle)
-    return Landmark(film, place)
+    film = first + middle[:, None] * (last - first)
+    cuts = np.cumsum([len(ends[0]) for ends in segments.values()])[:-1]
+    pieces = zip(np.split(film, cuts), np.split(place, cuts), strict=True)
+    return {name: Landmark(*piece) for name, piece in zip(segments, pieces, strict=True)}
 
 
 def _across(places: Array, pose: Pose) -> Array:
-    """Unit vectors (n, 3), in space, seen at right angles to the shaft's axis at each place (n, 3).
+    """Give unit vectors (n, 3), in space, seen at right angles to the shaft's axis at each place (n, 3).
 
-    The first lies towards +y on a lateral film and towards +z on an AP film.
+    They point towards +y on a lateral film and towards +z on an AP film.
     """
     beam = ray_directions(project(places, pose), pose)
     across = np.cross(beam, [1.0, 0.0, 0.0])
@@ -696,12 +716,13 @@ def _across(places: Array, pose: Pose) -> Array:
 
 def pin_exit(pin: Pin, case: Case) -> Array:
     """(3,): where the pin's axis, seen along z, crosses the olecranon's outline; z is the axis's own."""
-    places, move = pin_places(pin), motion(case)
+    places, move, anatomy = pin_places(pin), motion(case), case.anatomy
 
     def outside(away: float) -> float:
-        flat = (places.straight + places.along * away) * [1.0, 1.0, 0.0]
-        local = move.back(flat + [0.0, 0.0, case.displacement.shift])
-        return float(cap(local[1], 0.0, case.anatomy) - local[0])
+        x, y, _ = places.straight + places.along * away
+        x, y, _ = move.back(np.array([x, y, case.displacement.shift]))
+        dorsal = centre_line(x, anatomy) - half_widths(x, anatomy)[0]
+        return float(max(cap(y, 0.0, anatomy) - x, dorsal - y))
 
     return places.straight + places.along * _root(outside, -20.0, 25.0)
 
@@ -730,7 +751,7 @@ def _root(function: Callable[[float], float], low: float, high: float) -> float:
 
 
 def _in_space(points: Array, pose: Pose) -> Landmark:
-    """A landmark that is a place, not an outline."""
+    """Project a landmark that is a place, not an outline."""
     places = np.atleast_2d(points)
     return Landmark(project(places, pose), places)
 
@@ -748,85 +769,84 @@ def landmarks(case: Case) -> dict[str, Landmark]:
     return found
 
 
-def _shaft(case: Case, near: str, far: str) -> dict[str, Landmark]:
-    """Both cortices of the shaft, straight across at the two levels."""
-    places = np.array([[x, float(centre_line(x, case.anatomy)), 0.0] for x in SHAFT_LEVELS])
-    across = 14.0 * _across(places, case.pose)
-    solid = lambda points: ulna(points, case.anatomy)  # noqa: E731
-    return {
-        near: outline(solid, places, places - across, case.pose),
-        far: outline(solid, places, places + across, case.pose),
-    }
+def _fragments(case: Case) -> tuple[Solid, Solid]:
+    """Give the outsides of the distal and of the proximal fragment, each as if it were the whole ulna."""
+    distal, move = partial(ulna, anatomy=case.anatomy), motion(case)
+    return distal, lambda points: distal(move.back(points))
+
+
+def _straight_across(near: str, far: str, places: Array, pose: Pose) -> Segments:
+    """Lay segments from places (n, 3) in the shaft to beside both its cortices."""
+    across = 14.0 * _across(places, pose)
+    return {near: (places, places - across), far: (places, places + across)}
+
+
+def _levels(anatomy: Anatomy) -> Array:
+    """(2, 3): the shaft's centre at the two levels of its axis."""
+    return np.array([[x, float(centre_line(x, anatomy)), 0.0] for x in SHAFT_LEVELS])
 
 
 def _lateral_bone(case: Case) -> dict[str, Landmark]:
+    """Cortex, notch, fracture and pin crossings of a lateral film."""
     anatomy, pose, move = case.anatomy, case.pose, motion(case)
     centre = notch_centre(anatomy)
-
-    def distal(points: Array) -> Array:
-        return ulna(points, anatomy)
-
-    def proximal(points: Array) -> Array:
-        return ulna(move.back(points), anatomy)
-
     angles = np.linspace(anatomy.fracture_at - 6.0, -78.0, 5)
-    deep = around_notch(np.append(angles, anatomy.fracture_at), anatomy, anatomy.notch_radius + 3.0)
-    arc = outline(distal, np.broadcast_to(centre, deep.shape), deep, pose)
-    edge = dorsal_edge(anatomy)
-    run = margin(np.array([0.98, 1.0]), anatomy)
-    down = (run[1] - run[0]) / np.linalg.norm(run[1] - run[0])
-    dorsal = np.array([[edge - 3.0 * down, edge + 5.0 * down]])
-    shares = np.array([0.25, 0.5, 0.75])
-    hole = hole_place(case)[None]
-    across = 14.0 * _across(hole, pose)
-    joint = move.forward(np.array([[centre, deep[-1]]]))
-    moved = move.forward(dorsal)
-    return _shaft(case, "shaft_dorsal", "shaft_volar") | {
-        "joint_arc": Landmark(arc.film[:5], arc.space[:5]),
-        "articular_edge_distal": Landmark(arc.film[5:], arc.space[5:]),
-        "articular_edge_proximal": outline(proximal, joint[:, 0], joint[:, 1], pose),
-        "dorsal_edge_distal": outline(distal, dorsal[:, 0], dorsal[:, 1], pose),
-        "dorsal_edge_proximal": outline(proximal, moved[:, 0], moved[:, 1], pose),
-        "margin_distal": _in_space(margin(shares, anatomy), pose),
-        "margin_proximal": _in_space(move.forward(margin(shares, anatomy)), pose),
-        "hole_dorsal": outline(distal, hole, hole - across, pose),
-        "hole_volar": outline(distal, hole, hole + across, pose),
-    } | _pin_crossings(case, distal, proximal)
-
-
-def _pin_crossings(case: Case, distal: Solid, proximal: Solid) -> dict[str, Landmark]:
-    """Where the pins' axes cross the outlines of the olecranon, of the volar cortex, and the loop's seat."""
-    found = {}
+    arc = around_notch(angles, anatomy, anatomy.notch_radius + 3.0)
+    joint = np.array([centre, around_notch(anatomy.fracture_at, anatomy, anatomy.notch_radius + 3.0)])
+    inner, edge = margin(np.array([0.98, 1.0]), anatomy)
+    down = (edge - inner) / np.linalg.norm(edge - inner)
+    dorsal = np.array([edge - 3.0 * down, edge + 5.0 * down])
+    distal: Segments = {
+        "joint_arc": (np.broadcast_to(centre, arc.shape), arc),
+        "articular_edge_distal": (joint[:1], joint[1:]),
+        "dorsal_edge_distal": (dorsal[:1], dorsal[1:]),
+    }
+    distal |= _straight_across("shaft_dorsal", "shaft_volar", _levels(anatomy), pose)
+    distal |= _straight_across("hole_dorsal", "hole_volar", hole_place(case)[None], pose)
+    proximal: Segments = {
+        "articular_edge_proximal": (move.forward(joint[:1]), move.forward(joint[1:])),
+        "dorsal_edge_proximal": (move.forward(dorsal[:1]), move.forward(dorsal[1:])),
+    }
     for number, pin in enumerate(case.fixation.pins, start=1):
         along = pin_places(pin).along
         leave, far = pin_exit(pin, case)[None], pin_far_cortex(pin, case)[None]
-        found[f"pin{number}_exit"] = outline(proximal, leave + 4.0 * along, leave - 6.0 * along, case.pose)
-        found[f"pin{number}_far_cortex"] = outline(distal, far - 25.0 * along, far + 80.0 * along, case.pose)
+        proximal[f"pin{number}_exit"] = leave + 10.0 * along, leave - 10.0 * along
+        distal[f"pin{number}_far_cortex"] = far - 25.0 * along, far + 80.0 * along
     if case.fixation.wire is not None:
         places = wire_places(case)
         outward = (places.loop - places.seat) / np.linalg.norm(places.loop - places.seat)
-        seat = places.seat[None]
-        found["loop_seat"] = outline(proximal, seat - 3.0 * outward, seat + 4.0 * outward, case.pose)
-        found["loop"] = _in_space(places.loop, case.pose)
-    return found
-
-
-def _ap_bone(case: Case) -> dict[str, Landmark]:
-    anatomy, pose, move = case.anatomy, case.pose, motion(case)
-    edges = side_edges(anatomy)
-    out = np.sign(edges[:, 2:]) * [0.0, 0.0, 1.0]
-    start, stop = edges - 4.0 * out, edges + 5.0 * out
-    distal = outline(lambda points: ulna(points, anatomy), start, stop, pose)
-    proximal = outline(lambda points: ulna(move.back(points), anatomy), move.forward(start), move.forward(stop), pose)
-    return _shaft(case, "shaft_ulnar", "shaft_radial") | {
-        "ulnar_edge_distal": Landmark(distal.film[:1], distal.space[:1]),
-        "ulnar_edge_proximal": Landmark(proximal.film[:1], proximal.space[:1]),
-        "radial_edge_distal": Landmark(distal.film[1:], distal.space[1:]),
-        "radial_edge_proximal": Landmark(proximal.film[1:], proximal.space[1:]),
+        proximal["loop_seat"] = (places.seat - 3.0 * outward)[None], (places.seat + 4.0 * outward)[None]
+    solids, shares = _fragments(case), np.array([0.25, 0.5, 0.75])
+    return {
+        **outlines(solids[0], distal, pose),
+        **outlines(solids[1], proximal, pose),
+        "margin_distal": _in_space(margin(shares, anatomy), pose),
+        "margin_proximal": _in_space(move.forward(margin(shares, anatomy)), pose),
     }
 
 
+def _ap_bone(case: Case) -> dict[str, Landmark]:
+    """Cortex and fracture of an AP film."""
+    anatomy, pose, move = case.anatomy, case.pose, motion(case)
+    edges = side_edges(anatomy)
+    out = np.array([[0.0, 0.0, -1.0], [0.0, 0.0, 1.0]])
+    start, stop = edges - 4.0 * out, edges + 5.0 * out
+    distal: Segments = {
+        "ulnar_edge_distal": (start[:1], stop[:1]),
+        "radial_edge_distal": (start[1:], stop[1:]),
+    }
+    distal |= _straight_across("shaft_ulnar", "shaft_radial", _levels(anatomy), pose)
+    start, stop = move.forward(start), move.forward(stop)
+    proximal: Segments = {
+        "ulnar_edge_proximal": (start[:1], stop[:1]),
+        "radial_edge_proximal": (start[1:], stop[1:]),
+    }
+    solids = _fragments(case)
+    return outlines(solids[0], distal, pose) | outlines(solids[1], proximal, pose)
+
+
 def _metal_landmarks(case: Case) -> dict[str, Landmark]:
+    """Pins, hole, knots and break: places, so simply projected."""
     pose = case.pose
     found = {}
     for number, pin in enumerate(case.fixation.pins, start=1):
@@ -841,14 +861,16 @@ def _metal_landmarks(case: Case) -> dict[str, Landmark]:
         found["knot1"], found["knot2"] = _in_space(wire.knots[0], pose), _in_space(wire.knots[1], pose)
         if wire.break_ends is not None:
             found["wire_break"] = _in_space(wire.break_ends, pose)
+        if pose.view == "lateral":
+            found["loop"] = _in_space(wire.loop, pose)
     return found
 
 
 def quantities(case: Case) -> dict[tuple[str, str], float]:
-    """The true values of this view's measurements, by (name, target); target is "" or pin1, knot2 and so on.
+    """Give the true values of this view's measurements, by (name, target): target is "", pin1, knot2...
 
-    Lengths in mm, angles in degrees, signs as in the site table. As a parallel beam along z (lateral) or y (AP)
-    would show them; none depends on the pose. back_out is as put in, since the operation.
+    Lengths in mm, angles in degrees, signs as in the site table. As a parallel beam along z (lateral) or
+    y (AP) would show them; none depends on the pose. back_out is as put in, since the operation.
     """
     view = case.pose.view
     found = _lateral_fracture(case) if view == "lateral" else _ap_fracture(case)
@@ -860,6 +882,7 @@ def quantities(case: Case) -> dict[tuple[str, str], float]:
 
 
 def _lateral_fracture(case: Case) -> dict[tuple[str, str], float]:
+    """Gaps and step, seen along z."""
     anatomy, move = case.anatomy, motion(case)
     dense = np.linspace(0.0, 1.0, 201)
     distal = margin(dense, anatomy)[:, :2]
@@ -876,13 +899,16 @@ def _lateral_fracture(case: Case) -> dict[tuple[str, str], float]:
 
 
 def _ap_fracture(case: Case) -> dict[tuple[str, str], float]:
+    """Gaps at both cortices, seen along y."""
     edges = side_edges(case.anatomy)
     gaps = edges[:, 0] - motion(case).forward(edges)[:, 0]
     return {("ulnar_gap", ""): float(gaps[0]), ("radial_gap", ""): float(gaps[1])}
 
 
 def _pin_quantities(case: Case, keep: list[int]) -> dict[tuple[str, str], float]:
-    found, angles, middles = {}, [], []
+    """Work out what is measured on the pins, in the plane of the two coordinates kept."""
+    found: dict[tuple[str, str], float] = {}
+    angles, middles = [], []
     for number, pin in enumerate(case.fixation.pins, start=1):
         name, places = f"pin{number}", pin_places(pin)
         tip, straight = places.tip[keep], places.straight[keep]
@@ -904,6 +930,7 @@ def _pin_quantities(case: Case, keep: list[int]) -> dict[tuple[str, str], float]
 
 
 def _wire_quantities(case: Case, keep: list[int]) -> dict[tuple[str, str], float]:
+    """Work out what is measured on the wire, in the plane of the two coordinates kept."""
     wire, places, hole = case.fixation.wire or Wire(), wire_places(case), hole_place(case)[keep]
     found = {
         ("knot_distance", f"knot{number}"): float(np.linalg.norm(knot[keep] - hole))
@@ -921,7 +948,7 @@ def _wire_quantities(case: Case, keep: list[int]) -> dict[tuple[str, str], float
 
 
 def pins_in_space(case: Case) -> dict[tuple[str, str], float]:
-    """What no single film shows: angles (degrees) and distance (mm) of the pins in space."""
+    """Work out what no single film shows: angles (degrees) and distance (mm) of the pins in space."""
     places = [pin_places(pin) for pin in case.fixation.pins]
     found = {
         ("pin_angle", f"pin{number}"): float(np.degrees(np.arccos(place.along[0])))
@@ -938,7 +965,7 @@ def pins_in_space(case: Case) -> dict[tuple[str, str], float]:
 
 
 def marker_on_film(case: Case) -> tuple[Array, float]:
-    """The ball's centre (2,) as (row, col) and its diameter on the detector, mm, across its least width.
+    """Give the ball's centre (2,) as (row, col) and its diameter on the detector, mm, across its least width.
 
     Raises ValueError where there is no ball.
     """
@@ -956,3 +983,140 @@ def marker_in_camera(case: Case) -> Array:
     """(3,): the ball's centre as (col, row, depth from the source), mm."""
     marker = case.marker or Marker()
     return np.array([*marker.across, case.pose.source_object - marker.height])
+
+
+# ------------------------------------------------------------------------------------------- random cases
+
+FIELD = (122.0, 148.0)  # mm at the bone's plane that a film covers, across and along the shaft
+
+
+def random_anatomy(rng: np.random.Generator) -> Anatomy:
+    """Bones that differ as adults' do; the fracture lies in the notch."""
+    return Anatomy(
+        notch_radius=rng.uniform(10.0, 12.0),
+        notch_floor=rng.uniform(1.5, 3.0),
+        shaft_dorsal=rng.uniform(7.0, 8.0),
+        shaft_volar=rng.uniform(7.0, 8.0),
+        shaft_side=rng.uniform(6.2, 7.4),
+        bend=rng.uniform(0.0, 7.0),
+        cortex=rng.uniform(2.5, 3.5),
+        fracture_at=rng.uniform(-10.0, 25.0),
+        fracture_slant=rng.uniform(-15.0, 25.0),
+        fracture_wave=rng.uniform(0.0, 0.6),
+    )
+
+
+def random_displacement(rng: np.random.Generator) -> Displacement:
+    """From a good reduction to a failed one."""
+    return Displacement(
+        gap=rng.uniform(0.0, 4.0),
+        step=rng.uniform(-2.0, 2.0),
+        opening=rng.uniform(-1.0, 5.0),
+        shift=rng.uniform(-1.0, 1.0),
+        yaw=rng.uniform(-2.0, 2.0),
+        roll=rng.uniform(-2.0, 2.0),
+    )
+
+
+def random_fixation(rng: np.random.Generator, anatomy: Anatomy, broken: bool = False) -> Fixation:
+    """Two pins between the notch and the dorsal cortex that would cross the volar cortex on the film."""
+    floor = float(centre_line(0.0, anatomy)) + anatomy.notch_floor
+    first_crossing = rng.uniform(42.0, 82.0)
+    tip: Literal["trocar", "round"] = "trocar" if rng.random() < 0.7 else "round"
+    pins = []
+    for side in (1.0, -1.0):
+        y = floor - rng.uniform(1.4, 3.5)
+        crossing = np.clip(first_crossing + rng.normal(0.0, 8.0), 40.0, 88.0)
+        pins.append(
+            Pin(
+                y=y,
+                z=side * rng.uniform(2.8, 4.2),
+                volar_angle=float(np.degrees(np.arctan((anatomy.shaft_volar - y) / crossing))),
+                radial_angle=rng.normal(0.0, 1.5),
+                bend_at=rng.uniform(-27.0, -24.0),
+                length=rng.uniform(70.0, 90.0),
+                tip=tip,
+                bend_radius=rng.uniform(2.2, 3.2),
+                bend_angle=rng.uniform(150.0, 180.0),
+                hook=rng.uniform(3.0, 7.0),
+                hook_roll=rng.uniform(-25.0, 25.0),
+                back_out=rng.choice([0.0, rng.uniform(0.0, 8.0)]),
+            )
+        )
+    wire = Wire(
+        hole_distance=rng.uniform(36.0, 44.0),
+        hole_depth=rng.uniform(0.25, 0.5),
+        crossing=rng.uniform(9.0, 14.0),
+        knots=(rng.uniform(19.0, 23.0), rng.uniform(16.0, 20.0)),
+        slack=rng.uniform(0.0, 2.0),
+        break_length=rng.uniform(1.5, 4.0) if broken else 0.0,
+    )
+    return Fixation(tuple(pins), wire)
+
+
+def random_pose(
+    rng: np.random.Generator,
+    view: View = "lateral",
+    side: Side | None = None,
+    magnification: tuple[float, float] = (1.03, 1.20),
+    turn: float = 12.0,
+    pitch: tuple[float, float] = (0.10, 0.20),
+) -> Pose:
+    """Pose a film of FIELD. Rotation and tilt are each within +-turn degrees; pixels are square."""
+    times, spacing = rng.uniform(*magnification), rng.uniform(*pitch)
+    across, along = (round(length * times / spacing) for length in FIELD)
+    return Pose(
+        view=view,
+        side=side or rng.choice(["R", "L"]),
+        rotation=rng.uniform(-turn, turn),
+        tilt=rng.uniform(-turn, turn),
+        in_plane=rng.uniform(-8.0, 8.0),
+        flexion=rng.uniform(75.0, 100.0) if view == "lateral" else rng.uniform(5.0, 25.0),
+        source_detector=rng.uniform(1000.0, 1150.0),
+        magnification=times,
+        offset=(rng.uniform(-2.0, 2.0), (20.0 if view == "lateral" else 0.0) + rng.uniform(-2.0, 2.0)),
+        pitch=(spacing, spacing),
+        shape=(across, along) if view == "lateral" else (along, across),
+    )
+
+
+def random_exposure(rng: np.random.Generator) -> Exposure:
+    """From clean to poor, clipped or not, dark or bright side up."""
+    return Exposure(
+        photons=float(np.exp(rng.uniform(np.log(500.0), np.log(20000.0)))),
+        blur=rng.uniform(0.06, 0.20),
+        scatter=rng.uniform(0.05, 0.5),
+        curve="log" if rng.random() < 0.6 else "sigmoid",
+        saturated=bool(rng.random() < 0.4),
+        monochrome=1 if rng.random() < 0.3 else 2,
+        collimation=float(rng.uniform(2.0, 5.0)) if rng.random() < 0.7 else None,
+        letter=bool(rng.random() < 0.7),
+    )
+
+
+def random_marker(rng: np.random.Generator, pose: Pose) -> Marker:
+    """Put a ball beside the distal forearm, near the bone's height."""
+    along, across = rng.uniform(40.0, 46.0), rng.uniform(38.0, 42.0)
+    col, row = (along, -across) if pose.view == "lateral" else (across, along)
+    mirror = -1.0 if pose.side == "L" else 1.0
+    return Marker(float(rng.choice([25.0, 30.0])), (mirror * col, row), rng.uniform(-15.0, 15.0))
+
+
+def random_case(
+    rng: np.random.Generator,
+    pose: Pose | None = None,
+    broken: bool = False,
+    marked: bool | None = None,
+) -> Case:
+    """One random film. Without a pose, a lateral one; without `marked`, a ball on about a third."""
+    pose = pose or random_pose(rng)
+    anatomy = random_anatomy(rng)
+    has_ball = rng.random() < 1 / 3 if marked is None else marked
+    return Case(
+        anatomy=anatomy,
+        displacement=random_displacement(rng),
+        fixation=random_fixation(rng, anatomy, broken),
+        pose=pose,
+        exposure=random_exposure(rng),
+        marker=random_marker(rng, pose) if has_ball else None,
+    )
