@@ -301,12 +301,16 @@ def save_reading(reading: Reading, path: Path) -> Path:
 
     Raises ReadingError where the file exists (a reading is never overwritten) or cannot be written.
     """
-    text = to_json(reading)
+    return write_new(to_json(reading), path)
+
+
+def write_new(text: str, path: Path) -> Path:
+    """Write a reading's JSON text as `save_reading` does."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
         try:
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
+            with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
                 file.write(text)
                 file.flush()
                 os.fsync(file.fileno())
@@ -325,11 +329,15 @@ def save_reading(reading: Reading, path: Path) -> Path:
 
 def load_reading(path: Path) -> Reading:
     """Read a reading file; ReadingError says what is wrong with it."""
+    return from_json(reading_text(path), path.name)
+
+
+def reading_text(path: Path) -> str:
+    """Return a reading file's JSON text exactly as it was written."""
     try:
-        text = path.read_text(encoding="utf-8")
+        return path.read_bytes().decode("utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise ReadingError(f"{path.name} cannot be read ({type(error).__name__}). Check the file.") from None
-    return from_json(text, path.name)
 
 
 def check_film(reading: Reading, film: Film) -> None:
