@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from measure.errors import ComparisonError
 from measure.measurements import Measurement, measure_film
-from measure.quantity import COVERAGE_95, Quantity, covariance, difference, weighted_sum
+from measure.quantity import COVERAGE_95, Quantity, difference
 from measure.film import Film
 from measure.reading import Reading
 from measure.scale import Agreement, Scale, compare_scales, scales_for, why_no_scale
@@ -190,11 +190,11 @@ def _joined(
         return dataclasses.replace(blank, reason="; ".join(dict.fromkeys(reasons)) or "no estimate")
     estimates = tuple((f"against the {name}", quantity) for name, (quantity, _) in found if quantity)
     confirmed = all(pair[1] for _, pair in found if pair)
-    if proximal and distal:
-        quantity, note = _agree(proximal[0], distal[0])
-    else:
-        quantity, note = estimates[0][1], f"one estimate only, {estimates[0][0]}"
-    return dataclasses.replace(blank, quantity=quantity, confirmed=confirmed, estimates=estimates, note=note)
+    both = proximal and distal
+    note = _check(proximal[0], distal[0]) if both else f"one estimate only, {estimates[0][0]}"
+    return dataclasses.replace(
+        blank, quantity=estimates[-1][1], confirmed=confirmed, estimates=estimates, note=note
+    )
 
 
 def _estimate(
@@ -209,22 +209,18 @@ def _estimate(
     return min(usable, key=lambda pair: pair[0].u, default=None)
 
 
-def _agree(proximal: Quantity, distal: Quantity) -> tuple[Quantity, str]:
-    """Join two estimates that agree by least variance; where they do not, the pin has moved with a fragment.
+def _check(proximal: Quantity, distal: Quantity) -> str:
+    """Say whether the pin's movement against the two fragments is the same, within its uncertainty.
 
-    The distal fragment is the bone's frame: where the two disagree, its estimate stands, and the note
-    says by how much the fragments moved against each other along the pin.
+    The two are not averaged: that they agree within 1 or 2 mm does not show that the fragments stood still.
     """
     apart = difference(distal, proximal)
-    if abs(apart.value) > COVERAGE_95 * apart.u:
-        return distal, (
-            f"not the pin alone: the two estimates differ by {apart.text()}, so the fragments moved along the pin "
-            "or the films differ; shown is the pin against the distal fragment"
-        )
-    shared = covariance(proximal, distal)
-    spread = proximal.u**2 + distal.u**2 - 2 * shared
-    weight = 0.5 if spread <= 0 else min(1.0, max(0.0, (distal.u**2 - shared) / spread))
-    return weighted_sum([(weight, proximal), (1 - weight, distal)]), "both estimates agree"
+    if abs(apart.value) <= COVERAGE_95 * apart.u:
+        return "both estimates agree; shown is the pin against the distal fragment"
+    return (
+        f"not the pin alone: the two estimates differ by {apart.text()}, so the fragments moved along the pin "
+        "or the films differ; shown is the pin against the distal fragment"
+    )
 
 
 def group(films: Iterable[MeasuredFilm]) -> tuple[tuple[Case, ...], tuple[str, ...]]:
