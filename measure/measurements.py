@@ -23,9 +23,9 @@ from measure.sites import MeasurementRow, Profile, Site, View, load_site
 # at the bone serves for that alone, never for a length.
 USUAL_MM_PER_PX = 0.13  # 0.15 mm detector, magnification 1.15; common practice, no source
 
-# The beam meets the bone a little off the right angle: about 2 degrees of turn that no reader sees, and
-# a cone of 50 mm over 1 m. What lies off the bone's plane by d is seen shifted by d times this; derived.
-OBLIQUITY_U = 0.06
+# The beam meets the bone a little off the right angle: 2.5 degrees of turn that no reader sees, and
+# a cone of 35 mm over 1 m. What lies off the bone's plane by d is seen shifted by d times this; derived.
+OBLIQUITY_U = 0.056
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ The truth comes from `measure.phantom`, which does not use `measure.geometry`.
 
 from __future__ import annotations
 
+import datetime
 import sys
 from dataclasses import dataclass, replace
 
@@ -21,6 +22,8 @@ from measure.sites import Profile
 
 NOISE_MM = 0.3  # of each landmark coordinate, at the bone
 SCALE_U = 0.02  # relative
+FIRST_DAY = datetime.date(2026, 1, 1)
+UNSEEN_TURN = 3.0  # degrees
 PROFILE = Profile("noise of the simulation", NOISE_MM, 0.0, "put in")
 FIGURES = (  # what the table shows, in its order
     "articular_gap", "articular_step", "dorsal_gap", "mean_gap", "pin_angle", "pin_prominence", "hole_distance",
@@ -52,7 +55,9 @@ def noisy_film(case: phantom.Case, number: int, rng: np.random.Generator) -> Mea
     """Measure one phantom film with noisy landmarks and a noisy scale."""
     size = np.array(case.pose.bone_scale)
     landmarks = {
-        name: Landmark(CONFIRMED, tuple(map(tuple, place.film + rng.normal(0, NOISE_MM, place.film.shape) / size)))
+        name: Landmark(
+            CONFIRMED, tuple(map(tuple, place.film + rng.normal(0, NOISE_MM, place.film.shape) / size))
+        )
         for name, place in phantom.landmarks(case).items()
     }
     landmarks.setdefault("wire_break", Landmark(ABSENT))
@@ -64,7 +69,10 @@ def noisy_film(case: phantom.Case, number: int, rng: np.random.Generator) -> Mea
     error = 1 + rng.normal(0, SCALE_U)
     scale = Scale(tuple(size * error), "simulated", f"scale:{number}", {f"scale:{number}": SCALE_U})
     measurements = measure_film(reading, scale, profile=PROFILE)
-    return MeasuredFilm("film", "HF-TEST", "right", None, None, None, reading, scale, (), measurements)
+    return MeasuredFilm(
+        "film", "HF-TEST", "right", FIRST_DAY + datetime.timedelta(number), None, None, reading, scale, (),
+        measurements,
+    )  # fmt: skip
 
 
 def shifted(landmarks: dict[str, Landmark], by: float = 10_000.0) -> dict[str, Landmark]:
@@ -78,15 +86,18 @@ def shifted(landmarks: dict[str, Landmark], by: float = 10_000.0) -> dict[str, L
 def random_pair(rng: np.random.Generator) -> tuple[phantom.Case, phantom.Case]:
     """Index and follow-up film of one patient: other magnification, place and turn in the film's plane.
 
-    Neither is rotated or tilted out of that plane; non-square pixels on half of them.
+    Each is rotated and tilted by up to 3 degrees, as no reader would see; follow-up pixels may not be square.
     """
-    first = phantom.random_case(rng, phantom.random_pose(rng, turn=0.0))
-    pose = phantom.random_pose(rng, side=first.pose.side, turn=0.0)
+    first = phantom.random_case(rng, phantom.random_pose(rng, turn=UNSEEN_TURN))
+    pose = phantom.random_pose(rng, side=first.pose.side, turn=UNSEEN_TURN)
     stretch = rng.choice([1.0, 1.4])
     pose = replace(pose, pitch=(pose.pitch[0] * stretch, pose.pitch[1]))
     pins = tuple(replace(pin, back_out=pin.back_out + rng.uniform(0, 6)) for pin in first.fixation.pins)
     second = replace(
-        first, pose=pose, displacement=phantom.random_displacement(rng), fixation=replace(first.fixation, pins=pins)
+        first,
+        pose=pose,
+        displacement=phantom.random_displacement(rng),
+        fixation=replace(first.fixation, pins=pins),
     )
     return first, second
 
