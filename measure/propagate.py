@@ -7,6 +7,7 @@ function bends too much over that range (points nearly coincide), Monte Carlo ta
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -29,19 +30,17 @@ class UncertainPoints:
     """A landmark's points (n, 2) with the standard uncertainty of each coordinate, in the same unit.
 
     `placement` is independent from film to film and filed under `placement_id`; `habit` is shared
-    by everything that carries the same `habit_id`.
+    by everything that carries the same `habit_id`; `parallax` moves together all landmarks of one
+    body that lies off the bone's plane, and is filed under `parallax_id`.
     """
 
     points: Points
     placement: float
-    habit: float
-    placement_id: str
-    habit_id: str
-
-    @property
-    def total(self) -> float:
-        """Standard uncertainty of one coordinate from both."""
-        return float(np.hypot(self.placement, self.habit))
+    habit: float = 0.0
+    parallax: float = 0.0
+    placement_id: str = "point"
+    habit_id: str = "habit"
+    parallax_id: str = "parallax"
 
 
 def propagate(
@@ -74,20 +73,29 @@ def propagate(
     (Quantity, method) with method "first order" or "Monte Carlo", or None where the points do not
     determine the result.
     """
-    names = list(dict.fromkeys(arguments))
-    axes = np.eye(2) if basis is None else basis
-    steps = _one_at_a_time([landmarks[name] for name in names], axes)
-    results = function(*(steps[names.index(argument)] for argument in arguments))
-    value, plus, minus = results[0], *np.split(results[1:], 2)
+    used = {name: landmarks[name] for name in arguments}
+    moves, shares = _errors(used, np.eye(2) if basis is None else basis)
+
+    def evaluate(draws: NDArray[np.float64]) -> Values:
+        """The function for draws (m, k) of the k independent errors, each in its standard uncertainty."""
+        moved = {name: used[name].points + np.tensordot(draws, moves[name], axes=1) for name in used}
+        return function(*(moved[name] for name in arguments))
+
+    steps = np.eye(len(shares))
+    results = evaluate(np.concatenate([np.zeros_like(steps[:1]), steps, -steps]))
     if not np.isfinite(results).all():
         return None
+    value, plus, minus = results[0], *np.split(results[1:], 2)
     slopes = 0.5 * _less(plus, minus, unit)
-    bends = 0.5 * (_less(plus, value, unit) + _less(minus, value, unit))  # half the second derivative times u^2
-    parts = _parts(slopes, [landmarks[name] for name in names])
+    bends = 0.5 * (
+        _less(plus, value, unit) + _less(minus, value, unit)
+    )  # half the second derivative times u^2
+    parts = {source: slope * share for slope, row in zip(slopes.tolist(), shares, strict=True) if slope
+             for source, share in row.items()}  # fmt: skip
     first_order = Quantity(float(value), unit, parts)
     if 2 * np.sum(bends**2) + np.sum(bends) ** 2 <= BEND_LIMIT * first_order.u**2:
         return first_order, "first order"
-    return _monte_carlo(function, arguments, landmarks, first_order, quantity_id)
+    return _monte_carlo(evaluate, len(shares), first_order, quantity_id)
 
 
 def _less(a: Values, b: Values, unit: str) -> Values:
@@ -96,60 +104,51 @@ def _less(a: Values, b: Values, unit: str) -> Values:
     return -((180.0 - turn) % 360.0 - 180.0) if unit == "deg" else turn
 
 
-def _one_at_a_time(landmarks: Sequence[UncertainPoints], axes: NDArray[np.float64]) -> list[Points]:
-    """Points of each landmark (1 + 2k, n, 2): as given, then each of k coordinates up, then each down."""
-    sizes = [2 * len(landmark.points) for landmark in landmarks]
-    count = sum(sizes)
-    stacked = []
-    start = 0
-    for landmark, size in zip(landmarks, sizes, strict=True):
-        moves = np.zeros((count, size // 2, 2))
-        moves[start : start + size] = (
-            np.eye(size).reshape(size, size // 2, 2) @ axes * landmark.total
-        )
-        points = landmark.points
-        stacked.append(np.concatenate([points[None], points + moves, points - moves]))
-        start += size
-    return stacked
+def _errors(
+    landmarks: Mapping[str, UncertainPoints], axes: NDArray[np.float64]
+) -> tuple[dict[str, Points], list[dict[str, float]]]:
+    """The independent errors behind some landmarks.
+
+    Returns, for each landmark, where one standard uncertainty of each of k errors moves its points,
+    (k, n, 2); and for each error its shares by source id, of unit sum of squares.
+    """
+    shares: list[dict[str, float]] = []
+    rows: list[tuple[str, int | None, Points]] = []  # landmark or body, which of its points, by how much
+    for name, landmark in landmarks.items():
+        total = float(np.hypot(landmark.placement, landmark.habit))
+        sources = ((landmark.placement_id, landmark.placement), (landmark.habit_id, landmark.habit))
+        for number, (direction, axis) in itertools.product(
+            range(len(landmark.points) if total else 0), _along(axes)
+        ):
+            rows.append((name, number, total * axis))
+            shares.append({f"{source}[{number}]:{direction}": u / total for source, u in sources if u})
+    bodies = {landmark.parallax_id: landmark.parallax for landmark in landmarks.values() if landmark.parallax}
+    for (body, u), (direction, axis) in itertools.product(bodies.items(), _along(axes)):
+        rows.append((body, None, u * axis))
+        shares.append({f"{body}:{direction}": 1.0})
+    moves = {name: np.zeros((len(rows), *landmark.points.shape)) for name, landmark in landmarks.items()}
+    for error, (owner, number, move) in enumerate(rows):
+        for name, landmark in landmarks.items():
+            if number is None and landmark.parallax and landmark.parallax_id == owner:
+                moves[name][error] = move
+            elif number is not None and name == owner:
+                moves[name][error, number] = move
+    return moves, shares
 
 
-def _parts(slopes: Values, landmarks: Sequence[UncertainPoints]) -> dict[str, float]:
-    """Split each coordinate's contribution into its placement and habit shares, by source id."""
-    parts: dict[str, float] = {}
-    coordinates = iter(slopes.tolist())
-    for landmark in landmarks:
-        for number in range(len(landmark.points)):
-            for direction in ("along", "across"):
-                slope = next(coordinates)
-                total = landmark.total
-                if slope == 0.0 or total == 0.0:
-                    continue
-                place = f"[{number}]:{direction}"
-                if landmark.placement:
-                    parts[landmark.placement_id + place] = slope * landmark.placement / total
-                if landmark.habit:
-                    parts[landmark.habit_id + place] = slope * landmark.habit / total
-    return parts
+def _along(axes: NDArray[np.float64]) -> tuple[tuple[str, Points], tuple[str, Points]]:
+    return ("along", axes[0]), ("across", axes[1])
 
 
 def _monte_carlo(
-    function: Function,
-    arguments: Sequence[str],
-    landmarks: Mapping[str, UncertainPoints],
-    first_order: Quantity,
-    quantity_id: str,
+    evaluate: Callable[[NDArray[np.float64]], Values], errors: int, first_order: Quantity, quantity_id: str
 ) -> tuple[Quantity, str] | None:
     """Root mean square deviation from the value over draws, the excess over first order as a part of its own."""
-    rng = np.random.default_rng(SEED)
-    drawn = {
-        name: landmarks[name].points + landmarks[name].total * rng.standard_normal((DRAWS, *landmarks[name].points.shape))
-        for name in dict.fromkeys(arguments)
-    }
-    results = function(*(drawn[argument] for argument in arguments))
+    results = evaluate(np.random.default_rng(SEED).standard_normal((DRAWS, errors)))
     usable = np.isfinite(results)
     if usable.mean() < 1 - LOST_LIMIT:
         return None
-    deviation = _less(results[usable], np.float64(first_order.value), first_order.unit)
+    deviation = _less(results[usable], np.asarray(first_order.value), first_order.unit)
     excess = float(np.mean(deviation**2)) - first_order.u**2
     extra = {f"nonlinear:{quantity_id}": excess**0.5} if excess > 0 else {}
     return Quantity(first_order.value, first_order.unit, {**first_order.parts, **extra}), "Monte Carlo"
