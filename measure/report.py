@@ -43,10 +43,10 @@ def case_block(case: Case, flags: Sequence[Flag]) -> Group:
     if flags:
         parts.append(_flag_table(flags))
     parts += [_value_table(case, flags), _film_table(case)]
-    technique = list(_technique_lines(case.index))
+    technique = list(technique_lines(case.index))
     if technique:
         parts.append(_bullets("Technique on the index film (shown, not graded)", technique))
-    missing = list(_missing_lines(case.current))
+    missing = list(missing_lines(case.current))
     if missing:
         parts.append(_bullets("Not measured on the current film", missing))
     return Group(*parts, Text(""))
@@ -70,11 +70,11 @@ def outcome_words(case: Case, flags: Sequence[Flag]) -> str:
     counts = {outcome: [flag for flag in flags if flag.outcome == outcome] for outcome in OUTCOMES}
     provisional = " Some values rest on proposed landmarks: confirm them." if _any_proposed(case) else ""
     if counts[BEYOND]:
-        what = ", ".join(dict.fromkeys(_subject(flag).lower() for flag in counts[BEYOND]))
+        what = ", ".join(dict.fromkeys(subject_title(flag).lower() for flag in counts[BEYOND]))
         tail = f"; {len(counts[CANNOT_TELL])} more cannot be told" if counts[CANNOT_TELL] else ""
         return f"Beyond the threshold: {what}{tail}.{provisional}"
     if counts[CANNOT_TELL]:
-        what = ", ".join(dict.fromkeys(_subject(flag).lower() for flag in counts[CANNOT_TELL]))
+        what = ", ".join(dict.fromkeys(subject_title(flag).lower() for flag in counts[CANNOT_TELL]))
         return f"Nothing is beyond its threshold; these films cannot tell: {what}.{provisional}"
     alone = " One film only: nothing to compare with yet." if len(case.films) == 1 else ""
     return f"All that was measured lies within its thresholds.{alone}{provisional}"
@@ -98,7 +98,7 @@ def title(subject: Change | Measurement) -> str:
     return f"{row.title}, {kind} {row.target.removeprefix(kind)}"
 
 
-def _subject(flag: Flag) -> str:
+def subject_title(flag: Flag) -> str:
     since = f" {flag.subject.basis}" if isinstance(flag.subject, Change) else ""
     return f"{title(flag.subject)}{since}"
 
@@ -111,12 +111,12 @@ def _flag_table(flags: Sequence[Flag]) -> Table:
         words, style = OUTCOMES[flag.outcome]
         level = f"{words} ({flag.threshold.level})" if flag.outcome == BEYOND else words
         table.add_row(
-            Text(level, style=style), _subject(flag), _value(flag.subject), _limit(flag), _chance(flag), _why(flag)
+            Text(level, style=style), subject_title(flag), value_text(flag.subject), limit_text(flag), chance_text(flag), why_text(flag)
         )
     return table
 
 
-def _value(subject: Change | Measurement | None) -> str:
+def value_text(subject: Change | Measurement | None) -> str:
     if subject is None or subject.quantity is None:
         return "–"
     if isinstance(subject, Measurement) and subject.present is False:
@@ -124,14 +124,14 @@ def _value(subject: Change | Measurement | None) -> str:
     return subject.quantity.text() + ("" if subject.confirmed else " *")
 
 
-def _limit(flag: Flag) -> str:
+def limit_text(flag: Flag) -> str:
     signs = {"above": "> ", "below": "< ", "either": "± ", "present": "any"}
     sign = signs[flag.threshold.side]
     units = {"mm": " mm", "deg": "°", "1": ""}
     return sign if sign == "any" else f"{sign}{flag.threshold.limit:g}{units[flag.subject.row.unit]}"
 
 
-def _chance(flag: Flag) -> str:
+def chance_text(flag: Flag) -> str:
     if flag.probability is None:
         return "–"
     if flag.threshold.side == "present":
@@ -140,30 +140,39 @@ def _chance(flag: Flag) -> str:
     return "< 1 %" if percent < 1 else "> 99 %" if percent > 99 else f"{percent:.0f} %"
 
 
-def _why(flag: Flag) -> str:
+def why_text(flag: Flag) -> str:
     note = flag.subject.note if isinstance(flag.subject, Change) else None
     return flag.why or note or ""
 
 
 def _value_table(case: Case, flags: Sequence[Flag]) -> Table:
     table = Table(title="Values (± is the 95 % interval; * rests on proposed landmarks)", title_justify="left")
-    for name in ("Quantity", "Index film", "Current film", "Since index", "Since last visit", "Outcome"):
+    for name in VALUE_COLUMNS:
         table.add_column(name, justify="left" if name in ("Quantity", "Outcome") else "right")
+    for row in value_rows(case, flags):
+        table.add_row(*row)
+    return table
+
+
+VALUE_COLUMNS = ("Quantity", "Index film", "Current film", "Since index", "Since last visit", "Outcome")
+
+
+def value_rows(case: Case, flags: Sequence[Flag]) -> Iterator[tuple[str, ...]]:
+    """One row of text, by VALUE_COLUMNS, for each joined change and each quantity of the current film."""
     changes = {(change.key, change.basis): change for change in case.changes if change.later is case.current}
     worst = {flag.key: flag.outcome for flag in reversed(flags)}
     joined = [change for change in case.changes if change.later is case.current and change.key not in _keys(case)]
     rows = [(c, None, None) for c in joined if c.basis == INDEX]
     rows += [(m, case.index.find(*m.key), m) for m in case.current.measurements]  # type: ignore[misc]
     for subject, index, current in rows:
-        table.add_row(
+        yield (
             title(subject),
-            _value(index),
-            _value(current) if len(case.films) > 1 else "",
-            _value(changes.get((subject.key, INDEX))),
-            _value(changes.get((subject.key, LAST))),
+            value_text(index),
+            value_text(current) if len(case.films) > 1 else "",
+            value_text(changes.get((subject.key, INDEX))),
+            value_text(changes.get((subject.key, LAST))),
             OUTCOMES[worst[subject.key]][0] if subject.key in worst else "",
         )
-    return table
 
 
 def _keys(case: Case) -> set[tuple[str, str]]:
@@ -186,14 +195,14 @@ def _film_table(case: Case) -> Table:
     return table
 
 
-def _technique_lines(film: MeasuredFilm) -> Iterator[str]:
+def technique_lines(film: MeasuredFilm) -> Iterator[str]:
     for usual in film.view.technique:
         for measurement in film.measurements:
             if measurement.row.name == usual.quantity and measurement.quantity:
-                yield f"{title(measurement)}: {_value(measurement)}; usual: {usual.usual} ({usual.source})"
+                yield f"{title(measurement)}: {value_text(measurement)}; usual: {usual.usual} ({usual.source})"
 
 
-def _missing_lines(film: MeasuredFilm) -> Iterator[str]:
+def missing_lines(film: MeasuredFilm) -> Iterator[str]:
     for measurement in film.measurements:
         if measurement.reason:
             yield f"{title(measurement)}: {measurement.reason}"

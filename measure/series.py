@@ -43,6 +43,7 @@ class MeasuredFilm:
     agreements: tuple[Agreement, ...]
     measurements: tuple[Measurement, ...]
     notes: tuple[str, ...] = ()
+    path: str = ""
 
     @property
     def view(self) -> View:
@@ -124,6 +125,7 @@ def measure(film: Film, reading: Reading, profile: Profile | None = None) -> Mea
         agreements=agreements,
         measurements=measure_film(reading, scale, film.aspect, profile=profile),
         notes=tuple(notes),
+        path=film.path,
     )
 
 

@@ -1,0 +1,214 @@
+"""The clinic report as one page of PDF: selectable text, embedded fonts, the same bytes for the same page."""
+
+from __future__ import annotations
+
+import importlib.util
+import io
+from collections.abc import Iterator
+from html import escape
+from pathlib import Path
+
+from PIL import Image
+from reportlab.lib import pagesizes
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.utils import ImageReader
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import Flowable, Paragraph
+from reportlab.platypus import Table as Grid
+from reportlab.platypus import TableStyle
+
+from measure.clinic_html import BANDS, legend
+from measure.clinic_report import Page, Table
+from measure.errors import HoldfastError
+from measure.figure import Figure, Line, Mark, Picture, Words
+
+MARGIN, GAP = 34.0, 5.0
+SIZES = (1.0, 0.94, 0.88, 0.82, 0.76, 0.7, 0.64)  # of the text, tried until all is on the page
+_PLAIN, _BOLD = "HoldfastSans", "HoldfastSansBold"
+_FLAG_SHARES = (0.13, 0.22, 0.12, 0.08, 0.09, 0.36)
+_VALUE_SHARES = (0.30, 0.14, 0.14, 0.15, 0.15, 0.12)
+
+
+def page_pdf(page: Page, paper: str = "A4") -> bytes:
+    """Return the page as PDF.
+
+    The drawings keep their size for as long as the text fits in small type; then they shrink.
+
+    Raises HoldfastError for a paper other than A4 or Letter, or a page too full for its paper.
+    """
+    sizes = {"A4": pagesizes.A4, "Letter": pagesizes.letter}
+    if paper not in sizes:
+        raise HoldfastError(f"Paper {paper!r} is not one of {', '.join(sizes)}.")
+    _use_fonts()
+    width, height = sizes[paper]
+    room = (width - 2 * MARGIN, height - 2 * MARGIN)
+    for size in SIZES:
+        blocks = list(_blocks(page, room[0], size))
+        needed = sum(block.wrap(*room)[1] + GAP for block in blocks)
+        if needed <= room[1]:
+            return _draw(page, blocks, (width, height), room)
+    raise HoldfastError(
+        f"{page.label} has too much to say for one page of {paper}. Its HTML report shows all of it."
+    )
+
+
+def _draw(page: Page, blocks: list[Flowable], paper: tuple[float, float], room: tuple[float, float]) -> bytes:
+    buffer = io.BytesIO()
+    canvas = Canvas(buffer, pagesize=paper, invariant=1, lang="en")
+    canvas.setTitle(f"{page.heading}: {page.label}")
+    canvas.setCreator("holdfast")
+    y = paper[1] - MARGIN
+    for block in blocks:
+        y -= block.wrap(*room)[1]
+        block.drawOn(canvas, MARGIN, y)
+        y -= GAP
+    canvas.save()
+    return buffer.getvalue()
+
+
+def _use_fonts() -> None:
+    """Load the fonts that matplotlib brings; they cover Latin, Greek and Cyrillic."""
+    if _PLAIN in pdfmetrics.getRegisteredFontNames():
+        return
+    found = importlib.util.find_spec("matplotlib")
+    if found is None or not found.submodule_search_locations:
+        raise HoldfastError('The report\'s fonts are missing. Install them: pip install "holdfast[report]"')
+    folder = Path(found.submodule_search_locations[0], "mpl-data", "fonts", "ttf")
+    pdfmetrics.registerFont(TTFont(_PLAIN, folder / "DejaVuSans.ttf"))
+    pdfmetrics.registerFont(TTFont(_BOLD, folder / "DejaVuSans-Bold.ttf"))
+    pdfmetrics.registerFontFamily(_PLAIN, normal=_PLAIN, bold=_BOLD, italic=_PLAIN, boldItalic=_BOLD)
+
+
+# --- Blocks ---
+
+
+def _blocks(page: Page, width: float, size: float) -> Iterator[Flowable]:
+    yield _side_by_side(
+        [_text(f"<b>{escape(page.heading)}</b>", 13, size), _text(f"<b>{escape(page.label)}</b>", 9, size, right=True)],
+        [0.7 * width, 0.3 * width],
+    )
+    yield _text(escape(page.visits), 8.5, size)
+    yield _band(page, width, size)
+    yield from _pictures(page, width, size)
+    yield from _grid(page.flags, width, _FLAG_SHARES, size)
+    if page.trends:
+        yield _side_by_side([_Drawing(figure) for figure in page.trends], [width / len(page.trends)] * len(page.trends))
+    yield from _grid(page.values, width, _VALUE_SHARES, size)
+    for title, lines in page.notes:
+        yield _text(f"<b>{escape(title)}.</b> {' '.join(map(escape, lines))}", 6.4, size)
+    yield _text(f"<b>{escape(page.caution)}</b>", 7, size)
+    yield _side_by_side(
+        [_text(escape(page.made_from), 5.5, size, grey=True), _text("Seen by ____________________  on ____________", 7, size, right=True)],
+        [0.6 * width, 0.4 * width],
+    )
+
+
+def _text(markup: str, points: float, size: float, *, right: bool = False, grey: bool = False, colour: str = "#1a1a1a") -> Paragraph:
+    style = ParagraphStyle(
+        "text", fontName=_PLAIN, fontSize=points * size, leading=1.22 * points * size,
+        alignment=2 if right else 0, textColor="#777777" if grey else colour,
+    )  # fmt: skip
+    return Paragraph(markup, style)
+
+
+def _side_by_side(cells: list[Flowable], widths: list[float]) -> Grid:
+    style = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 0), ("TOPPADDING", (0, 0), (-1, -1), 0), ("BOTTOMPADDING", (0, 0), (-1, -1), 0), ("VALIGN", (0, 0), (-1, -1), "TOP")]
+    return Grid([cells], colWidths=widths, style=TableStyle(style), hAlign="LEFT")
+
+
+def _band(page: Page, width: float, size: float) -> Grid:
+    colour, tint = BANDS[page.outcome]
+    sign = _text(f"<b>{escape(page.sign)}</b>", 17, size, colour=colour)
+    words = _text(f"<b>{escape(page.words)}</b>", 11, size, colour=colour)
+    style = [
+        ("BACKGROUND", (0, 0), (-1, -1), tint), ("LINEBEFORE", (0, 0), (0, -1), 4, colour),
+        ("VALIGN", (0, 0), (-1, -1), "MIDDLE"), ("TOPPADDING", (0, 0), (-1, -1), 5), ("BOTTOMPADDING", (0, 0), (-1, -1), 6),
+    ]  # fmt: skip
+    return Grid([[sign, words]], colWidths=[28, width - 28], style=TableStyle(style), hAlign="LEFT")
+
+
+def _pictures(page: Page, width: float, size: float) -> Iterator[Flowable]:
+    if page.picture_note:
+        yield _text(escape(page.picture_note), 7, size)
+    if page.pictures:
+        count = len(page.pictures)
+        captions = [_text(f"<b>{escape(caption)}</b>", 7.5, size) for _, caption in page.pictures]
+        shrink = min(1.0, 1.6 * size - 0.6)
+        yield _side_by_side(captions, [width / count] * count)
+        yield _side_by_side([_Drawing(figure, shrink) for figure, _ in page.pictures], [width / count] * count)
+        yield _text(escape(legend()), 6, size, grey=True)
+
+
+def _grid(table: Table, width: float, shares: tuple[float, ...], size: float) -> Iterator[Flowable]:
+    yield _text(f"<b>{escape(table.title)}</b>", 8, size)
+    if not table.rows:
+        return
+    rows = [[_text(f"<b>{escape(cell)}</b>", 6.4, size, right=i in table.numbers) for i, cell in enumerate(table.columns)]]
+    rows += [[_text(escape(cell), 6.4, size, right=i in table.numbers) for i, cell in enumerate(row)] for row in table.rows]
+    style = [
+        ("LINEBELOW", (0, 0), (-1, 0), 0.6, "#777777"), ("LINEBELOW", (0, 1), (-1, -1), 0.25, "#dddddd"),
+        ("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 6), ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ("TOPPADDING", (0, 0), (-1, -1), 0.8), ("BOTTOMPADDING", (0, 0), (-1, -1), 1.2),
+    ]  # fmt: skip
+    yield Grid(rows, colWidths=[share * width for share in shares], style=TableStyle(style), hAlign="LEFT")
+
+
+class _Drawing(Flowable):
+    """A figure drawn on the page at a share of its size."""
+
+    def __init__(self, figure: Figure, shrink: float = 1.0) -> None:
+        super().__init__()
+        self.figure, self.shrink = figure, shrink
+
+    def wrap(self, *_: float) -> tuple[float, float]:
+        return self.figure.width * self.shrink, self.figure.height * self.shrink
+
+    def draw(self) -> None:
+        canvas = self.canv
+        canvas.scale(self.shrink, self.shrink)
+        frame = canvas.beginPath()
+        frame.rect(0, 0, self.figure.width, self.figure.height)
+        canvas.clipPath(frame, stroke=0, fill=0)
+        for part in self.figure.parts:
+            _PAINTERS[type(part)](canvas, part, self.figure.height)
+
+
+def _paint_line(canvas: Canvas, line: Line, height: float) -> None:
+    canvas.setStrokeColor(line.colour)
+    canvas.setLineWidth(line.width)
+    canvas.setDash([3, 2] if line.dashed else [])
+    _trace(canvas, line.places, height, close=False, fill=False)
+
+
+def _paint_mark(canvas: Canvas, mark: Mark, height: float) -> None:
+    canvas.setStrokeColor(mark.colour)
+    canvas.setFillColor(mark.colour)
+    canvas.setLineWidth(0.6)
+    canvas.setDash([])
+    _trace(canvas, mark.outline(), height, close=True, fill=mark.filled)
+
+
+def _trace(canvas: Canvas, places: tuple[tuple[float, float], ...], height: float, *, close: bool, fill: bool) -> None:
+    path = canvas.beginPath()
+    for i, (x, y) in enumerate(places):
+        (path.lineTo if i else path.moveTo)(x, height - y)
+    if close:
+        path.close()
+    canvas.drawPath(path, stroke=1, fill=int(fill))
+
+
+def _paint_words(canvas: Canvas, words: Words, height: float) -> None:
+    canvas.setFont(_BOLD if words.bold else _PLAIN, words.size)
+    canvas.setFillColor(words.colour)
+    draw = {"start": canvas.drawString, "middle": canvas.drawCentredString, "end": canvas.drawRightString}
+    draw[words.anchor](words.place[0], height - words.place[1], words.text)
+
+
+def _paint_picture(canvas: Canvas, picture: Picture, height: float) -> None:
+    x, y, width, tall = picture.box
+    canvas.drawImage(ImageReader(Image.fromarray(picture.pixels)), x, height - y - tall, width, tall)
+
+
+_PAINTERS = {Line: _paint_line, Mark: _paint_mark, Words: _paint_words, Picture: _paint_picture}

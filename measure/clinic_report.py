@@ -1,0 +1,269 @@
+"""The clinic report: one page for each case, to be read in 20 seconds. What it says; how it looks is
+`clinic_pdf` and `clinic_html`.
+
+Nothing names the patient unless the user asks for it. The same review gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from measure import __version__
+from measure.errors import FilmError, HoldfastError
+from measure.export import CAUTION, days_since_surgery
+from measure.figure import Figure, film_figures, trend_figures
+from measure.film import Film, read_film
+from measure.flags import BEYOND, CANNOT_TELL, WITHIN, Flag
+from measure.reading import CONFIRMED, NOT_ASSESSABLE, PROPOSED, check_film
+from measure.report import (
+    OUTCOMES,
+    VALUE_COLUMNS,
+    chance_text,
+    limit_text,
+    missing_lines,
+    outcome_words,
+    subject_title,
+    technique_lines,
+    value_rows,
+    value_text,
+    why_text,
+)
+from measure.review import Review
+from measure.series import Case, MeasuredFilm
+from measure.sites import load_site
+
+FLAG_COLUMNS = ("Outcome", "What", "Value", "Limit", "Probability beyond", "Why")
+FILM_SIZE = (258.0, 236.0)  # points, each of the two
+TREND_SIZE = (170.0, 92.0)
+TRENDS = 3
+
+
+@dataclass(frozen=True)
+class Table:
+    """Rows of text under a heading; `numbers` are the columns set to the right."""
+
+    title: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    numbers: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
+class Page:
+    """All that the report of one case says, in order.
+
+    `outcome` is the worst of the flags; `pictures` are figures with their captions; `notes` are
+    headings with their sentences.
+    """
+
+    label: str
+    heading: str
+    visits: str
+    outcome: str
+    sign: str
+    words: str
+    pictures: tuple[tuple[Figure, str], ...]
+    picture_note: str
+    flags: Table
+    trends: tuple[Figure, ...]
+    values: Table
+    notes: tuple[tuple[str, tuple[str, ...]], ...]
+    caution: str
+    made_from: str
+
+    def texts(self) -> Iterator[str]:
+        """Every sentence and cell on the page, for any way of showing it."""
+        yield from (self.label, self.heading, self.visits, self.words, self.picture_note)
+        yield from (caption for _, caption in self.pictures)
+        for table in (self.flags, self.values):
+            yield from (table.title, *table.columns, *itertools.chain.from_iterable(table.rows))
+        for title, lines in self.notes:
+            yield from (title, *lines)
+        yield from (self.caution, self.made_from)
+
+
+def clinic_page(case: Case, flags: Sequence[Flag], label: str, films: Sequence[Film], trouble: str = "") -> Page:
+    """Put together the page of one case.
+
+    Parameters
+    ----------
+    case, flags
+        The case and the flags of its current film.
+    label
+        Names the case; all that identifies it.
+    films
+        The index and the current film (one where there is but one visit), to be drawn; none where
+        `trouble` says why not.
+    """
+    film = case.current
+    worst = next((o for o in (BEYOND, CANNOT_TELL, WITHIN) if any(f.outcome == o for f in flags)), CANNOT_TELL)
+    side = film.laterality or "side not stated:"
+    ends = [case.index, case.current] if len(case.films) > 1 else [case.current]
+    figures = film_figures(list(zip(films, ends, strict=True)), *FILM_SIZE) if films else ()
+    names = ("Index film", "Current film") if len(ends) > 1 else ("Current film, the only one",)
+    return Page(
+        label=label,
+        heading=f"{side} {load_site(film.reading.site).title.lower()}, {film.view.title.lower()} view".capitalize(),
+        visits=_visits(case),
+        outcome=worst,
+        sign=OUTCOMES[worst][0].split()[0],
+        words=outcome_words(case, flags),
+        pictures=tuple((figure, f"{name}, {_when(f)}") for figure, name, f in zip(figures, names, ends, strict=False)),
+        picture_note=trouble,
+        flags=_flag_table(flags),
+        trends=trend_figures(case, flags, TRENDS, *TREND_SIZE),
+        values=Table(
+            "Values: ± is the 95 % interval; * rests on proposed landmarks",
+            VALUE_COLUMNS, tuple(value_rows(case, flags)), (1, 2, 3, 4),
+        ),
+        notes=tuple((title, lines) for title, lines in _notes(case) if lines),
+        caution=CAUTION,
+        made_from=_made_from(case),
+    )  # fmt: skip
+
+
+def _visits(case: Case) -> str:
+    dates = [film.date.isoformat() for film in (case.index, case.current) if film.date]
+    count = f"{len(case.films)} visit" + ("s" if len(case.films) > 1 else "")
+    return f"{count}, {' to '.join(dict.fromkeys(dates)) or 'dates not stated'}"
+
+
+def _when(film: MeasuredFilm) -> str:
+    days = days_since_surgery(film)
+    date = film.date.isoformat() if film.date else "date not stated"
+    return f"{date}, day {days} after surgery" if days != "" else date
+
+
+def _flag_table(flags: Sequence[Flag]) -> Table:
+    """Every flag that is beyond or cannot be told; those within are in the table of values."""
+    rows = tuple(
+        (
+            OUTCOMES[flag.outcome][0] + (f" ({flag.threshold.level})" if flag.outcome == BEYOND else ""),
+            subject_title(flag), value_text(flag.subject), limit_text(flag), chance_text(flag), why_text(flag),
+        )
+        for flag in flags if flag.outcome != WITHIN
+    )  # fmt: skip
+    within = sum(flag.outcome == WITHIN for flag in flags)
+    title = f"Flags: {within} more within their thresholds" if rows else f"Flags: none; {within} within their thresholds"
+    return Table(title, FLAG_COLUMNS, rows, (2, 3))
+
+
+def _notes(case: Case) -> Iterator[tuple[str, tuple[str, ...]]]:
+    yield "Scale and comparability", tuple(_scale_lines(case))
+    yield "Who confirmed what", tuple(_reader_lines(case))
+    yield "Not measured on the current film", tuple(_missing_by_reason(case.current))
+    yield "Technique on the index film (shown, not graded)", tuple(technique_lines(case.index))
+
+
+def _scale_lines(case: Case) -> Iterator[str]:
+    if len(case.films) > 1:
+        axes = sorted({film.reading.axis for film in case.films})
+        yield (
+            "Compared: films of one patient, side, site and view, each in the bone's own frame; bone axis "
+            + (f"{axes[0] or 'none'}, the same on all." if len(axes) == 1 else f"NOT the same ({', '.join(axes)}).")
+        )
+    else:
+        yield "One film: compared with nothing."
+    by_scale: dict[str, list[str]] = {}
+    for film in case.films:
+        scale = film.scale.text() if film.scale else "no scale, so no millimetres"
+        by_scale.setdefault(scale, []).append(_short(film))
+    yield from (f"{', '.join(dates)}: {scale}." for scale, dates in by_scale.items())
+    by_note: dict[str, list[str]] = {}
+    for film in case.films:
+        for note in film.notes:
+            by_note.setdefault(note, []).append(_short(film))
+    yield from (f"{', '.join(dates)}: {note}." for note, dates in by_note.items())
+
+
+def _short(film: MeasuredFilm) -> str:
+    return film.date.isoformat() if film.date else "undated film"
+
+
+def _reader_lines(case: Case) -> Iterator[str]:
+    for film in case.films:
+        landmarks = film.reading.landmarks
+        counts = Counter(landmark.status for landmark in landmarks.values())
+        said = f"{counts[CONFIRMED]} landmarks confirmed"
+        for status in (PROPOSED, NOT_ASSESSABLE):
+            titles = [film.view.landmark[name].title for name, mark in landmarks.items() if mark.status == status]
+            if titles:
+                said += f"; {status}{' by the program, not confirmed' if status == PROPOSED else ''}: {', '.join(titles)}"
+        yield f"{_short(film)}: {film.reading.reader}, on {film.reading.time[:10]}: {said}."
+
+
+def _missing_by_reason(film: MeasuredFilm) -> Iterator[str]:
+    """Quantities without a value, those of one reason together."""
+    by_reason: dict[str, list[str]] = {}
+    for line in missing_lines(film):
+        what, _, reason = line.partition(": ")
+        by_reason.setdefault(reason, []).append(what)
+    yield from (f"{'; '.join(titles)}: {reason}." for reason, titles in by_reason.items())
+
+
+def _made_from(case: Case) -> str:
+    tables = sorted({f"{film.reading.site} {film.reading.site_version}" for film in case.films})
+    uids = ", ".join(film.reading.uid[:8] for film in case.films)
+    return f"holdfast {__version__}; site table {', '.join(tables)}; readings {uids}"
+
+
+# --- Writing ---
+
+
+def write_reports(
+    review: Review, folder: Path, kinds: Iterable[str] = ("pdf", "html"), *, patient: bool = False, paper: str = "A4"
+) -> tuple[Path, ...]:
+    """Write one report of each kind for each case into a folder, and return their paths.
+
+    Parameters
+    ----------
+    kinds
+        "pdf" and "html".
+    patient
+        Name each case by its patient's identifier too; otherwise by its number alone.
+    paper
+        "A4" or "Letter".
+
+    Raises HoldfastError where the folder cannot be written.
+    """
+    from measure.clinic_html import page_html
+    from measure.clinic_pdf import page_pdf
+
+    written = []
+    for number, (case, flags) in enumerate(zip(review.cases, review.flags, strict=True), start=1):
+        label = f"Case {number}"
+        if patient:
+            label += f", patient {case.current.patient_key or 'not stated'}"
+        page = clinic_page(case, flags, label, *_films_of(case))
+        makers = {"pdf": lambda page=page: page_pdf(page, paper), "html": lambda page=page: page_html(page).encode()}
+        for kind in kinds:
+            written.append(_write(folder / f"case-{number:03d}.{kind}", makers[kind]()))
+    return tuple(written)
+
+
+def _films_of(case: Case) -> tuple[tuple[Film, ...], str]:
+    """Read the films to be drawn again, or say why they cannot be."""
+    try:
+        films = []
+        for measured in dict.fromkeys((case.index.path, case.current.path)):
+            films.append(read_film(measured))
+        for film, measured in zip(films, (case.index, case.current), strict=False):
+            check_film(measured.reading, film)
+        return tuple(films), ""
+    except HoldfastError:
+        return (), "The films could not be read again to be drawn."
+
+
+def _write(path: Path, content: bytes) -> Path:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(content)
+    except OSError as error:
+        raise HoldfastError(
+            f"The report could not be written to {path.parent.name!r}: {error.strerror}. Choose another folder."
+        ) from None
+    return path
