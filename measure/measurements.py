@@ -41,7 +41,8 @@ class Measurement:
     reason
         Why there is no value.
     present
-        Whether what the row looks for (a break) was found; None for rows that look for nothing.
+        Whether what the row looks for (a break) was found; None where that cannot be told, and for
+        rows that look for nothing.
     proposed
         Landmarks it rests on that no reader has confirmed.
     origins
@@ -121,12 +122,12 @@ class _Film:
         self.reading, self.view, self.scale = reading, view, scale
         size = np.array(scale.mm_per_px if scale else [side / aspect[0] for side in aspect])
         unit_per_mm = 1.0 if scale else 1.0 / USUAL_MM_PER_PX
+        self.basis = self._bone_axes(size)
         self.landmarks = {
             name: self._uncertain(name, landmark, size, unit_per_mm, profile)
             for name, landmark in reading.landmarks.items()
             if landmark.located
         }
-        self.basis = self._bone_axes()
 
     def _uncertain(
         self, name: str, landmark: Landmark, size: NDArray[np.float64], unit_per_mm: float, profile: Profile
@@ -134,24 +135,26 @@ class _Film:
         row, reading = self.view.landmark[name], self.reading
         placement = profile.placement(name) * row.spread * unit_per_mm
         body = name.split("_")[0]  # pin1_tip and pin1_end lie in one body
+        # Without the bone's axes nobody knows which way a habit points on another film: nothing cancels.
+        shared_by = reading.reader if self.basis is not None else reading.film_id
         return UncertainPoints(
             landmark.array * size,
             landmark.u_px * float(size.mean()) if landmark.u_px else placement,
             profile.habit_mm * unit_per_mm,
             row.depth_mm * OBLIQUITY_U * unit_per_mm,
             f"point:{reading.film_id}:{name}",
-            f"habit:{reading.reader}:{reading.site}:{reading.view}:{name}",
+            f"habit:{shared_by}:{reading.site}:{reading.view}:{name}",
             f"parallax:{reading.film_id}:{body}",
         )
 
-    def _bone_axes(self) -> NDArray[np.float64] | None:
-        sides = (
-            [self.landmarks.get(self.view.axis[side]) for side in ("near", "far")] if self.view.axis else []
-        )
-        if not sides or any(side is None or len(side.points) < 2 for side in sides):
+    def _bone_axes(self, size: NDArray[np.float64]) -> NDArray[np.float64] | None:
+        if not self.view.axis:
             return None
-        _, along, across = axis_frame(*(side.points for side in sides if side))
-        axes = np.stack([along, across])
+        sides = [self.reading.landmarks.get(self.view.axis[side]) for side in ("near", "far")]
+        levels = [side.array * size for side in sides if side and len(side.points) > 1]
+        if len(levels) < 2:
+            return None
+        axes = np.stack(axis_frame(*levels)[1:])
         return axes if np.isfinite(axes).all() else None
 
     def measure(self, row: MeasurementRow) -> Measurement:
@@ -181,7 +184,7 @@ class _Film:
         located = bool(placed) and all(landmark.located for landmark in placed.values())
         return Measurement(
             row,
-            present=located if row.absent is not None and placed else None,
+            present=True if row.absent is not None and located else None,
             proposed=tuple(name for name, landmark in placed.items() if landmark.status == PROPOSED),
             origins={name: landmark.origin for name, landmark in placed.items()},
             axis=self.reading.axis if on_axis else None,
@@ -193,17 +196,17 @@ class _Film:
         return landmark.status if landmark else None
 
     def _why_not(self, row: MeasurementRow) -> str | None:
-        lacking = [
-            text for name in row.landmarks if (text := self._lack(name, self.reading.landmarks.get(name)))
-        ]
+        # What may be left out may still not be passed over where the reader says it cannot be seen.
+        hidden = [name for name in row.optional if self._status(name) == NOT_ASSESSABLE]
+        lacking = [text for name in (*row.landmarks, *hidden) if (text := self._lack(name))]
         if lacking:
             return "; ".join(dict.fromkeys(lacking))
         if row.unit == LENGTH and self.scale is None:
             return "no scale on this film, so no millimetres"
         return None
 
-    def _lack(self, name: str, landmark: Landmark | None) -> str | None:
-        title = self.view.landmark[name].title
+    def _lack(self, name: str) -> str | None:
+        title, landmark = self.view.landmark[name].title, self.reading.landmarks.get(name)
         if landmark is None:
             return f"not placed: {title}"
         if landmark.status == NOT_ASSESSABLE:
