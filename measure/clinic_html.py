@@ -8,19 +8,24 @@ from html import escape
 
 import cv2
 
-from measure.clinic_report import Page, Table
-from measure.figure import PART_STYLES, Figure, Line, Mark, Picture, Words
-from measure.flags import BEYOND, CANNOT_TELL, WITHIN
+from measure.clinic_report import BANDS, LEGEND, Page, Table, outcome_colour
+from measure.figure import Figure, Line, Mark, Picture, Words
 
-# Colour and tint of each outcome; a sign and the words carry it too.
-BANDS = {BEYOND: ("#b00020", "#fbe9ec"), CANNOT_TELL: ("#7a5600", "#fdf4dc"), WITHIN: ("#1b6e3c", "#e8f5ec")}
 _STYLE = """
-body { font: 13px/1.4 "DejaVu Sans", Verdana, sans-serif; color: #1a1a1a; max-width: 62em; margin: 1.5em auto; padding: 0 1em }
-header { display: flex; justify-content: space-between; gap: 2em } h1 { font-size: 1.35em; margin: 0 }
-h2 { font-size: 1em; margin: 1.1em 0 .3em } .outcome { font-size: 1.3em; font-weight: bold; padding: .5em .8em; border-left: .5em solid }
-.figures { display: flex; flex-wrap: wrap; gap: 1em } figure { margin: .6em 0 } figcaption { font-weight: bold }
-table { border-collapse: collapse; width: 100% } th, td { text-align: left; padding: .15em .6em .15em 0; border-bottom: 1px solid #ddd; vertical-align: top }
-td.number, th.number { text-align: right } ul { margin: 0; padding-left: 1.2em } footer { margin-top: 1.2em; border-top: 1px solid #777; padding-top: .5em }
+body { font: 13px/1.4 "DejaVu Sans", Verdana, sans-serif; color: #1a1a1a; max-width: 62em;
+       margin: 1.5em auto; padding: 0 1em }
+header { display: flex; justify-content: space-between; gap: 2em }
+h1 { font-size: 1.35em; margin: 0 }
+h2 { font-size: 1em; margin: 1.1em 0 .3em }
+.outcome { font-size: 1.3em; font-weight: bold; padding: .5em .8em; border-left: .5em solid }
+.figures { display: flex; flex-wrap: wrap; gap: 1em }
+figure { margin: .6em 0 }
+figcaption { font-weight: bold }
+table { border-collapse: collapse; width: 100% }
+th, td { text-align: left; padding: .15em .6em .15em 0; border-bottom: 1px solid #ddd; vertical-align: top }
+td.number, th.number { text-align: right }
+ul { margin: 0; padding-left: 1.2em }
+footer { margin-top: 1.2em; border-top: 1px solid #777; padding-top: .5em }
 """
 
 
@@ -28,7 +33,8 @@ def page_html(page: Page) -> str:
     """Return the page as HTML text; the same page gives the same text."""
     band, tint = BANDS[page.outcome]
     body = [
-        f"<header><div><h1>{escape(page.heading)}</h1>{escape(page.visits)}</div><div>{escape(page.label)}</div></header>",
+        f"<header><div><h1>{escape(page.heading)}</h1>{escape(page.visits)}</div>"
+        f"<div>{escape(page.label)}</div></header>",
         f'<p class="outcome" style="border-color:{band};color:{band};background:{tint}">'
         f"{escape(page.sign)} <span>{escape(page.words)}</span></p>",
         *_figures(page),
@@ -48,27 +54,27 @@ def page_html(page: Page) -> str:
 
 def _figures(page: Page) -> Iterator[str]:
     if page.pictures:
-        shown = (f"<figure>{_svg(f)}<figcaption>{escape(caption)}</figcaption></figure>" for f, caption in page.pictures)
+        shown = (
+            f"<figure>{_svg(f)}<figcaption>{escape(caption)}</figcaption></figure>"
+            for f, caption in page.pictures
+        )
         yield f'<div class="figures">{"".join(shown)}</div>'
-        yield f"<p>{escape(legend())}</p>"
+        yield f"<p>{escape(LEGEND)}</p>"
     if page.picture_note:
         yield f"<p>{escape(page.picture_note)}</p>"
 
 
-def legend() -> str:
-    """Say what the marks on a film stand for."""
-    kinds = ", ".join(f"{shape}: {words}" for _, shape, words in PART_STYLES.values())
-    return f"{kinds[0].upper()}{kinds[1:]}; hollow: not confirmed; dashed line: bone axis."
-
-
 def _table(table: Table) -> str:
     def cells(tag: str, row: tuple[str, ...]) -> str:
-        kinds = (' class="number"' if i in table.numbers else "" for i in range(len(row)))
+        kinds = (
+            (' class="number"' if i in table.numbers else "") + f' style="color:{outcome_colour(cell)}"'
+            for i, cell in enumerate(row)
+        )
         return "".join(f"<{tag}{kind}>{escape(cell)}</{tag}>" for kind, cell in zip(kinds, row, strict=True))
 
     rows = "".join(f"<tr>{cells('td', row)}</tr>" for row in table.rows)
-    head = f"<table><thead><tr>{cells('th', table.columns)}</tr></thead><tbody>{rows}</tbody></table>" if rows else ""
-    return f"<h2>{escape(table.title)}</h2>{head}"
+    grid = f"<table><thead><tr>{cells('th', table.columns)}</tr></thead><tbody>{rows}</tbody></table>"
+    return f"<h2>{escape(table.title)}</h2>{grid if table.rows else ''}"
 
 
 def _list(title: str, lines: tuple[str, ...]) -> str:
@@ -76,19 +82,21 @@ def _list(title: str, lines: tuple[str, ...]) -> str:
 
 
 def _svg(figure: Figure) -> str:
+    width, height = figure.width, figure.height
     parts = "".join(map(_part, figure.parts))
     return (
-        f'<svg role="img" aria-label="{escape(figure.words)}" viewBox="0 0 {figure.width:g} {figure.height:g}" '
-        f'width="{1.6 * figure.width:.0f}" height="{1.6 * figure.height:.0f}">{parts}</svg>'
+        f'<svg role="img" aria-label="{escape(figure.words)}" viewBox="0 0 {width:g} {height:g}" '
+        f'width="{1.6 * width:.0f}" height="{1.6 * height:.0f}">{parts}</svg>'
     )
 
 
 def _part(part: Line | Mark | Words | Picture) -> str:
     if isinstance(part, Picture):
-        done, png = cv2.imencode(".png", part.pixels)
+        _, png = cv2.imencode(".png", part.pixels)
         data = base64.b64encode(png.tobytes()).decode()
         x, y, width, height = part.box
-        return f'<image x="{x:g}" y="{y:g}" width="{width:g}" height="{height:g}" href="data:image/png;base64,{data}"/>'
+        box = f'x="{x:g}" y="{y:g}" width="{width:g}" height="{height:g}"'
+        return f'<image {box} href="data:image/png;base64,{data}"/>'
     if isinstance(part, Words):
         x, y = part.place
         weight = ' font-weight="bold"' if part.bold else ""
@@ -98,7 +106,8 @@ def _part(part: Line | Mark | Words | Picture) -> str:
         )
     if isinstance(part, Mark):
         fill = part.colour if part.filled else "none"
-        return f'<polygon points="{_points(part.outline())}" fill="{fill}" stroke="{part.colour}" stroke-width="0.6"/>'
+        corners = _points(part.outline())
+        return f'<polygon points="{corners}" fill="{fill}" stroke="{part.colour}" stroke-width="0.6"/>'
     dash = ' stroke-dasharray="3 2"' if part.dashed else ""
     return (
         f'<polyline points="{_points(part.places)}" fill="none" stroke="{part.colour}" '

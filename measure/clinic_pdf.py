@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from html import escape
 from pathlib import Path
 
@@ -15,26 +15,28 @@ from reportlab.lib.utils import ImageReader
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import Flowable, Paragraph
+from reportlab.platypus import Flowable, Paragraph, TableStyle
 from reportlab.platypus import Table as Grid
-from reportlab.platypus import TableStyle
 
-from measure.clinic_html import BANDS, legend
-from measure.clinic_report import Page, Table
+from measure.clinic_report import BANDS, LEGEND, Page, Table, outcome_colour
 from measure.errors import HoldfastError
 from measure.figure import Figure, Line, Mark, Picture, Words
 
-MARGIN, GAP = 34.0, 5.0
-SIZES = (1.0, 0.94, 0.88, 0.82, 0.76, 0.7, 0.64)  # of the text, tried until all is on the page
+MARGIN, GAP = 32.0, 4.0
+# Sizes of the text and of the films' drawings, tried in turn until all is on the page.
+SIZES = (
+    (1.0, 1.0), (0.95, 1.0), (0.95, 0.9), (0.9, 0.9), (0.9, 0.75), (0.85, 0.75), (0.85, 0.6), (0.8, 0.6), (0.75, 0.5),
+    (0.7, 0.45),
+)  # fmt: skip
 _PLAIN, _BOLD = "HoldfastSans", "HoldfastSansBold"
-_FLAG_SHARES = (0.13, 0.22, 0.12, 0.08, 0.09, 0.36)
+_INK, _GREY = "#1a1a1a", "#777777"
+_SEEN = "Seen by ____________________  on ____________"
+_FLAG_SHARES = (0.13, 0.24, 0.10, 0.08, 0.09, 0.36)
 _VALUE_SHARES = (0.30, 0.14, 0.14, 0.15, 0.15, 0.12)
 
 
 def page_pdf(page: Page, paper: str = "A4") -> bytes:
     """Return the page as PDF.
-
-    The drawings keep their size for as long as the text fits in small type; then they shrink.
 
     Raises HoldfastError for a paper other than A4 or Letter, or a page too full for its paper.
     """
@@ -44,8 +46,8 @@ def page_pdf(page: Page, paper: str = "A4") -> bytes:
     _use_fonts()
     width, height = sizes[paper]
     room = (width - 2 * MARGIN, height - 2 * MARGIN)
-    for size in SIZES:
-        blocks = list(_blocks(page, room[0], size))
+    for size, drawn in SIZES:
+        blocks = list(_blocks(page, room[0], size, drawn))
         needed = sum(block.wrap(*room)[1] + GAP for block in blocks)
         if needed <= room[1]:
             return _draw(page, blocks, (width, height), room)
@@ -56,7 +58,7 @@ def page_pdf(page: Page, paper: str = "A4") -> bytes:
 
 def _draw(page: Page, blocks: list[Flowable], paper: tuple[float, float], room: tuple[float, float]) -> bytes:
     buffer = io.BytesIO()
-    canvas = Canvas(buffer, pagesize=paper, invariant=1, lang="en")
+    canvas = Canvas(buffer, pagesize=paper, invariant=1, lang="en", initialFontName=_PLAIN)
     canvas.setTitle(f"{page.heading}: {page.label}")
     canvas.setCreator("holdfast")
     y = paper[1] - MARGIN
@@ -84,38 +86,65 @@ def _use_fonts() -> None:
 # --- Blocks ---
 
 
-def _blocks(page: Page, width: float, size: float) -> Iterator[Flowable]:
+def _blocks(page: Page, width: float, size: float, drawn: float) -> Iterator[Flowable]:
     yield _side_by_side(
-        [_text(f"<b>{escape(page.heading)}</b>", 13, size), _text(f"<b>{escape(page.label)}</b>", 9, size, right=True)],
+        [
+            _text(f"<b>{escape(page.heading)}</b>", 13, size),
+            _text(f"<b>{escape(page.label)}</b>", 9, size, right=True),
+        ],
         [0.7 * width, 0.3 * width],
     )
     yield _text(escape(page.visits), 8.5, size)
     yield _band(page, width, size)
-    yield from _pictures(page, width, size)
+    yield from _pictures(page, width, size, drawn)
     yield from _grid(page.flags, width, _FLAG_SHARES, size)
     if page.trends:
-        yield _side_by_side([_Drawing(figure) for figure in page.trends], [width / len(page.trends)] * len(page.trends))
+        yield _side_by_side(
+            [_Drawing(figure) for figure in page.trends], [width / len(page.trends)] * len(page.trends)
+        )
     yield from _grid(page.values, width, _VALUE_SHARES, size)
     for title, lines in page.notes:
         yield _text(f"<b>{escape(title)}.</b> {' '.join(map(escape, lines))}", 6.4, size)
     yield _text(f"<b>{escape(page.caution)}</b>", 7, size)
     yield _side_by_side(
-        [_text(escape(page.made_from), 5.5, size, grey=True), _text("Seen by ____________________  on ____________", 7, size, right=True)],
+        [
+            _text(escape(page.made_from), 5.5, size, grey=True),
+            _text("Seen by ____________________  on ____________", 7, size, right=True),
+        ],
         [0.6 * width, 0.4 * width],
     )
 
 
-def _text(markup: str, points: float, size: float, *, right: bool = False, grey: bool = False, colour: str = "#1a1a1a") -> Paragraph:
+def _text(
+    markup: str,
+    points: float,
+    size: float,
+    *,
+    right: bool = False,
+    grey: bool = False,
+    colour: str = "#1a1a1a",
+) -> Paragraph:
     style = ParagraphStyle(
-        "text", fontName=_PLAIN, fontSize=points * size, leading=1.22 * points * size,
-        alignment=2 if right else 0, textColor="#777777" if grey else colour,
+        "text", fontName=_PLAIN, fontSize=points * size, leading=1.18 * points * size,
+        alignment=2 if right else 0, textColor=colour,
     )  # fmt: skip
     return Paragraph(markup, style)
 
 
 def _side_by_side(cells: list[Flowable], widths: list[float]) -> Grid:
-    style = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 0), ("TOPPADDING", (0, 0), (-1, -1), 0), ("BOTTOMPADDING", (0, 0), (-1, -1), 0), ("VALIGN", (0, 0), (-1, -1), "TOP")]
-    return Grid([cells], colWidths=widths, style=TableStyle(style), hAlign="LEFT")
+    return _grid_of([cells], widths, [("VALIGN", (0, 0), (-1, -1), "TOP")])
+
+
+def _grid_of(
+    rows: list[list[Flowable]], widths: list[float], style: Sequence[tuple[object, ...]], padding: float = 0
+) -> Grid:
+    """Lay out cells without room around them beside what the style asks for."""
+    everywhere = (0, 0), (-1, -1)
+    plain = [
+        ("FONTNAME", *everywhere, _PLAIN), ("LEFTPADDING", *everywhere, padding), ("RIGHTPADDING", *everywhere, 0),
+        ("TOPPADDING", *everywhere, 0), ("BOTTOMPADDING", *everywhere, 0),
+    ]  # fmt: skip
+    return Grid(rows, colWidths=widths, style=TableStyle([*plain, *style]), hAlign="LEFT")
 
 
 def _band(page: Page, width: float, size: float) -> Grid:
@@ -123,39 +152,49 @@ def _band(page: Page, width: float, size: float) -> Grid:
     sign = _text(f"<b>{escape(page.sign)}</b>", 17, size, colour=colour)
     words = _text(f"<b>{escape(page.words)}</b>", 11, size, colour=colour)
     style = [
-        ("BACKGROUND", (0, 0), (-1, -1), tint), ("LINEBEFORE", (0, 0), (0, -1), 4, colour),
+        ("BACKGROUND", (0, 0), (-1, -1), tint), ("LINEBEFORE", (0, 0), (0, -1), 4, colour, "butt"),
         ("VALIGN", (0, 0), (-1, -1), "MIDDLE"), ("TOPPADDING", (0, 0), (-1, -1), 5), ("BOTTOMPADDING", (0, 0), (-1, -1), 6),
     ]  # fmt: skip
-    return Grid([[sign, words]], colWidths=[28, width - 28], style=TableStyle(style), hAlign="LEFT")
+    return _grid_of([[sign, words]], [28, width - 28], style, 8)
 
 
-def _pictures(page: Page, width: float, size: float) -> Iterator[Flowable]:
+def _pictures(page: Page, width: float, size: float, drawn: float) -> Iterator[Flowable]:
     if page.picture_note:
         yield _text(escape(page.picture_note), 7, size)
     if page.pictures:
         count = len(page.pictures)
         captions = [_text(f"<b>{escape(caption)}</b>", 7.5, size) for _, caption in page.pictures]
-        shrink = min(1.0, 1.6 * size - 0.6)
         yield _side_by_side(captions, [width / count] * count)
-        yield _side_by_side([_Drawing(figure, shrink) for figure, _ in page.pictures], [width / count] * count)
-        yield _text(escape(legend()), 6, size, grey=True)
+        yield _side_by_side([_Drawing(figure, drawn) for figure, _ in page.pictures], [width / count] * count)
+        yield _text(escape(LEGEND), 6, size, colour=_GREY)
 
 
 def _grid(table: Table, width: float, shares: tuple[float, ...], size: float) -> Iterator[Flowable]:
     yield _text(f"<b>{escape(table.title)}</b>", 8, size)
     if not table.rows:
         return
-    rows = [[_text(f"<b>{escape(cell)}</b>", 6.4, size, right=i in table.numbers) for i, cell in enumerate(table.columns)]]
-    rows += [[_text(escape(cell), 6.4, size, right=i in table.numbers) for i, cell in enumerate(row)] for row in table.rows]
+    rows = [
+        [
+            _text(f"<b>{escape(cell)}</b>", 6.6, size, right=i in table.numbers)
+            for i, cell in enumerate(table.columns)
+        ]
+    ]
+    rows += [
+        [
+            _text(escape(cell), 6.6, size, right=i in table.numbers, colour=outcome_colour(cell))
+            for i, cell in enumerate(row)
+        ]
+        for row in table.rows
+    ]
     style = [
         ("LINEBELOW", (0, 0), (-1, 0), 0.6, "#777777"), ("LINEBELOW", (0, 1), (-1, -1), 0.25, "#dddddd"),
-        ("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 6), ("VALIGN", (0, 0), (-1, -1), "TOP"),
-        ("TOPPADDING", (0, 0), (-1, -1), 0.8), ("BOTTOMPADDING", (0, 0), (-1, -1), 1.2),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 6), ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ("TOPPADDING", (0, 0), (-1, -1), 0.5), ("BOTTOMPADDING", (0, 0), (-1, -1), 1.2),
     ]  # fmt: skip
-    yield Grid(rows, colWidths=[share * width for share in shares], style=TableStyle(style), hAlign="LEFT")
+    yield _grid_of(rows, [share * width for share in shares], style)
 
 
-class _Drawing(Flowable):
+class _Drawing(Flowable):  # type: ignore[misc]
     """A figure drawn on the page at a share of its size."""
 
     def __init__(self, figure: Figure, shrink: float = 1.0) -> None:
@@ -190,10 +229,13 @@ def _paint_mark(canvas: Canvas, mark: Mark, height: float) -> None:
     _trace(canvas, mark.outline(), height, close=True, fill=mark.filled)
 
 
-def _trace(canvas: Canvas, places: tuple[tuple[float, float], ...], height: float, *, close: bool, fill: bool) -> None:
+def _trace(
+    canvas: Canvas, places: tuple[tuple[float, float], ...], height: float, *, close: bool, fill: bool
+) -> None:
     path = canvas.beginPath()
     for i, (x, y) in enumerate(places):
-        (path.lineTo if i else path.moveTo)(x, height - y)
+        draw = path.lineTo if i else path.moveTo
+        draw(x, height - y)
     if close:
         path.close()
     canvas.drawPath(path, stroke=1, fill=int(fill))

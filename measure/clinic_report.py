@@ -1,7 +1,6 @@
-"""The clinic report: one page for each case, to be read in 20 seconds. What it says; how it looks is
-`clinic_pdf` and `clinic_html`.
+"""The clinic report: one page for each case, to be read in 20 seconds.
 
-Nothing names the patient unless the user asks for it. The same review gives the same bytes.
+What it says is here; how it looks is in `clinic_pdf` and `clinic_html`. Nothing names the patient unless the user asks for it. The same review gives the same bytes.
 """
 
 from __future__ import annotations
@@ -13,9 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from measure import __version__
-from measure.errors import FilmError, HoldfastError
+from measure.errors import HoldfastError
 from measure.export import CAUTION, days_since_surgery
-from measure.figure import Figure, film_figures, trend_figures
+from measure.figure import PART_STYLES, Figure, film_figures, trend_figures
 from measure.film import Film, read_film
 from measure.flags import BEYOND, CANNOT_TELL, WITHIN, Flag
 from measure.reading import CONFIRMED, NOT_ASSESSABLE, PROPOSED, check_film
@@ -37,9 +36,20 @@ from measure.series import Case, MeasuredFilm
 from measure.sites import load_site
 
 FLAG_COLUMNS = ("Outcome", "What", "Value", "Limit", "Probability beyond", "Why")
-FILM_SIZE = (258.0, 236.0)  # points, each of the two
+FILM_WIDTH, FILM_HEIGHTS = 260.0, (110.0, 240.0)  # points, each of the two
 TREND_SIZE = (170.0, 92.0)
 TRENDS = 3
+LEGEND = (
+    ", ".join(f"{shape}: {words}" for _, shape, words in PART_STYLES.values())
+    + "; hollow: not confirmed; dashed line: bone axis."
+).capitalize()
+# Colour and tint of each outcome; its sign and its words say the same.
+BANDS = {BEYOND: ("#b00020", "#fbe9ec"), CANNOT_TELL: ("#7a5600", "#fdf4dc"), WITHIN: ("#1b6e3c", "#e8f5ec")}
+
+
+def outcome_colour(cell: str) -> str:
+    """Colour of a table's cell: that of the outcome it begins with, if any."""
+    return next((BANDS[o][0] for o, (words, _) in OUTCOMES.items() if cell.startswith(words)), "#1a1a1a")
 
 
 @dataclass(frozen=True)
@@ -86,7 +96,9 @@ class Page:
         yield from (self.caution, self.made_from)
 
 
-def clinic_page(case: Case, flags: Sequence[Flag], label: str, films: Sequence[Film], trouble: str = "") -> Page:
+def clinic_page(
+    case: Case, flags: Sequence[Flag], label: str, films: Sequence[Film], trouble: str = ""
+) -> Page:
     """Put together the page of one case.
 
     Parameters
@@ -100,10 +112,12 @@ def clinic_page(case: Case, flags: Sequence[Flag], label: str, films: Sequence[F
         `trouble` says why not.
     """
     film = case.current
-    worst = next((o for o in (BEYOND, CANNOT_TELL, WITHIN) if any(f.outcome == o for f in flags)), CANNOT_TELL)
+    worst = next(
+        (o for o in (BEYOND, CANNOT_TELL, WITHIN) if any(f.outcome == o for f in flags)), CANNOT_TELL
+    )
     side = film.laterality or "side not stated:"
     ends = [case.index, case.current] if len(case.films) > 1 else [case.current]
-    figures = film_figures(list(zip(films, ends, strict=True)), *FILM_SIZE) if films else ()
+    figures = film_figures(list(zip(films, ends, strict=True)), FILM_WIDTH, FILM_HEIGHTS) if films else ()
     names = ("Index film", "Current film") if len(ends) > 1 else ("Current film, the only one",)
     return Page(
         label=label,
@@ -112,7 +126,9 @@ def clinic_page(case: Case, flags: Sequence[Flag], label: str, films: Sequence[F
         outcome=worst,
         sign=OUTCOMES[worst][0].split()[0],
         words=outcome_words(case, flags),
-        pictures=tuple((figure, f"{name}, {_when(f)}") for figure, name, f in zip(figures, names, ends, strict=False)),
+        pictures=tuple(
+            (figure, f"{name}, {_when(film)}") for figure, name, film in zip(figures, names, ends, strict=False)
+        ),
         picture_note=trouble,
         flags=_flag_table(flags),
         trends=trend_figures(case, flags, TRENDS, *TREND_SIZE),
@@ -148,7 +164,11 @@ def _flag_table(flags: Sequence[Flag]) -> Table:
         for flag in flags if flag.outcome != WITHIN
     )  # fmt: skip
     within = sum(flag.outcome == WITHIN for flag in flags)
-    title = f"Flags: {within} more within their thresholds" if rows else f"Flags: none; {within} within their thresholds"
+    title = (
+        f"Flags: {within} more within their thresholds"
+        if rows
+        else f"Flags: none; {within} within their thresholds"
+    )
     return Table(title, FLAG_COLUMNS, rows, (2, 3))
 
 
@@ -156,7 +176,8 @@ def _notes(case: Case) -> Iterator[tuple[str, tuple[str, ...]]]:
     yield "Scale and comparability", tuple(_scale_lines(case))
     yield "Who confirmed what", tuple(_reader_lines(case))
     yield "Not measured on the current film", tuple(_missing_by_reason(case.current))
-    yield "Technique on the index film (shown, not graded)", tuple(technique_lines(case.index))
+    if len(case.films) == 1:
+        yield "Technique (shown, not graded)", tuple(f"{line}." for line in technique_lines(case.index))
 
 
 def _scale_lines(case: Case) -> Iterator[str]:
@@ -164,7 +185,11 @@ def _scale_lines(case: Case) -> Iterator[str]:
         axes = sorted({film.reading.axis for film in case.films})
         yield (
             "Compared: films of one patient, side, site and view, each in the bone's own frame; bone axis "
-            + (f"{axes[0] or 'none'}, the same on all." if len(axes) == 1 else f"NOT the same ({', '.join(axes)}).")
+            + (
+                f"{axes[0] or 'none'}, the same on all."
+                if len(axes) == 1
+                else f"NOT the same ({', '.join(axes)})."
+            )
         )
     else:
         yield "One film: compared with nothing."
@@ -190,10 +215,12 @@ def _reader_lines(case: Case) -> Iterator[str]:
         counts = Counter(landmark.status for landmark in landmarks.values())
         said = f"{counts[CONFIRMED]} landmarks confirmed"
         for status in (PROPOSED, NOT_ASSESSABLE):
-            titles = [film.view.landmark[name].title for name, mark in landmarks.items() if mark.status == status]
+            titles = [
+                film.view.landmark[name].title for name, mark in landmarks.items() if mark.status == status
+            ]
             if titles:
                 said += f"; {status}{' by the program, not confirmed' if status == PROPOSED else ''}: {', '.join(titles)}"
-        yield f"{_short(film)}: {film.reading.reader}, on {film.reading.time[:10]}: {said}."
+        yield f"Film of {_short(film)}, read by {film.reading.reader} on {film.reading.time[:10]}: {said}."
 
 
 def _missing_by_reason(film: MeasuredFilm) -> Iterator[str]:
@@ -215,7 +242,12 @@ def _made_from(case: Case) -> str:
 
 
 def write_reports(
-    review: Review, folder: Path, kinds: Iterable[str] = ("pdf", "html"), *, patient: bool = False, paper: str = "A4"
+    review: Review,
+    folder: Path,
+    kinds: Iterable[str] = ("pdf", "html"),
+    *,
+    patient: bool = False,
+    paper: str = "A4",
 ) -> tuple[Path, ...]:
     """Write one report of each kind for each case into a folder, and return their paths.
 
@@ -230,6 +262,7 @@ def write_reports(
 
     Raises HoldfastError where the folder cannot be written.
     """
+    # These know the page; the page does not know them.
     from measure.clinic_html import page_html
     from measure.clinic_pdf import page_pdf
 
@@ -239,7 +272,10 @@ def write_reports(
         if patient:
             label += f", patient {case.current.patient_key or 'not stated'}"
         page = clinic_page(case, flags, label, *_films_of(case))
-        makers = {"pdf": lambda page=page: page_pdf(page, paper), "html": lambda page=page: page_html(page).encode()}
+        makers = {
+            "pdf": lambda page=page: page_pdf(page, paper),
+            "html": lambda page=page: page_html(page).encode(),
+        }
         for kind in kinds:
             written.append(_write(folder / f"case-{number:03d}.{kind}", makers[kind]()))
     return tuple(written)
@@ -248,9 +284,7 @@ def write_reports(
 def _films_of(case: Case) -> tuple[tuple[Film, ...], str]:
     """Read the films to be drawn again, or say why they cannot be."""
     try:
-        films = []
-        for measured in dict.fromkeys((case.index.path, case.current.path)):
-            films.append(read_film(measured))
+        films = [read_film(path) for path in dict.fromkeys((case.index.path, case.current.path))]
         for film, measured in zip(films, (case.index, case.current), strict=False):
             check_film(measured.reading, film)
         return tuple(films), ""

@@ -60,7 +60,9 @@ class Mark:
 
     def outline(self) -> tuple[Place, ...]:
         """Corners; a circle has sixteen."""
-        corners, first = {"circle": (16, 0), "square": (4, 45), "triangle": (3, -90), "diamond": (4, 0)}[self.shape]
+        corners, first = {"circle": (16, 0), "square": (4, 45), "triangle": (3, -90), "diamond": (4, 0)}[
+            self.shape
+        ]
         angles = (math.radians(first + 360 * i / corners) for i in range(corners))
         x, y = self.place
         return tuple((x + self.radius * math.cos(a), y + self.radius * math.sin(a)) for a in angles)
@@ -114,9 +116,16 @@ class _Window:
         return x, y
 
 
-def film_figures(films: Sequence[tuple[Film, MeasuredFilm]], width: float, height: float) -> tuple[Figure, ...]:
-    """Films with their landmarks, side by side at one scale where every film has one."""
+def film_figures(
+    films: Sequence[tuple[Film, MeasuredFilm]], width: float, heights: tuple[float, float]
+) -> tuple[Figure, ...]:
+    """Films with their landmarks, to stand side by side at one scale where every film has one.
+
+    `heights` are the least and the greatest; between them the bone decides.
+    """
     spans = [_span(film, measured) for film, measured in films]
+    wanted = max((width * rows / columns for _, rows, columns in spans), default=heights[0])
+    height = min(max(wanted, heights[0]), heights[1])
     per_unit = [min(height / rows, width / columns) for _, rows, columns in spans]
     if all(measured.scale for _, measured in films):
         per_unit = [min(per_unit)] * len(per_unit)
@@ -172,8 +181,11 @@ def _shown(film: Film, window: _Window) -> NDArray[np.uint8]:
         sigma = (0.5 * max(0.0, columns_per - 1) + 1e-3, 0.5 * max(0.0, rows_per - 1) + 1e-3)
         shades = cv2.GaussianBlur(shades, (0, 0), sigmaX=sigma[0], sigmaY=sigma[1])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    shown = cv2.warpAffine(shades, to_film, (width, height), flags=flags, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
-    return np.clip(np.rint(255 * shown), 0, 255).astype(np.uint8)
+    shown = cv2.warpAffine(
+        shades, to_film, (width, height), flags=flags, borderMode=cv2.BORDER_CONSTANT, borderValue=0
+    )
+    grey: NDArray[np.uint8] = np.clip(np.rint(255 * shown), 0, 255).astype(np.uint8)
+    return grey
 
 
 def _drawing(measured: MeasuredFilm, window: _Window) -> Iterator[Line | Mark | Words]:
@@ -197,7 +209,11 @@ def _drawing(measured: MeasuredFilm, window: _Window) -> Iterator[Line | Mark | 
 
 
 def _axis_line(measured: MeasuredFilm, window: _Window) -> Iterator[Line]:
-    sides = [measured.reading.landmarks.get(measured.view.axis[side]) for side in ("near", "far")] if measured.view.axis else []
+    sides = (
+        [measured.reading.landmarks.get(measured.view.axis[side]) for side in ("near", "far")]
+        if measured.view.axis
+        else []
+    )
     near, far = sides if len(sides) == 2 else (None, None)
     if near is None or far is None or not (near.located and far.located) or len(near.points) < 2:
         return
@@ -211,8 +227,10 @@ def _axis_line(measured: MeasuredFilm, window: _Window) -> Iterator[Line]:
 # --- Trend ---
 
 
-def trend_figures(case: Case, flags: Sequence[Flag], count: int, width: float, height: float) -> tuple[Figure, ...]:
-    """The change since the index film of what matters most, with 95 % bars and the limit it is held against."""
+def trend_figures(
+    case: Case, flags: Sequence[Flag], count: int, width: float, height: float
+) -> tuple[Figure, ...]:
+    """Draw the change since the index film of what matters most, with its 95 % bars and limit."""
     wanted = [flag for flag in flags if isinstance(flag.subject, Change) and flag.subject.basis == INDEX]
     chosen = list({flag.key: flag for flag in reversed(wanted)}.values())[::-1]
     return tuple(_trend(case, flag, width, height) for flag in chosen[:count] if _points(case, flag))
@@ -247,7 +265,9 @@ def _trend(case: Case, flag: Flag, width: float, height: float) -> Figure:
 
     def place(day: float, value: float) -> Place:
         across = (day - days[0]) / max(1, days[-1] - days[0])
-        return left + 4 + across * (right - left - 8), foot - (value - bottom) / (top - bottom) * (foot - head)
+        return left + 4 + across * (right - left - 8), foot - (value - bottom) / (top - bottom) * (
+            foot - head
+        )
 
     parts: list[Line | Mark | Words | Picture] = []
     for tick in np.arange(bottom, top + step / 2, step):
@@ -260,7 +280,7 @@ def _trend(case: Case, flag: Flag, width: float, height: float) -> Figure:
         _, y = place(days[0], limit)
         parts += [
             Line(((left, y), (right, y)), _RED, 0.8, dashed=True),
-            Words((right, y - 2), f"limit {limit:g}", _RED, 6.0, "end"),
+            Words((left + 2, y - 2), f"limit {limit:g}", _RED, 6.0),
         ]
     parts.append(Line(tuple(place(day, value) for day, value, _, _ in (first, *points)), _INK, 0.9))
     for day, value, low, high in (first, *points):
@@ -270,7 +290,10 @@ def _trend(case: Case, flag: Flag, width: float, height: float) -> Figure:
         parts += [*bar, *caps, Mark(place(day, value), "circle", _INK)]
     parts += [Words((place(day, 0)[0], foot + 8), str(day), _GREY, 6.0, "middle") for day in _spread(days)]
     heading, since = _titles(case, flag)
-    parts += [Words((0, 7), heading, size=7.0, bold=True), Words(((left + right) / 2, foot + 16), since, _GREY, 6.0, "middle")]
+    parts += [
+        Words((0, 7), heading, size=7.0, bold=True),
+        Words(((left + right) / 2, foot + 16), since, _GREY, 6.0, "middle"),
+    ]
     return Figure(width, height, f"{heading}: change since the index film by day", tuple(parts))
 
 
@@ -282,11 +305,14 @@ def _limits(flag: Flag) -> list[float]:
 def _titles(case: Case, flag: Flag) -> tuple[str, str]:
     unit = {"mm": "mm", "deg": "degrees", "1": "ratio"}[flag.subject.row.unit]
     known = isinstance(days_since_surgery(case.index), int)
-    return f"{title(flag.subject)} ({unit})", f"days since {'surgery' if known else 'the index film'}; change since the index film"
+    return (
+        f"{title(flag.subject)} ({unit})",
+        f"days since {'surgery' if known else 'the index film'}; change since the index film",
+    )
 
 
 def _step(span: float) -> float:
-    """A round tick that gives three to six of them."""
+    """Return a round distance of ticks that gives three to six of them."""
     rough = max(span, 1e-6) / 4
     power = 10 ** math.floor(math.log10(rough))
     return float(next(power * m for m in (1, 2, 5, 10) if power * m >= rough))

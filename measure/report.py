@@ -33,7 +33,9 @@ def print_review(review: Review, console: Console) -> None:
     if review.notes:
         console.print(_bullets("To note", review.notes))
     if review.problems:
-        console.print(_bullets("Not used", [f"{problem.name}: {problem.message}" for problem in review.problems]))
+        console.print(
+            _bullets("Not used", [f"{problem.name}: {problem.message}" for problem in review.problems])
+        )
     console.print(Text(CAUTION, style="italic"))
 
 
@@ -111,7 +113,12 @@ def _flag_table(flags: Sequence[Flag]) -> Table:
         words, style = OUTCOMES[flag.outcome]
         level = f"{words} ({flag.threshold.level})" if flag.outcome == BEYOND else words
         table.add_row(
-            Text(level, style=style), subject_title(flag), value_text(flag.subject), limit_text(flag), chance_text(flag), why_text(flag)
+            Text(level, style=style),
+            subject_title(flag),
+            value_text(flag.subject),
+            limit_text(flag),
+            chance_text(flag),
+            why_text(flag),
         )
     return table
 
@@ -146,7 +153,9 @@ def why_text(flag: Flag) -> str:
 
 
 def _value_table(case: Case, flags: Sequence[Flag]) -> Table:
-    table = Table(title="Values (± is the 95 % interval; * rests on proposed landmarks)", title_justify="left")
+    table = Table(
+        title="Values (± is the 95 % interval; * rests on proposed landmarks)", title_justify="left"
+    )
     for name in VALUE_COLUMNS:
         table.add_column(name, justify="left" if name in ("Quantity", "Outcome") else "right")
     for row in value_rows(case, flags):
@@ -161,7 +170,9 @@ def value_rows(case: Case, flags: Sequence[Flag]) -> Iterator[tuple[str, ...]]:
     """One row of text, by VALUE_COLUMNS, for each joined change and each quantity of the current film."""
     changes = {(change.key, change.basis): change for change in case.changes if change.later is case.current}
     worst = {flag.key: flag.outcome for flag in reversed(flags)}
-    joined = [change for change in case.changes if change.later is case.current and change.key not in _keys(case)]
+    joined = [
+        change for change in case.changes if change.later is case.current and change.key not in _keys(case)
+    ]
     rows = [(c, None, None) for c in joined if c.basis == INDEX]
     rows += [(m, case.index.find(*m.key), m) for m in case.current.measurements]  # type: ignore[misc]
     for subject, index, current in rows:
@@ -228,7 +239,9 @@ def sites_table(site: Site) -> Group:
     """A site's landmarks, measurements and thresholds for review on one screen."""
     blocks: list[RenderableType] = []
     for view in site.views.values():
-        landmarks = Table("Landmark", "Points", "Prompt", title=f"{site.title}, {view.title.lower()}: landmarks")
+        landmarks = Table(
+            "Landmark", "Points", "Prompt", title=f"{site.title}, {view.title.lower()}: landmarks"
+        )
         for row in view.landmarks:
             low, high = row.points
             landmarks.add_row(row.title, str(low) if low == high else f"{low} to {high}", row.prompt)
