@@ -25,8 +25,8 @@ from measure.figure import Figure, Line, Mark, Picture, Words
 MARGIN, GAP = 32.0, 4.0
 # Sizes of the text and of the films' drawings, tried in turn until all is on the page.
 SIZES = (
-    (1.0, 1.0), (0.95, 1.0), (0.95, 0.9), (0.9, 0.9), (0.9, 0.75), (0.85, 0.75), (0.85, 0.6), (0.8, 0.6), (0.75, 0.5),
-    (0.7, 0.45),
+    (1.0, 1.0), (0.95, 1.0), (0.95, 0.9), (0.9, 0.9), (0.9, 0.75), (0.85, 0.75), (0.85, 0.6), (0.8, 0.6),
+    (0.75, 0.5), (0.7, 0.45),
 )  # fmt: skip
 _PLAIN, _BOLD = "HoldfastSans", "HoldfastSansBold"
 _INK, _GREY = "#1a1a1a", "#777777"
@@ -141,7 +141,8 @@ def _grid_of(
     """Lay out cells without room around them beside what the style asks for."""
     everywhere = (0, 0), (-1, -1)
     plain = [
-        ("FONTNAME", *everywhere, _PLAIN), ("LEFTPADDING", *everywhere, padding), ("RIGHTPADDING", *everywhere, 0),
+        ("FONTNAME", *everywhere, _PLAIN),
+        ("LEFTPADDING", *everywhere, padding), ("RIGHTPADDING", *everywhere, 0),
         ("TOPPADDING", *everywhere, 0), ("BOTTOMPADDING", *everywhere, 0),
     ]  # fmt: skip
     return Grid(rows, colWidths=widths, style=TableStyle([*plain, *style]), hAlign="LEFT")
@@ -153,7 +154,8 @@ def _band(page: Page, width: float, size: float) -> Grid:
     words = _text(f"<b>{escape(page.words)}</b>", 11, size, colour=colour)
     style = [
         ("BACKGROUND", (0, 0), (-1, -1), tint), ("LINEBEFORE", (0, 0), (0, -1), 4, colour, "butt"),
-        ("VALIGN", (0, 0), (-1, -1), "MIDDLE"), ("TOPPADDING", (0, 0), (-1, -1), 5), ("BOTTOMPADDING", (0, 0), (-1, -1), 6),
+        ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
+        ("TOPPADDING", (0, 0), (-1, -1), 5), ("BOTTOMPADDING", (0, 0), (-1, -1), 6),
     ]  # fmt: skip
     return _grid_of([[sign, words]], [28, width - 28], style, 8)
 
@@ -211,7 +213,18 @@ class _Drawing(Flowable):  # type: ignore[misc]
         frame.rect(0, 0, self.figure.width, self.figure.height)
         canvas.clipPath(frame, stroke=0, fill=0)
         for part in self.figure.parts:
-            _PAINTERS[type(part)](canvas, part, self.figure.height)
+            _paint(canvas, part, self.figure.height)
+
+
+def _paint(canvas: Canvas, part: Line | Mark | Words | Picture, height: float) -> None:
+    if isinstance(part, Line):
+        _paint_line(canvas, part, height)
+    elif isinstance(part, Mark):
+        _paint_mark(canvas, part, height)
+    elif isinstance(part, Words):
+        _paint_words(canvas, part, height)
+    else:
+        _paint_picture(canvas, part, height)
 
 
 def _paint_line(canvas: Canvas, line: Line, height: float) -> None:
@@ -251,6 +264,3 @@ def _paint_words(canvas: Canvas, words: Words, height: float) -> None:
 def _paint_picture(canvas: Canvas, picture: Picture, height: float) -> None:
     x, y, width, tall = picture.box
     canvas.drawImage(ImageReader(Image.fromarray(picture.pixels)), x, height - y - tall, width, tall)
-
-
-_PAINTERS = {Line: _paint_line, Mark: _paint_mark, Words: _paint_words, Picture: _paint_picture}

@@ -1,11 +1,14 @@
 """The clinic report: one page for each case, to be read in 20 seconds.
 
-What it says is here; how it looks is in `clinic_pdf` and `clinic_html`. Nothing names the patient unless the user asks for it. The same review gives the same bytes.
+What it says is here; how it looks is in `clinic_pdf` and `clinic_html`. Nothing names the
+patient unless the user asks for it. The same review gives the same bytes.
 """
 
 from __future__ import annotations
 
+import contextlib
 import itertools
+import os
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -115,20 +118,19 @@ def clinic_page(
     worst = next(
         (o for o in (BEYOND, CANNOT_TELL, WITHIN) if any(f.outcome == o for f in flags)), CANNOT_TELL
     )
-    side = film.laterality or "side not stated:"
+    bone = f"{film.laterality or 'side not stated:'} {load_site(film.reading.site).title.lower()}"
     ends = [case.index, case.current] if len(case.films) > 1 else [case.current]
     figures = film_figures(list(zip(films, ends, strict=True)), FILM_WIDTH, FILM_HEIGHTS) if films else ()
     names = ("Index film", "Current film") if len(ends) > 1 else ("Current film, the only one",)
+    captions = [f"{name}, {_when(end)}" for name, end in zip(names, ends, strict=True)]
     return Page(
         label=label,
-        heading=f"{side} {load_site(film.reading.site).title.lower()}, {film.view.title.lower()} view".capitalize(),
+        heading=f"{bone}, {film.view.title.lower()} view".capitalize(),
         visits=_visits(case),
         outcome=worst,
         sign=OUTCOMES[worst][0].split()[0],
         words=outcome_words(case, flags),
-        pictures=tuple(
-            (figure, f"{name}, {_when(film)}") for figure, name, film in zip(figures, names, ends, strict=False)
-        ),
+        pictures=tuple(zip(figures, captions, strict=False)),
         picture_note=trouble,
         flags=_flag_table(flags),
         trends=trend_figures(case, flags, TRENDS, *TREND_SIZE),
@@ -159,7 +161,11 @@ def _flag_table(flags: Sequence[Flag]) -> Table:
     rows = tuple(
         (
             OUTCOMES[flag.outcome][0] + (f" ({flag.threshold.level})" if flag.outcome == BEYOND else ""),
-            subject_title(flag), value_text(flag.subject), limit_text(flag), chance_text(flag), why_text(flag),
+            subject_title(flag),
+            value_text(flag.subject),
+            limit_text(flag),
+            chance_text(flag),
+            why_text(flag),
         )
         for flag in flags if flag.outcome != WITHIN
     )  # fmt: skip
@@ -214,12 +220,11 @@ def _reader_lines(case: Case) -> Iterator[str]:
         landmarks = film.reading.landmarks
         counts = Counter(landmark.status for landmark in landmarks.values())
         said = f"{counts[CONFIRMED]} landmarks confirmed"
-        for status in (PROPOSED, NOT_ASSESSABLE):
+        for status, words in ((PROPOSED, "proposed, not confirmed"), (NOT_ASSESSABLE, NOT_ASSESSABLE)):
             titles = [
                 film.view.landmark[name].title for name, mark in landmarks.items() if mark.status == status
             ]
-            if titles:
-                said += f"; {status}{' by the program, not confirmed' if status == PROPOSED else ''}: {', '.join(titles)}"
+            said += f"; {words}: {', '.join(titles)}" if titles else ""
         yield f"Film of {_short(film)}, read by {film.reading.reader} on {film.reading.time[:10]}: {said}."
 
 
@@ -293,11 +298,16 @@ def _films_of(case: Case) -> tuple[tuple[Film, ...], str]:
 
 
 def _write(path: Path, content: bytes) -> Path:
+    """Write a file whole or not at all."""
+    part = path.with_name(f".{path.name}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(content)
+        part.write_bytes(content)
+        os.replace(part, path)
     except OSError as error:
+        with contextlib.suppress(OSError):
+            part.unlink()
         raise HoldfastError(
-            f"The report could not be written to {path.parent.name!r}: {error.strerror}. Choose another folder."
+            f"No report could be written to {path.parent.name!r}: {error.strerror}. Choose another folder."
         ) from None
     return path

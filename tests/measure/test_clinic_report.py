@@ -155,7 +155,7 @@ def test_what_nobody_confirmed_and_what_cannot_be_seen_is_said(page: Callable[..
     notes = dict(page(BACKING_OUT, landmarks=changed).notes)
     confirmed = notes["Who confirmed what"][-1]
     assert "not assessable: Drill hole of the wire" in confirmed
-    assert "proposed by the program, not confirmed: Proximal wire loop" in confirmed
+    assert "proposed, not confirmed: Proximal wire loop" in confirmed
     missing = " ".join(notes["Not measured on the current film"])
     assert "Hole to the fracture" in missing
     assert "hidden by the knot" in missing
@@ -203,7 +203,7 @@ def test_a_film_that_changed_since_is_not_drawn(
 
 def test_a_folder_that_cannot_be_written(folder: Callable[..., Path], tmp_path: Path) -> None:
     (tmp_path / "out").write_text("a file is in the way")
-    with pytest.raises(HoldfastError, match="could not be written to 'out'"):
+    with pytest.raises(HoldfastError, match="No report could be written to 'out'"):
         write_reports(review(folder([Elbow()])), tmp_path / "out")
 
 
