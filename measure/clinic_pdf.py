@@ -31,8 +31,8 @@ SIZES = (
 _PLAIN, _BOLD = "HoldfastSans", "HoldfastSansBold"
 _INK, _GREY = "#1a1a1a", "#777777"
 _SEEN = "Seen by ____________________  on ____________"
-_FLAG_SHARES = (0.13, 0.24, 0.10, 0.08, 0.09, 0.36)
-_VALUE_SHARES = (0.30, 0.14, 0.14, 0.15, 0.15, 0.12)
+_FLAG_SHARES = (0.12, 0.22, 0.66)
+_FIRST_SHARES = (0.03, 0.35)  # of the table of values; the other columns share the rest
 
 
 def page_pdf(page: Page, paper: str = "A4") -> bytes:
@@ -102,7 +102,9 @@ def _blocks(page: Page, width: float, size: float, drawn: float) -> Iterator[Flo
         yield _side_by_side(
             [_Drawing(figure) for figure in page.trends], [width / len(page.trends)] * len(page.trends)
         )
-    yield from _grid(page.values, width, _VALUE_SHARES, size)
+    others = len(page.values.columns) - 2
+    shares = (*_FIRST_SHARES, *[(1 - sum(_FIRST_SHARES)) / others] * others)
+    yield from _grid(page.values, width, shares, size)
     for title, lines in page.notes:
         yield _text(f"<b>{escape(title)}.</b> {' '.join(map(escape, lines))}", 6.4, size)
     yield _text(f"<b>{escape(page.caution)}</b>", 7, size)

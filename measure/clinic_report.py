@@ -23,22 +23,22 @@ from measure.flags import BEYOND, CANNOT_TELL, WITHIN, Flag
 from measure.reading import CONFIRMED, NOT_ASSESSABLE, PROPOSED, check_film
 from measure.report import (
     OUTCOMES,
-    VALUE_COLUMNS,
-    chance_text,
-    limit_text,
+    VALUES_LEGEND,
+    by_quantity,
+    flag_line,
     missing_lines,
     outcome_words,
-    subject_title,
     technique_lines,
+    title,
     value_rows,
-    value_text,
-    why_text,
+    why_lines,
+    worst_outcome,
 )
 from measure.review import Review
 from measure.series import Case, MeasuredFilm
 from measure.sites import load_site
 
-FLAG_COLUMNS = ("Outcome", "What", "Value", "Limit", "Probability beyond", "Why")
+FLAG_COLUMNS = ("Outcome", "What", "How much, and how sure")
 FILM_WIDTH, FILM_HEIGHTS = 260.0, (110.0, 240.0)  # points, each of the two
 TREND_SIZE = (170.0, 92.0)
 TRENDS = 3
@@ -52,7 +52,7 @@ BANDS = {BEYOND: ("#b00020", "#fbe9ec"), CANNOT_TELL: ("#7a5600", "#fdf4dc"), WI
 
 def outcome_colour(cell: str) -> str:
     """Colour of a table's cell: that of the outcome it begins with, if any."""
-    return next((BANDS[o][0] for o, (words, _) in OUTCOMES.items() if cell.startswith(words)), "#1a1a1a")
+    return next((BANDS[o][0] for o, (words, _) in OUTCOMES.items() if words.startswith(cell[:1] or "-")), "#1a1a1a")
 
 
 @dataclass(frozen=True)
@@ -94,8 +94,8 @@ class Page:
         yield from (caption for _, caption in self.pictures)
         for table in (self.flags, self.values):
             yield from (table.title, *table.columns, *itertools.chain.from_iterable(table.rows))
-        for title, lines in self.notes:
-            yield from (title, *lines)
+        for heading, lines in self.notes:
+            yield from (heading, *lines)
         yield from (self.caution, self.made_from)
 
 
@@ -115,9 +115,8 @@ def clinic_page(
         `trouble` says why not.
     """
     film = case.current
-    worst = next(
-        (o for o in (BEYOND, CANNOT_TELL, WITHIN) if any(f.outcome == o for f in flags)), CANNOT_TELL
-    )
+    worst = worst_outcome(flags)
+    columns, rows = value_rows(case, flags)
     bone = f"{film.laterality or 'side not stated:'} {load_site(film.reading.site).title.lower()}"
     ends = [case.index, case.current] if len(case.films) > 1 else [case.current]
     figures = film_figures(list(zip(films, ends, strict=True)), FILM_WIDTH, FILM_HEIGHTS) if films else ()
@@ -134,11 +133,8 @@ def clinic_page(
         picture_note=trouble,
         flags=_flag_table(flags),
         trends=trend_figures(case, flags, TRENDS, *TREND_SIZE),
-        values=Table(
-            "Values: ± is the 95 % interval; * rests on proposed landmarks",
-            VALUE_COLUMNS, tuple(value_rows(case, flags)), (1, 2, 3, 4),
-        ),
-        notes=tuple((title, lines) for title, lines in _notes(case) if lines),
+        values=Table(f"Values: {VALUES_LEGEND}", columns, tuple(rows), tuple(range(2, len(columns)))),
+        notes=tuple((heading, lines) for heading, lines in _notes(case) if lines),
         caution=CAUTION,
         made_from=_made_from(case),
     )  # fmt: skip
@@ -157,31 +153,22 @@ def _when(film: MeasuredFilm) -> str:
 
 
 def _flag_table(flags: Sequence[Flag]) -> Table:
-    """Every flag that is beyond or cannot be told; those within are in the table of values."""
-    rows = tuple(
-        (
-            OUTCOMES[flag.outcome][0] + (f" ({flag.threshold.level})" if flag.outcome == BEYOND else ""),
-            subject_title(flag),
-            value_text(flag.subject),
-            limit_text(flag),
-            chance_text(flag),
-            why_text(flag),
-        )
-        for flag in flags if flag.outcome != WITHIN
-    )  # fmt: skip
-    within = sum(flag.outcome == WITHIN for flag in flags)
-    title = (
-        f"Flags: {within} more within their thresholds"
-        if rows
-        else f"Flags: none; {within} within their thresholds"
-    )
-    return Table(title, FLAG_COLUMNS, rows, (2, 3))
+    """One row for each quantity that is not within its limits."""
+    groups = by_quantity(flags)
+    rows = []
+    for group in groups:
+        if group[0].outcome != WITHIN:
+            lines = [*map(flag_line, group), *dict.fromkeys(why for flag in group for why in why_lines(flag))]
+            rows.append((OUTCOMES[group[0].outcome][0], title(group[0].subject.row), ". ".join(lines)))
+    within = len(groups) - len(rows)
+    heading = f"Flags: {f'{within} more' if rows else f'none; {within}'} within their limits"
+    return Table(heading, FLAG_COLUMNS, tuple(rows))
 
 
 def _notes(case: Case) -> Iterator[tuple[str, tuple[str, ...]]]:
     yield "Scale and comparability", tuple(_scale_lines(case))
     yield "Who confirmed what", tuple(_reader_lines(case))
-    yield "Not measured on the current film", tuple(_missing_by_reason(case.current))
+    yield "Not measured on the current film", tuple(f"{line}." for line in missing_lines(case.current))
     if len(case.films) == 1:
         yield "Technique (shown, not graded)", tuple(f"{line}." for line in technique_lines(case.index))
 
@@ -228,15 +215,6 @@ def _reader_lines(case: Case) -> Iterator[str]:
         yield f"Film of {_short(film)}, read by {film.reading.reader} on {film.reading.time[:10]}: {said}."
 
 
-def _missing_by_reason(film: MeasuredFilm) -> Iterator[str]:
-    """Quantities without a value, those of one reason together."""
-    by_reason: dict[str, list[str]] = {}
-    for line in missing_lines(film):
-        what, _, reason = line.partition(": ")
-        by_reason.setdefault(reason, []).append(what)
-    yield from (f"{'; '.join(titles)}: {reason}." for reason, titles in by_reason.items())
-
-
 def _made_from(case: Case) -> str:
     tables = sorted({f"{film.reading.site} {film.reading.site_version}" for film in case.films})
     uids = ", ".join(film.reading.uid[:8] for film in case.films)
@@ -272,11 +250,11 @@ def write_reports(
     from measure.clinic_pdf import page_pdf
 
     written = []
-    for number, (case, flags) in enumerate(zip(review.cases, review.flags, strict=True), start=1):
+    for number, (case, flags_by_film) in enumerate(zip(review.cases, review.flags, strict=True), start=1):
         label = f"Case {number}"
         if patient:
             label += f", patient {case.current.patient_key or 'not stated'}"
-        page = clinic_page(case, flags, label, *_films_of(case))
+        page = clinic_page(case, flags_by_film[-1], label, *_films_of(case))
         makers = {
             "pdf": lambda page=page: page_pdf(page, paper),
             "html": lambda page=page: page_html(page).encode(),

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from measure.export import days_since_surgery
 from measure.film import Film
-from measure.flags import Flag
+from measure.flags import Flag, effective_limit
 from measure.geometry import axis_frame
 from measure.reading import CONFIRMED
 from measure.report import title
@@ -298,7 +298,7 @@ def _trend(case: Case, flag: Flag, width: float, height: float) -> Figure:
 
 
 def _limits(flag: Flag) -> list[float]:
-    limit = flag.threshold.limit
+    limit = effective_limit(flag.threshold)
     return {"above": [limit], "below": [limit], "either": [-limit, limit]}[flag.threshold.side]
 
 
@@ -306,7 +306,7 @@ def _titles(case: Case, flag: Flag) -> tuple[str, str]:
     unit = {"mm": "mm", "deg": "degrees", "1": "ratio"}[flag.subject.row.unit]
     known = isinstance(days_since_surgery(case.index), int)
     return (
-        f"{title(flag.subject)} ({unit})",
+        f"{title(flag.subject.row)} ({unit})",
         f"days since {'surgery' if known else 'the index film'}; change since the index film",
     )
 

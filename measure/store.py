@@ -76,7 +76,7 @@ class Kept:
 
     def reading(self) -> Reading:
         """Return the reading; ReadingError where it was damaged, or made with another site table."""
-        return from_json(self.content, f"Reading {self.uid}")
+        return from_json(self.content)
 
 
 def _row(reading: Reading, content: str) -> dict[str, Any]:
@@ -282,7 +282,7 @@ class Store:
         for path in sorted(folder.rglob(f"*{SUFFIX}")):
             try:
                 text = reading_text(path)
-                rows.append(_row(from_json(text, path.name), text))
+                rows.append(_row(from_json(text), text))
             except ReadingError as error:
                 problems.append((path.name, str(error)))
         return self._add(rows), tuple(problems)
@@ -341,7 +341,7 @@ class Store:
             try:
                 kept.reading()
             except ReadingError as error:
-                problems.append(str(error))
+                problems.append(f"reading {kept.uid}: {error}")
         return tuple(problems)
 
 
