@@ -70,11 +70,15 @@ def _table(table: Table) -> str:
             (' class="number"' if i in table.numbers else "") + f' style="color:{outcome_colour(cell)}"'
             for i, cell in enumerate(row)
         )
-        return "".join(f"<{tag}{kind}>{escape(cell)}</{tag}>" for kind, cell in zip(kinds, row, strict=True))
+        return "".join(
+            f"<{tag}{kind}>{escape(cell).replace(chr(10), '<br>')}</{tag}>"
+            for kind, cell in zip(kinds, row, strict=True)
+        )
 
     rows = "".join(f"<tr>{cells('td', row)}</tr>" for row in table.rows)
     grid = f"<table><thead><tr>{cells('th', table.columns)}</tr></thead><tbody>{rows}</tbody></table>"
-    return f"<h2>{escape(table.title)}</h2>{grid if table.rows else ''}"
+    legend = f"<p>{escape(table.legend)}</p>" if table.legend else ""
+    return f"<h2>{escape(table.title)}</h2>{grid if table.rows else ''}{legend}"
 
 
 def _list(title: str, lines: tuple[str, ...]) -> str:

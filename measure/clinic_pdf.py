@@ -110,8 +110,8 @@ def _blocks(page: Page, width: float, size: float, drawn: float) -> Iterator[Flo
     yield _text(f"<b>{escape(page.caution)}</b>", 7, size)
     yield _side_by_side(
         [
-            _text(escape(page.made_from), 5.5, size, grey=True),
-            _text("Seen by ____________________  on ____________", 7, size, right=True),
+            _text(escape(page.made_from), 5.5, size, colour=_GREY),
+            _text(_SEEN, 7, size, right=True),
         ],
         [0.6 * width, 0.4 * width],
     )
@@ -123,8 +123,7 @@ def _text(
     size: float,
     *,
     right: bool = False,
-    grey: bool = False,
-    colour: str = "#1a1a1a",
+    colour: str = _INK,
 ) -> Paragraph:
     style = ParagraphStyle(
         "text", fontName=_PLAIN, fontSize=points * size, leading=1.18 * points * size,
@@ -185,7 +184,13 @@ def _grid(table: Table, width: float, shares: tuple[float, ...], size: float) ->
     ]
     rows += [
         [
-            _text(escape(cell), 6.6, size, right=i in table.numbers, colour=outcome_colour(cell))
+            _text(
+                escape(cell).replace("\n", "<br/>"),
+                6.6,
+                size,
+                right=i in table.numbers,
+                colour=outcome_colour(cell),
+            )
             for i, cell in enumerate(row)
         ]
         for row in table.rows
@@ -196,6 +201,8 @@ def _grid(table: Table, width: float, shares: tuple[float, ...], size: float) ->
         ("TOPPADDING", (0, 0), (-1, -1), 0.5), ("BOTTOMPADDING", (0, 0), (-1, -1), 1.2),
     ]  # fmt: skip
     yield _grid_of(rows, [share * width for share in shares], style)
+    if table.legend:
+        yield _text(escape(table.legend), 6, size, colour=_GREY)
 
 
 class _Drawing(Flowable):  # type: ignore[misc]

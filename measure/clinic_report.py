@@ -52,17 +52,19 @@ BANDS = {BEYOND: ("#b00020", "#fbe9ec"), CANNOT_TELL: ("#7a5600", "#fdf4dc"), WI
 
 def outcome_colour(cell: str) -> str:
     """Colour of a table's cell: that of the outcome it begins with, if any."""
-    return next((BANDS[o][0] for o, (words, _) in OUTCOMES.items() if words.startswith(cell[:1] or "-")), "#1a1a1a")
+    signs = {words[0]: BANDS[outcome][0] for outcome, (words, _) in OUTCOMES.items()}
+    return signs.get(cell[:1], "#1a1a1a")
 
 
 @dataclass(frozen=True)
 class Table:
-    """Rows of text under a heading; `numbers` are the columns set to the right."""
+    """Rows of text, lines and all, under a heading; `numbers` are the columns set to the right."""
 
     title: str
     columns: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     numbers: tuple[int, ...] = ()
+    legend: str = ""
 
 
 @dataclass(frozen=True)
@@ -93,7 +95,7 @@ class Page:
         yield from (self.label, self.heading, self.visits, self.words, self.picture_note)
         yield from (caption for _, caption in self.pictures)
         for table in (self.flags, self.values):
-            yield from (table.title, *table.columns, *itertools.chain.from_iterable(table.rows))
+            yield from (table.title, table.legend, *table.columns, *itertools.chain.from_iterable(table.rows))
         for heading, lines in self.notes:
             yield from (heading, *lines)
         yield from (self.caution, self.made_from)
@@ -133,7 +135,7 @@ def clinic_page(
         picture_note=trouble,
         flags=_flag_table(flags),
         trends=trend_figures(case, flags, TRENDS, *TREND_SIZE),
-        values=Table(f"Values: {VALUES_LEGEND}", columns, tuple(rows), tuple(range(2, len(columns)))),
+        values=Table("Values", columns, tuple(rows), tuple(range(2, len(columns))), f"{VALUES_LEGEND}."),
         notes=tuple((heading, lines) for heading, lines in _notes(case) if lines),
         caution=CAUTION,
         made_from=_made_from(case),
@@ -159,7 +161,7 @@ def _flag_table(flags: Sequence[Flag]) -> Table:
     for group in groups:
         if group[0].outcome != WITHIN:
             lines = [*map(flag_line, group), *dict.fromkeys(why for flag in group for why in why_lines(flag))]
-            rows.append((OUTCOMES[group[0].outcome][0], title(group[0].subject.row), ". ".join(lines)))
+            rows.append((OUTCOMES[group[0].outcome][0], title(group[0].subject.row), "\n".join(lines)))
     within = len(groups) - len(rows)
     heading = f"Flags: {f'{within} more' if rows else f'none; {within}'} within their limits"
     return Table(heading, FLAG_COLUMNS, tuple(rows))

@@ -158,7 +158,7 @@ def _flag_list(flags: Sequence[Flag]) -> Group:
 
 
 def by_quantity(flags: Sequence[Flag]) -> list[list[Flag]]:
-    """Flags of one quantity together: the worst of each comes first, and the worst groups too."""
+    """Group flags by quantity: the worst of each comes first, and the worst groups too."""
     groups: dict[tuple[str, str], list[Flag]] = {}
     for flag in flags:
         groups.setdefault(flag.key, []).append(flag)

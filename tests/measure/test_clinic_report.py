@@ -5,6 +5,7 @@ pdftotext, pdffonts and pdftoppm (poppler) read the PDF back; none of it is by u
 
 from __future__ import annotations
 
+import dataclasses
 import html
 import re
 import subprocess
@@ -16,7 +17,7 @@ import pytest
 from conftest import SHAPE, Elbow
 from PIL import Image
 
-from measure import clinic_pdf, figure
+from measure import figure
 from measure.clinic_html import page_html
 from measure.clinic_pdf import page_pdf
 from measure.clinic_report import Page, clinic_page, write_reports
@@ -98,11 +99,11 @@ def html_text(text: str) -> str:
 
 def test_outcome_in_words_comes_first(page: Callable[..., Page]) -> None:
     made = page(BACKING_OUT)
-    assert made.words.startswith("Beyond the threshold: ")
+    assert made.words.startswith("Beyond the limit: ")
     assert made.sign == "▲"
     assert made.heading == "Right olecranon, lateral view"
     beyond = [row for row in made.flags.rows if row[0].startswith("▲ beyond")]
-    assert "Pin back-out, pin 1 since index" in {row[1] for row in beyond}
+    assert "Pin back-out, pin 1" in {row[1] for row in beyond}
     body = html_text(page_html(made))
     assert body.index(made.words) < body.index("Flags") < body.index("Quantity") < body.index("Who confirmed")
 
@@ -212,14 +213,13 @@ def test_a_paper_that_is_not_known(page: Callable[..., Page]) -> None:
         page_pdf(page([Elbow()]), "A3")
 
 
-def test_a_page_too_full_is_refused_not_cut(
-    page: Callable[..., Page], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(clinic_pdf, "MARGIN", 250.0)
+def test_a_page_too_full_is_refused_not_cut(page: Callable[..., Page]) -> None:
+    made = page(BACKING_OUT)
+    overfull = dataclasses.replace(made, notes=(("More", ("One more sentence.",) * 2000),))
     with pytest.raises(
         HoldfastError, match=r"too much to say for one page of A4\. Its HTML report shows all"
     ):
-        page_pdf(page(BACKING_OUT))
+        page_pdf(overfull)
 
 
 # --- Drawings ---
