@@ -8,7 +8,7 @@ from html import escape
 
 import cv2
 
-from measure.clinic_report import BANDS, LEGEND, Page, Table, outcome_colour
+from measure.clinic_page import BANDS, LEGEND, Page, Table, outcome_colour
 from measure.figure import Figure, Line, Mark, Picture, Words
 
 _STYLE = """

@@ -15,10 +15,10 @@ from reportlab.lib.utils import ImageReader
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import Flowable, Paragraph, TableStyle
+from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate, Paragraph, Spacer, TableStyle
 from reportlab.platypus import Table as Grid
 
-from measure.clinic_report import BANDS, LEGEND, Page, Table, outcome_colour
+from measure.clinic_page import BANDS, LEGEND, Page, Table, outcome_colour
 from measure.errors import HoldfastError
 from measure.figure import Figure, Line, Mark, Picture, Words
 
@@ -36,37 +36,28 @@ _FIRST_SHARES = (0.03, 0.35)  # of the table of values; the other columns share 
 
 
 def page_pdf(page: Page, paper: str = "A4") -> bytes:
-    """Return the page as PDF.
+    """Return the page as PDF; what does not fit even in small type runs on to a second page.
 
-    Raises HoldfastError for a paper other than A4 or Letter, or a page too full for its paper.
+    Raises HoldfastError for a paper other than A4 or Letter.
     """
     sizes = {"A4": pagesizes.A4, "Letter": pagesizes.letter}
     if paper not in sizes:
         raise HoldfastError(f"Paper {paper!r} is not one of {', '.join(sizes)}.")
     _use_fonts()
-    width, height = sizes[paper]
-    room = (width - 2 * MARGIN, height - 2 * MARGIN)
+    width, height = (side - 2 * MARGIN for side in sizes[paper])
+    blocks: list[Flowable] = []
     for size, drawn in SIZES:
-        blocks = list(_blocks(page, room[0], size, drawn))
-        needed = sum(block.wrap(*room)[1] + GAP for block in blocks)
-        if needed <= room[1]:
-            return _draw(page, blocks, (width, height), room)
-    raise HoldfastError(
-        f"{page.label} has too much to say for one page of {paper}. Its HTML report shows all of it."
-    )
-
-
-def _draw(page: Page, blocks: list[Flowable], paper: tuple[float, float], room: tuple[float, float]) -> bytes:
+        blocks = list(_blocks(page, width, size, drawn))
+        if sum(block.wrap(width, height)[1] + GAP for block in blocks) <= height:
+            break
+    frame = Frame(MARGIN, MARGIN, width, height, 0, 0, 0, 0)
     buffer = io.BytesIO()
-    canvas = Canvas(buffer, pagesize=paper, invariant=1, lang="en", initialFontName=_PLAIN)
-    canvas.setTitle(f"{page.heading}: {page.label}")
-    canvas.setCreator("holdfast")
-    y = paper[1] - MARGIN
-    for block in blocks:
-        y -= block.wrap(*room)[1]
-        block.drawOn(canvas, MARGIN, y)
-        y -= GAP
-    canvas.save()
+    document = BaseDocTemplate(
+        buffer, pagesize=sizes[paper], pageTemplates=[PageTemplate(frames=[frame])], invariant=1, lang="en",
+        title=f"{page.heading}: {page.label}", creator="holdfast",
+        initialFontName=_PLAIN,
+    )  # fmt: skip
+    document.build([part for block in blocks for part in (block, Spacer(0, GAP))])
     return buffer.getvalue()
 
 
