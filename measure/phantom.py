@@ -6,7 +6,7 @@ this frame is right-handed; a left elbow is its mirror image. Points are arrays 
 (..., 2) as (row, col), 0-based at pixel centres.
 
 The bone is an implicit solid: a function that is negative inside. The metal is a set of bent round bars.
-Anatomy is invented, with the sizes of published ones: shaft 15 mm, notch radius 11 mm (groove of
+Anatomy is invented, sized after published figures: shaft 15 mm, notch radius 11 mm (groove of
 the trochlea 17 mm across plus the joint space), olecranon 22 mm wide, dorsal bend 5.7 degrees on average
 (Rouleau 2010), pins 1.6 mm, wire 1.0 mm.
 
