@@ -15,7 +15,8 @@ ORDER = (
     "errors", "files", "quantity", "geometry", "film_elements", "film_grey", "film_header", "film_dicom",
     "film", "scale", "sites", "reading", "propagate", "definitions", "measurements", "series", "flags",
     "review", "store", "export", "report", "figure", "clinic_page", "clinic_html", "clinic_pdf",
-    "clinic_report", "pseudonym", "research_export", "samples", "phantom", "phantom_film", "__main__",
+    "clinic_report", "pseudonym", "research_export",
+    "structured_report", "samples", "phantom", "phantom_film", "__main__",
 )  # fmt: skip
 WINDOWS = ("viewer", "napari", "qtpy", "PyQt5", "PyQt6", "PySide2", "PySide6")
 
