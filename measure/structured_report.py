@@ -101,7 +101,8 @@ def structured_report(measured: MeasuredFilm) -> Dataset:
             evidence=[film], content=content[0],
             series_instance_uid=_uid("series", film.StudyInstanceUID), series_number=990,
             sop_instance_uid=_uid("report", reading.uid), instance_number=1,
-            manufacturer="holdfast", is_complete=not proposed, is_verified=False, specific_character_set="ISO_IR 192",
+            manufacturer="holdfast", is_complete=not proposed, is_verified=False,
+            specific_character_set="ISO_IR 192",
         )  # fmt: skip
     for group in _groups(report):
         for part in group.ContentSequence:
