@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import functools
-import importlib.util
 import json
-import sys
-from types import ModuleType
 
+import generate  # sample_images/generate.py
 import numpy as np
 import pytest
 
@@ -18,18 +16,6 @@ from measure.samples import samples_folder
 from measure.series import INDEX, Change
 
 ALL = sorted(path.relative_to(samples_folder()).as_posix() for path in samples_folder().rglob("*.dcm"))
-
-
-@functools.cache
-def generator() -> ModuleType:
-    """`sample_images/generate.py`, imported from its place."""
-    spec = importlib.util.spec_from_file_location("samples_generate", samples_folder() / "generate.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module  # dataclasses look their module up
-    spec.loader.exec_module(module)
-    return module
 
 
 @functools.cache
@@ -45,9 +31,9 @@ def truth() -> dict[str, dict]:
 @pytest.mark.parametrize("name", ALL)
 def test_the_readings_are_what_the_generator_makes(name: str) -> None:
     """Each committed reading comes out the same again; the films are checked in test_phantom_film.py."""
-    film = next(film for film in generator().sample_films() if film.path.as_posix() == name)
+    film = next(film for film in generate.sample_films() if film.path.as_posix() == name)
     path = samples_folder() / name
-    assert load_reading(path.with_name(path.stem + SUFFIX)) == generator().reading_of(film, path)
+    assert load_reading(path.with_name(path.stem + SUFFIX)) == generate.reading_of(film, path)
 
 
 def test_all_films_are_measured_without_a_problem() -> None:
