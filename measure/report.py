@@ -289,22 +289,24 @@ def _text(words: str, style: str = "") -> Text:
 
 
 def sites_table(site: Site) -> Group:
-    """Lay out a site's landmarks, measurements and thresholds for review."""
+    """Lay out a site's landmarks, measurements and limits for review; names are as in a thresholds file."""
     blocks: list[RenderableType] = []
     for view in site.views.values():
-        landmarks = _table("Landmark", "Points", "Prompt")
+        landmarks = _table("Landmark", "Points", "What to click")
         for row in view.landmarks:
             low, high = row.points
-            landmarks.add_row(row.title, str(low) if low == high else f"{low} to {high}", row.prompt)
-        measurements = _table("Quantity", "Sign", "Source")
-        rows: Sequence[MeasurementRow | ChangeRow] = (*view.measurements, *view.changes)
-        for measured in rows:
-            measurements.add_row(_quantity(measured), measured.sign, measured.source)
-        thresholds = _table("Quantity", "Applies to", "Limit", "Level", "Source")
+            points = str(low) if low == high else f"{low} to {high}"
+            landmarks.add_row(*map(_text, (row.title, points, row.prompt)))
+        measurements = _table("Name", "Quantity", "Sign", "Source")
+        rows: Sequence[MeasurementRow | ChangeRow] = (*view.changes, *view.measurements)
+        for measured in {row.name: row for row in rows}.values():  # pins and knots have the same row each
+            unit = UNIT_TEXT[measured.unit].strip() or "share"
+            measurements.add_row(measured.name, f"{measured.title} ({unit})", measured.sign, measured.source)
+        limits = _table("Name", "Applies to", "Limit", "Level", "Source")
         for limit in view.thresholds:
-            words = f"{limit.side} {limit.limit:g}"
-            thresholds.add_row(limit.quantity, limit.basis, words, limit.level, limit.source)
-        tables = {"landmarks": landmarks, "measurements": measurements, "limits": thresholds}
+            words = f"{limit.side} {limit.limit:g}" if limit.side != "present" else limit.side
+            limits.add_row(*map(_text, (limit.quantity, limit.basis, words, limit.level, limit.source)))
+        tables = {"landmarks": landmarks, "measurements": measurements, "limits": limits}
         for what, table in tables.items():
             blocks += [Text(f"{site.title}, {view.title.lower()}: {what}", style="bold"), table, Text("")]
     return Group(*blocks)
