@@ -104,7 +104,9 @@ def outcome_words(case: Case, flags: Sequence[Flag]) -> str:
     """Say in a few sentences what the films of a case show, for the limits on changes and values."""
     if not flags:
         return "Nothing to judge: no limit applies to what was measured."
-    worst = {flag.key: flag for flag in reversed(flags)}
+    worst: dict[tuple[str, str], Flag] = {}
+    for flag in flags:  # the worst of a quantity comes first
+        worst.setdefault(flag.key, flag)
     beyond, unsure = (
         _titles([flag for flag in worst.values() if flag.outcome == outcome])
         for outcome in (BEYOND, CANNOT_TELL)
@@ -125,7 +127,7 @@ def outcome_words(case: Case, flags: Sequence[Flag]) -> str:
 def _titles(flags: Sequence[Flag]) -> str:
     """Titles, each once with its targets together: 'pin back-out (pin 1, pin 2), articular gap'."""
     targets: dict[str, list[str]] = {}
-    for flag in sorted(flags, key=lambda flag: flag.key):
+    for flag in flags:
         targets.setdefault(flag.subject.row.title.lower(), []).append(_target(flag.subject.row))
     return ", ".join(
         f"{words} ({', '.join(which)})" if any(which) else words for words, which in targets.items()
