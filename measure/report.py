@@ -37,7 +37,7 @@ def print_review(review: Review, console: Console) -> None:
     Cases with something beyond a limit come first.
     """
     judged = [(case, flags[-1]) for case, flags in zip(review.cases, review.flags, strict=True)]
-    judged.sort(key=lambda pair: list(OUTCOMES).index(_worst(pair[1])))
+    judged.sort(key=lambda pair: (list(OUTCOMES).index(_worst(pair[1])), _place(pair[0])))
     if len(judged) > 1:
         console.print(_summary(judged))
     for case, flags in judged:
@@ -94,6 +94,12 @@ def _name(case: Case) -> str:
     return (
         f"{whose} · {film.laterality or 'side not stated'} {site} · {film.view.title.lower()} view · {visits}"
     )
+
+
+def _place(case: Case) -> tuple[str, str, str, int]:
+    """Where a case stands among its like: by patient and side, the views in the site table's order."""
+    film, site = case.current, load_site(case.current.reading.site)
+    return film.patient_key or "", film.laterality or "", site.name, list(site.views).index(film.view.name)
 
 
 def _worst(flags: Sequence[Flag]) -> str:
@@ -159,38 +165,52 @@ def _flag_list(flags: Sequence[Flag]) -> Group:
             continue
         words, style = OUTCOMES[group[0].outcome]
         table.add_row(Text(words, style), _flag_block(group))
-    rest = f"Within their limits: {within} more, see the values." if within else "No limit applies to more."
+    rest = (
+        f"Within their limits: {within} more, see the values."
+        if within
+        else "There is no limit for the others."
+    )
     return Group(Text("Flags", style="bold"), table, Text(rest), Text(""))
 
 
 def _flag_block(group: Sequence[Flag]) -> Text:
-    lines = [_flag_line(flag) for flag in group]
-    reasons = dict.fromkeys(words for flag in group for words in _why(flag))
+    """Lay out the flags of one quantity: a line each, then the reasons, each once and said of which."""
+    reasons: dict[str, list[str]] = {}
+    for flag in group:
+        for words in _reasons(flag, group[0].outcome):
+            reasons.setdefault(words, []).append(_since(flag))
     block = _text(title(group[0].subject.row), "bold")
-    block.append_text(_text("".join(f"\n{line}" for line in lines)))
-    return block.append_text(_text("".join(f"\n{reason}" for reason in reasons), "dim"))
+    for flag in group:
+        block.append_text(_text(f"\n{_flag_line(flag)}"))
+    for words, whose in reasons.items():
+        start = "" if len(whose) == len(group) else f"{', '.join(whose)}: "
+        block.append_text(_text(f"\n{start}{words}", "dim"))
+    return block
+
+
+def _since(flag: Flag) -> str:
+    return flag.subject.basis if isinstance(flag.subject, Change) else "now"
 
 
 def _flag_line(flag: Flag) -> str:
-    """'since index 6.0 ± 1.6 mm: beyond > 2 mm (possible), chance > 99 %'."""
-    subject = flag.subject
-    since = subject.basis if isinstance(subject, Change) else "now"
-    limit = f"{flag.limit_text} ({flag.threshold.level})"
-    if subject.quantity is None or flag.probability is None:
-        return f"{since}: {flag.outcome}; limit {limit}"
+    """'since index 6.0 ± 1.6 mm: beyond; limit > 2 mm (possible), chance beyond it > 99 %'."""
+    limit = f"limit {flag.limit_text} ({flag.threshold.level})"
+    if flag.subject.quantity is None or flag.probability is None:
+        return f"{_since(flag)}: {flag.outcome}; {limit}"
     if flag.threshold.side == "present":
-        return f"{since}: {'seen' if flag.probability else 'none seen'}"
+        return f"{_since(flag)}: {'seen' if flag.probability else 'none seen'}"
     percent = 100 * flag.probability
     chance = "< 1 %" if percent < 1 else "> 99 %" if percent > 99 else f"{percent:.0f} %"
     also = f"; {flag.why}" if flag.outcome == BEYOND and flag.why else ""
-    value = _value(subject, with_unit=True)
-    return f"{since} {value}: {flag.outcome}; limit {limit}, chance beyond it {chance}{also}"
+    value = _value(flag.subject, with_unit=True)
+    return f"{_since(flag)} {value}: {flag.outcome}; {limit}, chance beyond it {chance}{also}"
 
 
-def _why(flag: Flag) -> list[str]:
-    why = flag.why if flag.outcome != BEYOND else None
+def _reasons(flag: Flag, worst: str) -> list[str]:
+    """Why it cannot be told (what would decide matters less where the quantity is beyond), and its note."""
+    tell = flag.outcome == CANNOT_TELL and (worst == CANNOT_TELL or flag.probability is None)
     note = flag.subject.note if isinstance(flag.subject, Change) else None
-    return [words for words in (why, note) if words]
+    return [words for words in (flag.why if tell else None, note) if words]
 
 
 def _value_table(case: Case, flags: Sequence[Flag]) -> Group:

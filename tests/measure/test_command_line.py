@@ -100,6 +100,23 @@ class TestReview:
         assert places == sorted(places)
         assert out.index("Films without a reading") > out.rindex("Technique")
 
+    def test_a_reason_is_said_of_the_comparison_it_belongs_to(
+        self, tmp_path, write_film, make_reading, capsys
+    ) -> None:
+        """The fragment slid between the first two visits and held since: the note stands at one of them."""
+        elbows = (
+            Elbow(),
+            Elbow(gap=4.0, fragment_shift=8.0),
+            Elbow(gap=4.0, fragment_shift=8.0, back_out=(4.0, 0.0)),
+        )
+        for number, elbow in enumerate(elbows, start=1):
+            path = write_film(tmp_path / f"{number}.dcm", number, 20 * number)
+            save_reading(make_reading(read_film(path), elbow), path.with_suffix(".reading.json"))
+        main(["review", str(tmp_path)])
+        out = " ".join(capsys.readouterr().out.split())
+        assert "since index: not the pin alone: the two estimates differ by 8" in out
+        assert "since last visit: both estimates agree" in out
+
     def test_everything_is_accounted_for(self, folder, capsys) -> None:
         """Every quantity of the current film stands in the table, and what has no value says why."""
         main(["review", str(folder)])
