@@ -32,6 +32,12 @@ def run(*arguments: object, **environment: str) -> subprocess.CompletedProcess[b
     )
 
 
+@pytest.fixture(autouse=True)
+def _no_stated_width(monkeypatch) -> None:
+    """Output as wide as where nobody says how wide: the test runner itself may set COLUMNS."""
+    monkeypatch.delenv("COLUMNS", raising=False)
+
+
 @pytest.fixture
 def folder(tmp_path, write_film, make_reading) -> Path:
     """Two patients: three visits of one that fails, two of one that holds, and a film without a reading."""
