@@ -23,10 +23,10 @@ from measure.report import (
     flag_line,
     missing_lines,
     outcome_words,
+    reason_lines,
     technique_lines,
     title,
     value_rows,
-    why_lines,
     worst_outcome,
 )
 from measure.series import Case, MeasuredFilm
@@ -154,7 +154,7 @@ def _flag_table(flags: Sequence[Flag]) -> Table:
     rows = []
     for group in groups:
         if group[0].outcome != WITHIN:
-            lines = [*map(flag_line, group), *dict.fromkeys(why for flag in group for why in why_lines(flag))]
+            lines = [*map(flag_line, group), *reason_lines(group)]
             rows.append((OUTCOMES[group[0].outcome][0], title(group[0].subject.row), "\n".join(lines)))
     within = len(groups) - len(rows)
     heading = f"Flags: {f'{within} more' if rows else f'none; {within}'} within their limits"
