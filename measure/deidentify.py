@@ -31,6 +31,7 @@ from measure.errors import FilmError, HoldfastError
 from measure.film import Film, find_films, read_film
 from measure.pseudonym import Pseudonyms
 from measure.reading import NOT_ASSESSABLE, SUFFIX, Reading, load_reading, save_reading
+from measure.review import Track
 
 Region = tuple[int, int, int, int]  # first row, row after the last, first column, column after the last
 LEFT_OUT = "reason left out"  # in place of what a reader typed
@@ -92,7 +93,7 @@ class Cleaned:
 
 
 def deidentify_folder(
-    folder: Path, out: Path, pseudonyms: Pseudonyms, blank: Sequence[Region] = ()
+    folder: Path, out: Path, pseudonyms: Pseudonyms, blank: Sequence[Region] = (), *, track: Track = iter
 ) -> Cleaned:
     """Write every film under a folder, and every reading of one, without the patient.
 
@@ -100,6 +101,8 @@ def deidentify_folder(
     ----------
     blank
         Regions, in pixels, made black on each film that is not known to be free of burned-in writing.
+    track
+        Wraps the list of films to show progress.
 
     Raises FilmError where the folder holds no film.
     """
@@ -114,7 +117,7 @@ def deidentify_folder(
     films = find_films(folder)
     if not films:
         raise FilmError(f"No film was found under {folder.name!r}.")
-    for path in films:
+    for path in track(films):
         try:
             film = read_film(path)
             clean = deidentify_film(path, film, pseudonyms, blank)

@@ -113,6 +113,36 @@ def test_two_who_finish_one_film_at_once_both_stand(place: str) -> None:
         assert {kept.uid for kept in one.find(standing=True)} == {each.uid for each in corrections}
 
 
+def test_many_write_while_others_read(place: str) -> None:
+    """Four writers lose nothing to each other, and a reader only ever sees more readings, each whole."""
+    made = [[small_reading(number) for number in range(25)] for _ in range(4)]
+    done = threading.Event()
+    seen: list[int] = []
+
+    def write(readings: list[Reading]) -> None:
+        with Store(place) as store:
+            for each in readings:
+                store.save(each)
+
+    def look() -> None:
+        with Store(place) as store:
+            while not done.is_set():
+                seen.append(sum(1 for kept in store.find() if kept.reading()))
+
+    Store(place).close()
+    writers = [threading.Thread(target=write, args=(readings,)) for readings in made]
+    reader = threading.Thread(target=look)
+    for thread in (reader, *writers):
+        thread.start()
+    for thread in writers:
+        thread.join()
+    done.set()
+    reader.join()
+    assert seen == sorted(seen)
+    with Store(place) as store:
+        assert {kept.uid for kept in store.find()} == {each.uid for readings in made for each in readings}
+
+
 def test_files_in_and_out_without_loss(store: Store, tmp_path: Path) -> None:
     """The bytes of a file, in another's layout too, are the bytes that come out again."""
     inward, outward = tmp_path / "in", tmp_path / "out"
