@@ -85,7 +85,7 @@ def _parser() -> argparse.ArgumentParser:
     review = commands.add_parser("review", help="measure, compare and flag the films under a folder")
     review.set_defaults(run=_review)
     demo = commands.add_parser("demo", help="review the sample films")
-    demo.set_defaults(run=_demo)
+    demo.set_defaults(run=_demo, frame=None)
     for command in (review, demo):
         command.add_argument(
             "--out", type=Path, metavar="DIR", help="write measurements.csv and changes.csv here"
@@ -113,6 +113,10 @@ def _parser() -> argparse.ArgumentParser:
         )
     for command in (report, export, deidentify):
         command.add_argument("--out", type=Path, metavar="DIR", required=True, help="write here")
+    for command in (review, report, export):
+        command.add_argument(
+            "--frame", type=int, metavar="N", help="which frame to take of films with several"
+        )
     for command in (review, demo, report, export):
         command.add_argument(
             "--thresholds", type=Path, metavar="FILE", help="a TOML file of your own thresholds"
@@ -182,7 +186,7 @@ def _reviewed(options: argparse.Namespace) -> Review:
     sites = {}
     if options.thresholds:
         sites = {name: with_thresholds(load_site(name), options.thresholds) for name in site_names()}
-    return review(options.folder, sites, track=_progress)
+    return review(options.folder, sites, track=_progress, frame=options.frame)
 
 
 def _tell(written: Iterable[Path]) -> None:

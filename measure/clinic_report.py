@@ -56,7 +56,8 @@ def write_reports(
 def _films_of(case: Case) -> tuple[tuple[Film, ...], str]:
     """Read the films to be drawn again, or say why they cannot be."""
     try:
-        films = [read_film(path) for path in dict.fromkeys((case.index.path, case.current.path))]
+        places = dict.fromkeys((film.path, film.frame) for film in (case.index, case.current))
+        films = [read_film(path, frame=frame) for path, frame in places]
         for film, measured in zip(films, (case.index, case.current), strict=False):
             check_film(measured.reading, film)
         return tuple(films), ""

@@ -45,6 +45,7 @@ class MeasuredFilm:
     measurements: tuple[Measurement, ...]
     notes: tuple[str, ...] = ()
     path: str = ""
+    frame: int | None = None
 
     @property
     def view(self) -> View:
@@ -125,6 +126,7 @@ def measure(film: Film, reading: Reading, profile: Profile | None = None) -> Mea
         measurements=measure_film(reading, scale, film.aspect, profile=profile),
         notes=tuple(notes),
         path=film.path,
+        frame=film.frame,
     )
 
 

@@ -167,8 +167,13 @@ def _group(measured: MeasuredFilm, measurement: Measurement, film: Dataset) -> A
         ),
         finding_sites=[site],
         measurements=[_measurement(measured, measurement, film)],
-        source_images=[sr.SourceImageForMeasurementGroup(film.SOPClassUID, film.SOPInstanceUID)],
+        source_images=[sr.SourceImageForMeasurementGroup(*_source(measured, film))],
     )
+
+
+def _source(measured: MeasuredFilm, film: Dataset) -> tuple[str, str, list[int] | None]:
+    """Class, instance and frame of the film."""
+    return film.SOPClassUID, film.SOPInstanceUID, [measured.frame] if measured.frame else None
 
 
 def _measurement(measured: MeasuredFilm, measurement: Measurement, film: Dataset) -> Any:
@@ -221,7 +226,7 @@ def _coordinates(
     points = mark.array[:, ::-1] + _CENTRE
     kind = sr.GraphicTypeValues.POINT if len(points) == 1 else sr.GraphicTypeValues.MULTIPOINT
     return sr.CoordinatesForMeasurement(
-        kind, points, sr.SourceImageForRegion(film.SOPClassUID, film.SOPInstanceUID),
+        kind, points, sr.SourceImageForRegion(*_source(measured, film)),
         purpose=_own(name, measured.view.landmark[name].title),
     )  # fmt: skip
 
