@@ -60,9 +60,9 @@ def write_csv(review: Review, folder: Path) -> tuple[Path, Path]:
 
 
 def write_table(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> Path:
-    """Write rows as CSV, whole or not at all; a column that a row lacks stays empty. Raises OSError."""
+    """Write rows as CSV, whole or not at all; what a row lacks stays empty. Raises OSError."""
     with whole_file(path, replace=True) as file:
-        writer = csv.DictWriter(file, columns)
+        writer = csv.DictWriter(file, columns, extrasaction="ignore")
         writer.writeheader()
         writer.writerows({key: _cell(value) for key, value in row.items()} for row in rows)
     return path

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import base64
 import datetime
-import hashlib
+import functools
 import hmac
 import os
 import secrets
@@ -22,28 +22,30 @@ KEY_HEAD = "holdfast-pseudonym-key 1"
 LONGEST_SHIFT = 3650  # days; all dates of a patient move back by one and the same number up to this
 
 
+@functools.lru_cache(maxsize=1 << 16)  # a table names the same film in every row
+def _digest(key: bytes, kind: str, text: str) -> bytes:
+    return hmac.digest(key, f"{kind}\0{text}".encode(), "sha256")
+
+
 @dataclass(frozen=True)
 class Pseudonyms:
     """Pseudonyms by one key; without a key given, a new one that nobody keeps."""
 
     key: bytes = field(default_factory=lambda: secrets.token_bytes(32), repr=False)
 
-    def _digest(self, kind: str, text: str) -> bytes:
-        return hmac.new(self.key, f"{kind}\0{text}".encode(), hashlib.sha256).digest()
-
     def name(self, kind: str, text: str) -> str:
         """Pseudonym of a text, such as "patient-QX3M7B2A"; empty stays empty. `kind` keeps kinds apart."""
         if not text:
             return ""
-        return f"{kind}-{base64.b32encode(self._digest(kind, text)[:5]).decode()}"
+        return f"{kind}-{base64.b32encode(_digest(self.key, kind, text)[:5]).decode()}"
 
     def uid(self, uid: str) -> str:
         """UID in place of a UID, "2.25." and a number (PS3.5, B.2)."""
-        return f"2.25.{uuid.UUID(bytes=self._digest('uid', uid)[:16], version=4).int}" if uid else ""
+        return f"2.25.{uuid.UUID(bytes=_digest(self.key, 'uid', uid)[:16], version=4).int}" if uid else ""
 
     def shift(self, patient: str) -> datetime.timedelta:
         """How far a patient's dates move, always the same for one patient: intervals stay."""
-        days = int.from_bytes(self._digest("date", patient)[:8], "big") % LONGEST_SHIFT
+        days = int.from_bytes(_digest(self.key, "date", patient)[:8], "big") % LONGEST_SHIFT
         return datetime.timedelta(days=-1 - days)
 
 

@@ -57,6 +57,7 @@ threshold | number | the limit, in the unit
 threshold_side | text | above, below, either or present: which way counts
 threshold_level | text | possible or clear
 threshold_source | text | where the limit comes from
+why | text | why it cannot be told, or whether a higher level is in question
 """
 _UNCERTAIN = """
 unit | text | mm, deg or 1
@@ -205,7 +206,8 @@ def _change_rows(review: Review, pseudonyms: Pseudonyms) -> Iterator[Row]:
         both = (change.earlier, change.later)
         nameless = _nameless(row, change.later, pseudonyms)
         for film in both:
-            nameless["not_assessable_reason"] = _without_typed(str(nameless["not_assessable_reason"]), film)
+            for key in _MAY_QUOTE:
+                nameless[key] = _without_typed(str(nameless.get(key) or ""), film)
         u = row["standard_uncertainty"]
         yield (
             nameless
@@ -245,9 +247,13 @@ def _nameless(row: Mapping[str, object], film: MeasuredFilm, pseudonyms: Pseudon
     for key in ("film_uid", "earlier_film_uid", "later_film_uid", "reading_uid"):
         if key in kept:
             kept[key] = pseudonyms.uid(str(kept[key]))
-    if "not_assessable_reason" in kept:
-        kept["not_assessable_reason"] = _without_typed(str(kept["not_assessable_reason"]), film)
+    for key in _MAY_QUOTE:
+        if kept.get(key):
+            kept[key] = _without_typed(str(kept[key]), film)
     return kept
+
+
+_MAY_QUOTE = ("not_assessable_reason", "why")  # what a reader typed
 
 
 def _without_typed(reason: str, film: MeasuredFilm) -> str:
@@ -303,8 +309,7 @@ def _wide(values: Iterable[Row]) -> tuple[Sequence[Column], list[Row]]:
 
 
 def _write_csv(path: Path, columns: Sequence[Column], rows: list[Row]) -> Path:
-    names = [column.name for column in columns]
-    return write_table(path, names, ({name: row.get(name) for name in names} for row in rows))
+    return write_table(path, [column.name for column in columns], rows)
 
 
 def _write_parquet(path: Path, columns: Sequence[Column], rows: list[Row]) -> Path:
