@@ -8,7 +8,7 @@ from html import escape
 
 import cv2
 
-from measure.clinic_page import BANDS, LEGEND, Page, Table, outcome_colour
+from measure.clinic_page import BANDS, LEGEND, TRENDS_LEGEND, Page, Table, outcome_colour
 from measure.figure import Figure, Line, Mark, Picture, Words
 
 _STYLE = """
@@ -39,7 +39,7 @@ def page_html(page: Page) -> str:
         f"{escape(page.sign)} <span>{escape(page.words)}</span></p>",
         *_figures(page),
         _table(page.flags),
-        f'<div class="figures">{"".join(map(_svg, page.trends))}</div>' if page.trends else "",
+        *_trends(page),
         _table(page.values),
         *(_list(title, lines) for title, lines in page.notes),
         f"<footer><p><strong>{escape(page.caution)}</strong></p><p>{escape(page.made_from)}</p></footer>",
@@ -62,6 +62,12 @@ def _figures(page: Page) -> Iterator[str]:
         yield f"<p>{escape(LEGEND)}</p>"
     if page.picture_note:
         yield f"<p>{escape(page.picture_note)}</p>"
+
+
+def _trends(page: Page) -> Iterator[str]:
+    if page.trends:
+        yield f'<div class="figures">{"".join(map(_svg, page.trends))}</div>'
+        yield f"<p>{escape(TRENDS_LEGEND)}</p>"
 
 
 def _table(table: Table) -> str:

@@ -34,8 +34,8 @@ from measure.sites import load_site
 
 FLAG_COLUMNS = ("Outcome", "What", "How much, and how sure")
 FILM_WIDTH, FILM_HEIGHTS = 260.0, (110.0, 240.0)  # points, each of the two
-TREND_SIZE = (170.0, 92.0)
-TRENDS = 3
+TREND_SIZE, TRENDS = (129.0, 86.0), 4
+TRENDS_LEGEND = "Change since the index film with its 95 % interval; dashed: the limit."
 LEGEND = (
     ", ".join(f"{shape}: {words}" for _, shape, words in PART_STYLES.values())
     + "; hollow: not confirmed; dashed line: bone axis."

@@ -18,7 +18,7 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate, Paragraph, Spacer, TableStyle
 from reportlab.platypus import Table as Grid
 
-from measure.clinic_page import BANDS, LEGEND, Page, Table, outcome_colour
+from measure.clinic_page import BANDS, LEGEND, TRENDS_LEGEND, Page, Table, outcome_colour
 from measure.errors import HoldfastError
 from measure.figure import Figure, Line, Mark, Picture, Words
 
@@ -74,6 +74,14 @@ def _use_fonts() -> None:
     pdfmetrics.registerFontFamily(_PLAIN, normal=_PLAIN, bold=_BOLD, italic=_PLAIN, boldItalic=_BOLD)
 
 
+def _unprintable(page: Page) -> set[str]:
+    """Letters on the page for which the fonts have no shape."""
+    shapes = pdfmetrics.getFont(_PLAIN).face.charToGlyph
+    return {
+        letter for text in page.texts() for letter in text if letter != "\n" and ord(letter) not in shapes
+    }
+
+
 # --- Blocks ---
 
 
@@ -86,13 +94,16 @@ def _blocks(page: Page, width: float, size: float, drawn: float) -> Iterator[Flo
         [0.7 * width, 0.3 * width],
     )
     yield _text(escape(page.visits), 8.5, size)
+    if unprintable := _unprintable(page):
+        words = f"{len(unprintable)} letters on this page cannot be printed here; the HTML page shows them."
+        yield _text(words, 7, size)
     yield _band(page, width, size)
     yield from _pictures(page, width, size, drawn)
     yield from _grid(page.flags, width, _FLAG_SHARES, size)
     if page.trends:
-        yield _side_by_side(
-            [_Drawing(figure) for figure in page.trends], [width / len(page.trends)] * len(page.trends)
-        )
+        drawings: list[Flowable] = [_Drawing(figure) for figure in page.trends]
+        yield _side_by_side(drawings, [width / max(len(drawings), 4)] * len(drawings))
+        yield _text(escape(TRENDS_LEGEND), 6, size, colour=_GREY)
     others = len(page.values.columns) - 2
     shares = (*_FIRST_SHARES, *[(1 - sum(_FIRST_SHARES)) / others] * others)
     yield from _grid(page.values, width, shares, size)

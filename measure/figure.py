@@ -18,6 +18,7 @@ from measure.export import days_since_surgery
 from measure.film import Film
 from measure.flags import Flag, effective_limit
 from measure.geometry import axis_frame
+from measure.quantity import UNIT_TEXT
 from measure.reading import CONFIRMED
 from measure.report import title
 from measure.series import INDEX, Case, Change, MeasuredFilm
@@ -260,7 +261,7 @@ def _trend(case: Case, flag: Flag, width: float, height: float) -> Figure:
     step = _step(max(*highs, *limits) - min(*lows, *limits))
     bottom = step * math.floor(min(*lows, *limits) / step - 0.05)
     top = step * math.ceil(max(*highs, *limits) / step + 0.05)
-    left, right, head, foot = 22.0, width - 10.0, 15.0, height - 19.0
+    left, right, head, foot = 22.0, width - 27.0, 15.0, height - 19.0
     days = [p[0] for p in (first, *points)]
 
     def place(day: float, value: float) -> Place:
@@ -280,7 +281,7 @@ def _trend(case: Case, flag: Flag, width: float, height: float) -> Figure:
         _, y = place(days[0], limit)
         parts += [
             Line(((left, y), (right, y)), _RED, 0.8, dashed=True),
-            Words((left + 2, y - 2), f"limit {limit:g}", _RED, 6.0),
+            Words((right + 2, y + 2), f"limit {limit:g}", _RED, 6.0),
         ]
     parts.append(Line(tuple(place(day, value) for day, value, _, _ in (first, *points)), _INK, 0.9))
     for day, value, low, high in (first, *points):
@@ -291,7 +292,7 @@ def _trend(case: Case, flag: Flag, width: float, height: float) -> Figure:
     parts += [Words((place(day, 0)[0], foot + 8), str(day), _GREY, 6.0, "middle") for day in _spread(days)]
     heading, since = _titles(case, flag)
     parts += [
-        Words((0, 7), heading, size=7.0, bold=True),
+        Words((0, 7), heading, size=6.2, bold=True),
         Words(((left + right) / 2, foot + 16), since, _GREY, 6.0, "middle"),
     ]
     return Figure(width, height, f"{heading}: change since the index film by day", tuple(parts))
@@ -303,12 +304,12 @@ def _limits(flag: Flag) -> list[float]:
 
 
 def _titles(case: Case, flag: Flag) -> tuple[str, str]:
-    unit = {"mm": "mm", "deg": "degrees", "1": "ratio"}[flag.subject.row.unit]
+    row = flag.subject.row
+    unit = UNIT_TEXT[row.unit].strip()
     known = isinstance(days_since_surgery(case.index), int)
-    return (
-        f"{title(flag.subject.row)} ({unit})",
-        f"days since {'surgery' if known else 'the index film'}; change since the index film",
-    )
+    return title(row) + (
+        f" ({unit})" if unit else ""
+    ), f"days since {'surgery' if known else 'the index film'}"
 
 
 def _step(span: float) -> float:

@@ -139,6 +139,14 @@ def test_one_page_with_embedded_fonts_and_the_same_bytes_twice(
     assert page_html(made) == page_html(page(BACKING_OUT))
 
 
+def test_letters_without_a_shape_are_told(page: Callable[..., Page], tmp_path: Path) -> None:
+    path = tmp_path / "page.pdf"
+    path.write_bytes(page_pdf(page([Elbow()], reader="王 小明")))
+    assert "3 letters on this page cannot be printed here; the HTML page shows them." in pdf_text(path)
+    path.write_bytes(page_pdf(page([Elbow()], reader="Дмитро Łukasiewicz")))
+    assert "cannot be printed" not in pdf_text(path)
+
+
 def test_one_film_alone(page: Callable[..., Page]) -> None:
     made = page([Elbow()])
     notes = dict(made.notes)
@@ -288,7 +296,7 @@ def test_trend_shows_value_interval_and_limit(
 ) -> None:
     """Heights read back off the drawing, by its own ticks, are the change, its interval and its limit."""
     case, _ = _case(make_film, make_reading, BACKING_OUT)
-    drawn = trend_figures(case, find_flags(case), 3, 170.0, 92.0)
+    drawn = trend_figures(case, find_flags(case), 4, 129.0, 86.0)
     (back_out,) = [each for each in drawn if each.words.startswith("Pin back-out, pin 1")]
     ticks = [p for p in back_out.parts if isinstance(p, Words) and p.anchor == "end"]
     scale = np.polyfit([tick.place[1] - 2 for tick in ticks], [float(tick.text) for tick in ticks], 1)
