@@ -142,7 +142,10 @@ def _migrate(connection: sa.Connection) -> None:
 
 
 def _version(connection: sa.Connection) -> int:
-    if not sa.inspect(connection).has_table(SCHEMA.name):
+    tables = sa.inspect(connection).get_table_names()
+    if SCHEMA.name not in tables:
+        if tables and connection.dialect.name == "sqlite":  # a PostgreSQL database may well have others
+            raise StoreError("The file is another program's database, not a store. Check the path.")
         return 0
     return connection.scalar(sa.select(sa.func.max(SCHEMA.c.version))) or 0
 

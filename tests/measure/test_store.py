@@ -323,6 +323,18 @@ def test_a_file_that_is_no_store(tmp_path: Path) -> None:
     assert path.read_bytes().startswith(b"this is a letter")
 
 
+def test_another_programs_database_is_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "readings.sqlite"
+    with sqlite3.connect(path) as other:
+        other.execute("CREATE TABLE bookmarks (page TEXT)")
+    other.close()
+    with pytest.raises(StoreError, match="another program's database, not a store"):
+        Store(path)
+    with sqlite3.connect(path) as other:
+        assert other.execute("SELECT name FROM sqlite_master").fetchall() == [("bookmarks",)]
+    other.close()
+
+
 def test_a_damaged_file_is_found_out(tmp_path: Path) -> None:
     """Pages overwritten with noise: an error or a named problem, never a wrong reading."""
     path = tmp_path / "readings.sqlite"
