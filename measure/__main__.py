@@ -94,7 +94,7 @@ def _parser() -> argparse.ArgumentParser:
     report.add_argument("--patient", action="store_true", help="name the patient's identifier on the page")
     report.add_argument("--paper", choices=("A4", "Letter"), default="A4")
     report.add_argument(
-        "--structured", action="store_true", help="also a DICOM structured report of each film"
+        "--structured", action="store_true", help="also DICOM of each film: structured report and drawing"
     )
     report.set_defaults(run=_report)
     export = commands.add_parser("export", help="write tables for research, nobody named")
@@ -218,12 +218,15 @@ def _report(options: argparse.Namespace) -> int:
 
 def _structured(result: Review, out: Path, problems: list[tuple[str, str]]) -> Iterator[Path]:
     from measure.errors import HoldfastError
+    from measure.presentation_state import write_presentation_state
     from measure.structured_report import write_structured_report
 
     for number, case in enumerate(result.cases, start=1):
         for visit, film in enumerate(case.films, start=1):
             try:
-                yield write_structured_report(film, out / f"case-{number:03d}-visit-{visit}.dcm")
+                name = f"case-{number:03d}-visit-{visit}"
+                yield write_structured_report(film, out / f"{name}-report.dcm")
+                yield write_presentation_state(film, out / f"{name}-drawing.dcm")
             except HoldfastError as error:
                 problems.append((film.name, str(error)))
 

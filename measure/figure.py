@@ -103,7 +103,7 @@ class Figure:
 
 
 @dataclass(frozen=True)
-class _Window:
+class Window:
     """The part of a film that is shown: its middle (row, column), and points of the page for each pixel."""
 
     middle: Place
@@ -111,6 +111,7 @@ class _Window:
     size: Place
 
     def place(self, point: Sequence[float]) -> Place:
+        """Where a (row, column) of the film lies on the drawing, (x, y)."""
         row, column = point
         x = self.size[0] / 2 + (column - self.middle[1]) * self.per_px[1]
         y = self.size[1] / 2 + (row - self.middle[0]) * self.per_px[0]
@@ -133,7 +134,7 @@ def film_figures(
     figures = []
     for (film, measured), (middle, _, _), unit in zip(films, spans, per_unit, strict=True):
         size = _pixel_size(film, measured)
-        window = _Window(middle, (size[0] * unit, size[1] * unit), (width, height))
+        window = Window(middle, (size[0] * unit, size[1] * unit), (width, height))
         figures.append(_film_figure(film, measured, window, unit))
     return tuple(figures)
 
@@ -155,9 +156,9 @@ def _span(film: Film, measured: MeasuredFilm) -> tuple[Place, float, float]:
     return (float(middle[0]), float(middle[1])), float(extent[0] + around), float(extent[1] + around)
 
 
-def _film_figure(film: Film, measured: MeasuredFilm, window: _Window, unit: float) -> Figure:
+def _film_figure(film: Film, measured: MeasuredFilm, window: Window, unit: float) -> Figure:
     width, height = window.size
-    parts = [Picture(_shown(film, window), (0.0, 0.0, width, height)), *_drawing(measured, window)]
+    parts = [Picture(_shown(film, window), (0.0, 0.0, width, height)), *drawing(measured, window)]
     if measured.scale:
         parts += [
             Line(((8.0, height - 8.0), (8.0 + 20 * unit, height - 8.0)), "#FFFFFF", 1.5),
@@ -166,7 +167,7 @@ def _film_figure(film: Film, measured: MeasuredFilm, window: _Window, unit: floa
     return Figure(width, height, "Film with its landmarks and lines", tuple(parts))
 
 
-def _shown(film: Film, window: _Window) -> NDArray[np.uint8]:
+def _shown(film: Film, window: Window) -> NDArray[np.uint8]:
     """Window of the film as it is meant to be seen, bone white; black beyond its edges."""
     width, height = (max(1, round(side * _PX_PER_POINT)) for side in window.size)
     rows_per, columns_per = (1 / (per * _PX_PER_POINT) for per in window.per_px)  # film pixels for one shown
@@ -189,7 +190,7 @@ def _shown(film: Film, window: _Window) -> NDArray[np.uint8]:
     return grey
 
 
-def _drawing(measured: MeasuredFilm, window: _Window) -> Iterator[Line | Mark | Words]:
+def drawing(measured: MeasuredFilm, window: Window) -> Iterator[Line | Mark | Words]:
     """Bone axis, pins, outlines, then every landmark."""
     located = {name: mark for name, mark in measured.reading.landmarks.items() if mark.located}
     yield from _axis_line(measured, window)
@@ -209,7 +210,7 @@ def _drawing(measured: MeasuredFilm, window: _Window) -> Iterator[Line | Mark | 
             yield Mark(place, shape, colour, landmark.status == CONFIRMED)
 
 
-def _axis_line(measured: MeasuredFilm, window: _Window) -> Iterator[Line]:
+def _axis_line(measured: MeasuredFilm, window: Window) -> Iterator[Line]:
     sides = (
         [measured.reading.landmarks.get(measured.view.axis[side]) for side in ("near", "far")]
         if measured.view.axis

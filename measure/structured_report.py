@@ -87,7 +87,7 @@ def structured_report(measured: MeasuredFilm) -> Dataset:
 
     Raises HoldfastError where the film is no DICOM film.
     """
-    film, reading = _film(measured), measured.reading
+    film, reading = source_film(measured), measured.reading
     content = sr.MeasurementReport(
         observation_context=_observers(measured),
         procedure_reported=codes.cid100.XRUnspecifiedBodyRegion,
@@ -99,8 +99,8 @@ def structured_report(measured: MeasuredFilm) -> Dataset:
         warnings.simplefilter("ignore")  # of identifiers in the film that break the rules: they are copied
         report = sr.ComprehensiveSR(
             evidence=[film], content=content[0],
-            series_instance_uid=_uid("series", film.StudyInstanceUID), series_number=990,
-            sop_instance_uid=_uid("report", reading.uid), instance_number=1,
+            series_instance_uid=made_uid("series", film.StudyInstanceUID), series_number=990,
+            sop_instance_uid=made_uid("report", reading.uid), instance_number=1,
             manufacturer="holdfast", is_complete=not proposed, is_verified=False,
             specific_character_set="ISO_IR 192",
         )  # fmt: skip
@@ -125,7 +125,8 @@ def _date(report: Dataset, when: datetime.datetime) -> None:
             item.ContributionDateTime = when.strftime("%Y%m%d%H%M%S")
 
 
-def _film(measured: MeasuredFilm) -> Dataset:
+def source_film(measured: MeasuredFilm) -> Dataset:
+    """Header of the DICOM film that was measured; HoldfastError where it is none, or another one now."""
     try:
         film = pydicom.dcmread(measured.path, stop_before_pixels=True)
     except (OSError, pydicom.errors.InvalidDicomError):
@@ -134,7 +135,7 @@ def _film(measured: MeasuredFilm) -> Dataset:
     missing = [keyword for keyword in needed if not film.get(keyword)]
     if missing or film.SOPInstanceUID != measured.sop_instance_uid:
         raise HoldfastError(
-            "A structured report needs the DICOM film that was read, with its UIDs"
+            "A report in DICOM needs the DICOM film that was read, with its UIDs"
             + (f"; lacking: {', '.join(missing)}." if missing else "; another film is there now.")
         )
     for keyword in _MAY_BE_EMPTY:
@@ -146,7 +147,7 @@ def _observers(measured: MeasuredFilm) -> sr.ObservationContext:
     reader = measured.reading.reader.replace("\\", " ").replace("^", " ").replace("=", " ")
     person = sr.PersonObserverIdentifyingAttributes(name=f"{reader}^")
     device = sr.DeviceObserverIdentifyingAttributes(
-        uid=_uid("device", "holdfast"), name="holdfast", model_name=f"holdfast {__version__}"
+        uid=made_uid("device", "holdfast"), name="holdfast", model_name=f"holdfast {__version__}"
     )
     return sr.ObservationContext(
         observer_person_context=sr.ObserverContext(codes.DCM.Person, person),
@@ -163,7 +164,7 @@ def _group(measured: MeasuredFilm, measurement: Measurement, film: Dataset) -> A
     return sr.MeasurementsAndQualitativeEvaluations(
         # The same on every film of this fracture, so that a receiver can follow it over time.
         tracking_identifier=sr.TrackingIdentifier(
-            uid=_uid("track", *map(str, tracked)), identifier=f"{row.name} {row.target}".strip()
+            uid=made_uid("track", *map(str, tracked)), identifier=f"{row.name} {row.target}".strip()
         ),
         finding_sites=[site],
         measurements=[_measurement(measured, measurement, film)],
@@ -236,8 +237,8 @@ def _own(name: str, words: str) -> CodedConcept:
     return CodedConcept(name, SCHEME, words[:64])
 
 
-def _uid(*words: str) -> str:
-    """UID from words (PS3.5, B.2): the same words, the same UID."""
+def made_uid(*words: str) -> str:
+    """Make a UID from words (PS3.5, B.2): the same words, the same UID."""
     return f"2.25.{uuid.uuid5(uuid.NAMESPACE_OID, '/'.join(('holdfast', *words))).int}"
 
 

@@ -90,6 +90,5 @@ if __name__ == "__main__":
             taken = seconds(
                 lambda formats=formats: write_research(many, out / "research", Pseudonyms(), formats)
             )
-            print(
-                f"export of {READINGS} readings, {formats[0]}: {taken:.1f} s ({taken / bare:.1f} times the bare values, {bare:.1f} s)"
-            )
+            ratio = f"{taken / bare:.1f} times the bare values, {bare:.1f} s"
+            print(f"export of {READINGS} readings, {formats[0]}: {taken:.1f} s ({ratio})")

@@ -39,9 +39,10 @@ def run(*words: object) -> int:
 def test_report(films: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run("report", films, "--out", tmp_path / "out", "--structured", "--paper", "Letter") == DONE
     written = sorted(path.name for path in (tmp_path / "out").iterdir())
-    assert written == ["case-001-visit-1.dcm", "case-001-visit-2.dcm", "case-001.html", "case-001.pdf"]
+    dicom = [f"case-001-visit-{visit}-{kind}.dcm" for visit in (1, 2) for kind in ("drawing", "report")]
+    assert written == [*dicom, "case-001.html", "case-001.pdf"]
     assert all(f"{tmp_path / 'out' / name}" in capsys.readouterr().out for name in written[:1])
-    assert read_structured_report(tmp_path / "out" / written[0])
+    assert read_structured_report(tmp_path / "out" / dicom[1])
     assert "SECRET" not in (tmp_path / "out" / "case-001.html").read_text(encoding="utf-8")
     assert run("report", films, "--out", tmp_path / "out", "--patient") == DONE
     assert "SECRET" in (tmp_path / "out" / "case-001.html").read_text(encoding="utf-8")
@@ -59,8 +60,8 @@ def test_a_picture_has_no_structured_report_and_is_named(
         make_reading(read_film(films / "picture.png"), laterality="left"), films / "picture.reading.json"
     )
     assert run("report", films, "--out", tmp_path / "out", "--structured") == SOME_UNUSED
-    assert "Not used: picture.png: A structured report needs the DICOM film" in capsys.readouterr().err
-    assert len(list((tmp_path / "out").glob("*.dcm"))) == 2
+    assert "Not used: picture.png: A report in DICOM needs the DICOM film" in capsys.readouterr().err
+    assert len(list((tmp_path / "out").glob("*.dcm"))) == 4
     assert len(list((tmp_path / "out").glob("*.pdf"))) == 2
 
 
