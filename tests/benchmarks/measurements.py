@@ -90,9 +90,8 @@ def main() -> int:
             task()
             best[name][film] = min(best[name][film], 1e3 * (time.perf_counter() - start))
     baseline = np.median(best[BASELINE])
-    print(
-        f"{'task':32} {'median, ms':>10} {'ratio':>6} {'slowest, ms':>12}   ({FILMS} films, best of {repeats})"
-    )
+    print(f"{FILMS} lateral films, best of {repeats} runs each")
+    print(f"{'task':32} {'median, ms':>10} {'ratio':>6} {'slowest, ms':>12}")
     for name, milliseconds in best.items():
         median = np.median(milliseconds)
         print(f"{name:32} {median:10.2f} {median / baseline:6.1f} {milliseconds.max():12.2f}")
