@@ -1,11 +1,11 @@
-"""Time of measuring one lateral film with its uncertainties, as a ratio to the bare functions.
+"""Processor time of measuring one lateral film with its uncertainties, as a ratio to the bare functions.
 
 Run: .venv/bin/python tests/benchmarks/measurements.py [repeats]
 
 The baseline calls the same functions of `measure.geometry` once each on the same landmarks, in numpy and
-without any uncertainty. All take turns, and the best of each is compared: the machine may be shared, and
-what others do only ever adds time. Films differ in how many of their rows need Monte Carlo. Aim: all rows
-within a frame of 16 ms on the median film, so that values follow a landmark that is dragged.
+without any uncertainty. Time is the processor's, since the machine may be shared; of all repeats the best
+counts. Films differ in how many of their rows need Monte Carlo. Aim: all rows within a frame of 16 ms on the
+median film, so that values follow a landmark that is dragged.
 """
 
 from __future__ import annotations
@@ -86,9 +86,9 @@ def main() -> int:
     best = {name: np.full(FILMS, np.inf) for name in timed[0]}
     for film in [*range(FILMS)] * repeats:
         for name, task in timed[film].items():
-            start = time.perf_counter()
+            start = time.process_time()
             task()
-            best[name][film] = min(best[name][film], 1e3 * (time.perf_counter() - start))
+            best[name][film] = min(best[name][film], 1e3 * (time.process_time() - start))
     baseline = np.median(best[BASELINE])
     print(f"{FILMS} lateral films, best of {repeats} runs each")
     print(f"{'task':32} {'median, ms':>10} {'ratio':>6} {'slowest, ms':>12}")
