@@ -164,7 +164,7 @@ def _flag_table(flags: Sequence[Flag]) -> Table:
 def _notes(case: Case) -> Iterator[tuple[str, tuple[str, ...]]]:
     yield "Scale and comparability", tuple(_scale_lines(case))
     yield "Who confirmed what", tuple(_reader_lines(case))
-    yield "Not measured on the current film", tuple(f"{line}." for line in missing_lines(case.current))
+    yield "Not measured", tuple(f"{line}." for line in missing_lines(case))
     if len(case.films) == 1:
         yield "Technique (shown, not graded)", tuple(f"{line}." for line in technique_lines(case.index))
 

@@ -166,7 +166,7 @@ def test_what_nobody_confirmed_and_what_cannot_be_seen_is_said(page: Callable[..
     confirmed = notes["Who confirmed what"][-1]
     assert "not assessable: Drill hole of the wire" in confirmed
     assert "proposed, not confirmed: Proximal wire loop" in confirmed
-    missing = " ".join(notes["Not measured on the current film"])
+    missing = " ".join(notes["Not measured"])
     assert "Hole to the fracture" in missing
     assert "hidden by the knot" in missing
 
