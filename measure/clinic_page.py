@@ -139,7 +139,9 @@ def clinic_page(
 def _visits(case: Case) -> str:
     dates = [film.date.isoformat() for film in (case.index, case.current) if film.date]
     count = f"{len(case.films)} visit" + ("s" if len(case.films) > 1 else "")
-    return f"{count}, {' to '.join(dict.fromkeys(dates)) or 'dates not stated'}"
+    film = case.current
+    before = ", before the operation" if film.date and film.surgery and film.date < film.surgery else ""
+    return f"{count}, {' to '.join(dict.fromkeys(dates)) or 'dates not stated'}{before}"
 
 
 def _when(film: MeasuredFilm) -> str:

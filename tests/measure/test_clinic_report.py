@@ -185,8 +185,13 @@ def test_no_scale_is_said_and_no_millimetres_shown(
 # --- Identifiers ---
 
 
-def test_nothing_names_the_patient_unless_asked(folder: Callable[..., Path], tmp_path: Path) -> None:
-    found = review(folder(BACKING_OUT))
+def test_nothing_names_the_patient_unless_asked(
+    folder: Callable[..., Path], write_film: Callable[..., Path], tmp_path: Path
+) -> None:
+    where = folder(BACKING_OUT)
+    write_film(where / "jane-doe-unread.dcm", 9, day=300, PatientID="P1-secret-77")
+    found = review(where)
+    assert any("has no reading" in note for note in found.cases[0].current.notes)
     for path in write_reports(found, tmp_path / "out"):
         text = pdf_text(path) if path.suffix == ".pdf" else path.read_text(encoding="utf-8")
         info = (
