@@ -46,20 +46,22 @@ def write_reports(
         label = f"Case {number}"
         if patient:
             label += f", patient {case.current.patient_key or 'not stated'}"
-        page = clinic_page(case, flags_by_film[-1], label, *_films_of(case))
+        page = clinic_page(case, flags_by_film[-1], label, *_films_of(case, patient))
         for kind in kinds:
             content = page_pdf(page, paper) if kind == "pdf" else page_html(page).encode()
             written.append(_write(folder / f"case-{number:03d}.{kind}", content))
     return tuple(written)
 
 
-def _films_of(case: Case) -> tuple[tuple[Film, ...], str]:
+def _films_of(case: Case, patient: bool) -> tuple[tuple[Film, ...], str]:
     """Read the films to be drawn again, or say why they cannot be."""
     try:
         places = dict.fromkeys((film.path, film.frame) for film in (case.index, case.current))
         films = [read_film(path, frame=frame) for path, frame in places]
         for film, measured in zip(films, (case.index, case.current), strict=False):
             check_film(measured.reading, film)
+        if not patient and any("burned-in annotation" in film.warnings for film in films):
+            return (), "Not drawn: a film has writing burned in, which may name the patient."
         return tuple(films), ""
     except HoldfastError:
         return (), "The films could not be read again to be drawn."

@@ -205,6 +205,19 @@ def test_nothing_names_the_patient_unless_asked(
         assert "P1-secret-77" in text
 
 
+def test_writing_burned_into_a_film_is_not_shown(
+    write_film: Callable[..., Path], make_reading: Callable[..., Reading], tmp_path: Path
+) -> None:
+    path = write_film(tmp_path / "in" / "film.dcm", BurnedInAnnotation="YES")
+    save_reading(make_reading(read_film(path)), tmp_path / "in" / "1.reading.json")
+    found = review(tmp_path / "in")
+    (plain,) = write_reports(found, tmp_path / "out", ["html"])
+    assert "Not drawn: a film has writing burned in" in plain.read_text(encoding="utf-8")
+    assert "data:image" not in plain.read_text(encoding="utf-8")
+    (named,) = write_reports(found, tmp_path / "named", ["html"], patient=True)
+    assert "data:image" in named.read_text(encoding="utf-8")
+
+
 def test_a_film_that_changed_since_is_not_drawn(
     folder: Callable[..., Path], write_film: Callable[..., Path], tmp_path: Path
 ) -> None:
