@@ -13,6 +13,7 @@ import datetime
 import hashlib
 import os
 import sqlite3
+import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -414,10 +415,21 @@ def _engine(url: sa.URL) -> sa.Engine:
 
 def _prepare_sqlite(connection: sqlite3.Connection, _: object) -> None:
     connection.isolation_level = None  # the driver would begin transactions by its own rules
-    (mode,) = connection.execute("PRAGMA journal_mode = WAL").fetchone()
-    if mode != "wal":
+    if _write_ahead(connection) != "wal":
         raise StoreError("The store's disk cannot keep a write-ahead log. Choose a disk of this computer.")
     connection.execute("PRAGMA synchronous = FULL")
+
+
+def _write_ahead(connection: sqlite3.Connection) -> str:
+    """Ask for a write-ahead log; SQLite itself does not wait for this while another opens the file."""
+    give_up = time.monotonic() + WAIT_S
+    while True:
+        try:
+            return str(connection.execute("PRAGMA journal_mode = WAL").fetchone()[0])
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorname != "SQLITE_BUSY" or time.monotonic() > give_up:
+                raise
+            time.sleep(0.01)
 
 
 def _begin_sqlite(connection: sa.Connection) -> None:

@@ -315,6 +315,20 @@ def test_a_locked_file_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
         store.save(small_reading(1))
 
 
+def test_a_new_store_that_several_open_at_once(tmp_path: Path) -> None:
+    """SQLite's change to a write-ahead log does not wait for a lock by itself."""
+    path = tmp_path / "readings.sqlite"
+    other = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+    other.execute("BEGIN IMMEDIATE")
+    release = threading.Timer(0.3, lambda: other.execute("ROLLBACK"))
+    release.start()
+    with Store(path) as store:
+        store.save(small_reading(1))
+        assert len(store) == 1
+    release.join()
+    other.close()
+
+
 def test_a_file_that_is_no_store(tmp_path: Path) -> None:
     path = tmp_path / "readings.sqlite"
     path.write_bytes(b"this is a letter, not a database. " * 500)
