@@ -200,7 +200,7 @@ def _flag_line(flag: Flag) -> str:
     if flag.subject.quantity is None or flag.probability is None:
         return f"{_since(flag)}: {flag.outcome}; {limit}"
     if flag.threshold.side == "present":
-        return f"{_since(flag)}: {'seen' if flag.probability else 'none seen'}"
+        return f"{_since(flag)}: {'seen' if flag.probability else 'none seen'}{_mark(flag.subject)}"
     percent = 100 * flag.probability
     chance = "< 1 %" if percent < 1 else "> 99 %" if percent > 99 else f"{percent:.0f} %"
     also = f"; {flag.why}" if flag.outcome == BEYOND and flag.why else ""
@@ -247,7 +247,12 @@ def _value(subject: Change | Measurement | None, *, with_unit: bool = False) -> 
     words = quantity.text() if quantity.u else f"{quantity.value:g}{UNIT_TEXT[quantity.unit]}"
     if not with_unit:
         words = words.removesuffix(UNIT_TEXT[quantity.unit])
-    return words + ("" if subject.confirmed else "*")
+    return words + _mark(subject)
+
+
+def _mark(subject: Change | Measurement) -> str:
+    """'*' where nobody confirmed the landmarks it rests on."""
+    return "" if subject.confirmed else "*"
 
 
 def _quantity(row: MeasurementRow | ChangeRow) -> Text:
@@ -331,7 +336,9 @@ def sites_table(site: Site) -> Group:
             measurements.add_row(measured.name, f"{measured.title} ({unit})", measured.sign, measured.source)
         limits = _table("Name", "Applies to", "Limit", "Level", "Source")
         for limit in view.thresholds:
-            words = f"{limit.side} {limit.limit:g}" if limit.side != "present" else limit.side
+            words = limit.side
+            if limit.side != "present":
+                words += f" {limit.limit:g}{UNIT_TEXT[view.units()[limit.quantity]]}"
             limits.add_row(*map(_text, (limit.quantity, limit.basis, words, limit.level, limit.source)))
         tables = {"landmarks": landmarks, "measurements": measurements, "limits": limits}
         for what, table in tables.items():
