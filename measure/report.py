@@ -285,11 +285,13 @@ def _technique_lines(film: MeasuredFilm) -> Iterator[str]:
 def _missing_lines(case: Case) -> Iterator[str]:
     """One line a reason, with all that it kept from being measured on the current film, or from a change."""
     by_reason: dict[str, list[str]] = {}
+    told = set()
     for measurement in case.current.measurements:
         if measurement.reason:
+            told.add(measurement.key)
             by_reason.setdefault(f"current film: {measurement.reason}", []).append(title(measurement.row))
     for change in case.changes:
-        if change.later is case.current and change.reason and not change.reason.startswith("later film"):
+        if change.later is case.current and change.reason and change.key not in told:
             by_reason.setdefault(f"{change.basis}: {change.reason}", []).append(title(change.row))
     for reason, titles in by_reason.items():
         yield f"{'; '.join(titles)}: {reason}"
