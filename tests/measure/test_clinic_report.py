@@ -334,7 +334,7 @@ def test_trend_shows_value_interval_and_limit(
     assert np.allclose(sorted(ends), changes[-1].quantity.interval, atol=1e-6)
     limits = [p.places[0][1] for p in back_out.parts if isinstance(p, figure.Line) and p.dashed]
     shown = next(p.text for p in back_out.parts if isinstance(p, Words) and p.text.startswith("limit"))
-    size = float(shown.split()[1])  # either way counts
+    size = abs(float(shown.split()[1]))  # either way counts
     assert np.allclose(sorted(np.polyval(scale, limits)), [-size, size])
 
 
