@@ -75,6 +75,7 @@ REMEDIES = {
     "scale": "a film with a marker at the bone's height, or a typed distance",
     "point": "a second reading, or a clearer film",
     "habit": "both films read by the same reader",
+    "parallax": "a film at the same rotation as the earlier one",
     "nonlinear": "landmarks further apart, or a second reading",
 }
 

@@ -11,15 +11,20 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.quantity import wrap_degrees
+
 Points = NDArray[np.float64]
 Values = NDArray[np.float64]
 
-CIRCLE_STEPS = 12  # Gauss-Newton steps; an arc of 60 degrees settles to 1e-9 of its radius in five
+CIRCLE_STEPS = 40  # at most; an arc of 90 degrees settles in about 6, a short one slowly (see fit_circle)
+CIRCLE_SETTLED = 1e-9  # last step over radius
+SAME_DIRECTION = 1e-12  # below this share of the scatter, rounding alone says which axis is the longer
 
 
 def dot(a: Points, b: Points) -> Values:
     """Scalar product of vectors (..., 2)."""
-    return np.einsum("...i,...i->...", a, b)
+    result: Values = np.einsum("...i,...i->...", a, b)
+    return result
 
 
 def cross(a: Points, b: Points) -> Values:
@@ -30,9 +35,18 @@ def cross(a: Points, b: Points) -> Values:
 
 def unit(vector: Points) -> Points:
     """Vector (..., 2) at length one; NaN where it has no length."""
-    length = np.linalg.norm(vector, axis=-1, keepdims=True)
-    result: Points = vector / np.where(length > 0, length, np.nan)
+    result: Points = vector / _nonzero(np.linalg.norm(vector, axis=-1, keepdims=True))
     return result
+
+
+def _nonzero(value: Values) -> Values:
+    """Give back the value; NaN where it is zero and nothing can be divided by it."""
+    return np.where(value != 0, value, np.nan)
+
+
+def _side(value: Values) -> Values:
+    """1 or -1 by sign; NaN for zero, where the points do not say which side."""
+    return np.where(value > 0, 1.0, np.where(value < 0, -1.0, np.nan))
 
 
 def signed_angle(a: Points, b: Points) -> Values:
@@ -65,59 +79,65 @@ def axis_frame(near: Points, far: Points) -> tuple[Points, Points, Points]:
     origin = middles.mean(axis=-2)
     direction = principal_direction(middles)
     distally = middles[..., -1, :] - middles[..., 0, :]
-    along = unit(direction * np.sign(dot(direction, distally))[..., None])
+    along = direction * _side(dot(direction, distally))[..., None]
     width = (far - near).mean(axis=-2)
     across = unit(width - dot(width, along)[..., None] * along)
     return origin, along, across
 
 
 def principal_direction(points: Points) -> Points:
-    """Unit direction (..., 2), of either sign, of the line that fits (..., n, 2) best by orthogonal distance."""
-    centred = points - points.mean(axis=-2, keepdims=True)
-    rows, columns = centred[..., 0], centred[..., 1]
-    turn = 0.5 * np.arctan2(
-        2 * np.sum(rows * columns, axis=-1), np.sum(rows**2, axis=-1) - np.sum(columns**2, axis=-1)
-    )  # of the larger axis of the 2 x 2 scatter
+    """Direction (..., 2), of either sign, of the line nearest to points (..., n, 2) by orthogonal distance.
+
+    NaN where the points coincide, or scatter alike in every direction.
+    """
+    rows, columns = np.moveaxis(_centred(points), -1, 0)
+    twist = 2 * np.sum(rows * columns, axis=-1)
+    stretch = np.sum(rows**2, axis=-1) - np.sum(columns**2, axis=-1)
+    scatter = np.sum(rows**2, axis=-1) + np.sum(columns**2, axis=-1)
+    told = np.hypot(twist, stretch) > SAME_DIRECTION * scatter
+    turn = np.where(told, 0.5 * np.arctan2(twist, stretch), np.nan)  # of the larger axis of the scatter
     return np.stack([np.cos(turn), np.sin(turn)], axis=-1)
+
+
+def _centred(points: Points) -> Points:
+    """Points (..., n, 2) less their mean; exactly zero where they coincide."""
+    local = points - points[..., :1, :]
+    result: Points = local - local.mean(axis=-2, keepdims=True)
+    return result
 
 
 def fit_circle(points: Points) -> tuple[Points, Values]:
     """Circle of least orthogonal distance: centre (..., 2) and radius (...).
 
     Gauss-Newton on sum (|p - c| - r)^2 from the algebraic (Kasa) start; Gander, Golub & Strebel,
-    BIT 1994;34:558. Points (..., n, 2), n >= 3; NaN where they lie on a line.
+    BIT 1994;34:558. For a given centre the best radius is the mean distance, so only the centre is
+    sought. Points (..., n, 2), n >= 3; NaN where they lie on a line.
+
+    Where noise hides the curve of a short arc, the centre creeps away and is left where it is after
+    `CIRCLE_STEPS`. Its radius means little then; gaps and steps beside the arc hardly depend on it.
     """
-    mean = points.mean(axis=-2, keepdims=True)
-    local = points - mean
-    size = np.sqrt(np.mean(np.sum(local**2, axis=-1), axis=-1))[..., None, None]
-    local = local / np.where(size > 0, size, np.nan)
-    design = np.concatenate([2 * local, np.ones_like(local[..., :1])], axis=-1)
-    algebraic = _least_squares(design, np.sum(local**2, axis=-1))
-    centre = algebraic[..., :2]
-    radius = np.sqrt(algebraic[..., 2] + np.sum(centre**2, axis=-1))
+    around = np.ascontiguousarray(np.moveaxis(_centred(points), (-1, -2), (0, 1)))  # (2, n, ...): quick sums
+    centre = _two_unknowns(around, 0.5 * np.sum(around**2, axis=0))
     for _ in range(CIRCLE_STEPS):
-        offset = local - centre[..., None, :]
-        distance = np.linalg.norm(offset, axis=-1)
-        jacobian = np.concatenate([offset / distance[..., None], np.ones_like(offset[..., :1])], axis=-1)
-        step = _least_squares(jacobian, distance - radius[..., None])
-        centre = centre + step[..., :2]
-        radius = radius + step[..., 2]
-    scale = size[..., 0, 0]
-    return centre * scale[..., None] + mean[..., 0, :], radius * scale
+        spokes = around - centre[:, None]
+        lengths = np.sqrt(np.sum(spokes**2, axis=0))
+        directions = spokes / _nonzero(lengths)
+        step = _two_unknowns(directions - directions.mean(axis=1, keepdims=True), lengths)
+        centre = centre + step
+        if not (np.abs(step) > CIRCLE_SETTLED * lengths.mean(axis=0)).any():
+            break
+    radius = np.sqrt(np.sum((around - centre[:, None]) ** 2, axis=0)).mean(axis=0)
+    return points.mean(axis=-2) + np.moveaxis(centre, 0, -1), radius
 
 
-def _least_squares(design: Points, target: Values) -> Values:
-    """Solve the normal equations of (..., n, 3) against (..., n); NaN where they are singular."""
-    normal = np.einsum("...ni,...nj->...ij", design, design)
-    right = np.einsum("...ni,...n->...i", design, target)
-    usable = np.isfinite(normal).all(axis=(-2, -1))
-    scale = np.einsum("...ii->...", np.where(usable[..., None, None], normal, 1.0)) / 3.0
-    normal = np.where(usable[..., None, None], normal / scale[..., None, None], np.eye(3))
-    usable &= np.abs(np.linalg.det(normal)) > 1e-14  # of a matrix of mean diagonal one
-    normal = np.where(usable[..., None, None], normal, np.eye(3))
-    solution = np.linalg.solve(normal, (right / scale[..., None])[..., None])[..., 0]
-    result: Values = np.where(usable[..., None], solution, np.nan)
-    return result
+def _two_unknowns(design: NDArray[np.float64], target: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Least-squares solution (2, ...) of design (2, n, ...) against target (n, ...); NaN where singular."""
+    aa, bb = np.sum(design**2, axis=1)
+    ab = np.sum(design[0] * design[1], axis=0)
+    a, b = np.sum(design * target, axis=1)
+    determinant = aa * bb - ab**2
+    determinant = np.where(determinant > SAME_DIRECTION * (aa + bb) ** 2, determinant, np.nan)
+    return np.stack([bb * a - ab * b, aa * b - ab * a]) / determinant
 
 
 # --- The functions that site tables name. Landmarks in, one number out. ---
@@ -139,15 +159,14 @@ def along_axis_to_line(place: Points, line_a: Points, line_b: Points, near: Poin
     """How far a place lies distal to the line through two points, measured along the bone axis."""
     _, along, _ = axis_frame(near, far)
     normal = point(line_b) - point(line_a)
-    lean = cross(normal, along)
-    return cross(normal, point(place) - point(line_a)) / np.where(lean != 0, lean, np.nan)
+    return cross(normal, point(place) - point(line_a)) / _nonzero(cross(normal, along))
 
 
 def share_across(place: Points, near_edge: Points, far_edge: Points, near: Points, far: Points) -> Values:
     """Where a place lies between two edges across the bone axis: 0 at the near edge, 1 at the far one."""
     _, _, across = axis_frame(near, far)
     width = dot(point(far_edge) - point(near_edge), across)
-    return dot(point(place) - point(near_edge), across) / np.where(width != 0, width, np.nan)
+    return dot(point(place) - point(near_edge), across) / _nonzero(width)
 
 
 def along_pin(start: Points, stop: Points, straight: Points, tip: Points) -> Values:
@@ -156,10 +175,9 @@ def along_pin(start: Points, stop: Points, straight: Points, tip: Points) -> Val
 
 
 def angle_to_axis(straight: Points, tip: Points, near: Points, far: Points) -> Values:
-    """Angle in degrees of a pin to the bone axis, positive where it runs from near to far as it goes distally."""
+    """Angle in degrees of a pin to the bone axis, positive where it runs to the far cortex distally."""
     _, along, across = axis_frame(near, far)
-    pin = point(tip) - point(straight)
-    pin = np.where(np.linalg.norm(pin, axis=-1, keepdims=True) > 0, pin, np.nan)
+    pin = unit(point(tip) - point(straight))
     result: Values = np.degrees(np.arctan2(dot(pin, across), dot(pin, along)))
     return result
 
@@ -168,8 +186,9 @@ def angle_between(
     straight_a: Points, tip_a: Points, straight_b: Points, tip_b: Points, near: Points, far: Points
 ) -> Values:
     """Angle in degrees of pin b less that of pin a, each against the bone axis; in (-180, 180]."""
-    turn = angle_to_axis(straight_b, tip_b, near, far) - angle_to_axis(straight_a, tip_a, near, far)
-    return -((180.0 - turn) % 360.0 - 180.0)
+    return wrap_degrees(
+        angle_to_axis(straight_b, tip_b, near, far) - angle_to_axis(straight_a, tip_a, near, far)
+    )
 
 
 def spacing(
@@ -187,21 +206,26 @@ def spacing(
     for straight, tip in ((straight_a, tip_a), (straight_b, tip_b)):
         direction = unit(point(tip) - point(straight))
         normal = np.stack([-direction[..., 1], direction[..., 0]], axis=-1)
-        normal = normal * np.sign(dot(normal, across))[..., None]
-        total = total + 0.5 * dot(offset, normal)
+        total = total + 0.5 * dot(offset, normal) * _side(dot(normal, across))
     return total
 
 
-def arc_step(arc: Points, reference_edge: Points, mobile_edge: Points) -> Values:
+def arc_step(
+    arc: Points, reference_edge: Points, mobile_edge: Points, bone_side: Points | None = None
+) -> Values:
     """Step at a concave joint surface: |D - c| - |P - c| for the circle (c, r) through the arc.
 
     Positive where the mobile edge P stands nearer to the centre, proud into the joint, than D.
+    `bone_side` is any point on the bone's side of the arc, well away from it. Without it noise on a
+    short arc (below about 60 degrees) can put the centre on the wrong side and turn the sign.
     """
     centre, _ = fit_circle(arc)
-    result: Values = np.linalg.norm(point(reference_edge) - centre, axis=-1) - np.linalg.norm(
+    step: Values = np.linalg.norm(point(reference_edge) - centre, axis=-1) - np.linalg.norm(
         point(mobile_edge) - centre, axis=-1
     )
-    return result
+    if bone_side is None:
+        return step
+    return step * -_side(dot(centre - point(arc), point(bone_side) - point(arc)))
 
 
 def arc_gap(arc: Points, reference_edge: Points, mobile_edge: Points) -> Values:
@@ -211,7 +235,7 @@ def arc_gap(arc: Points, reference_edge: Points, mobile_edge: Points) -> Values:
     """
     centre, radius = fit_circle(arc)
     reference = point(reference_edge) - centre
-    outwards = np.sign(signed_angle(point(arc) - centre, reference))
+    outwards = _side(signed_angle(point(arc) - centre, reference))
     return radius * outwards * signed_angle(reference, point(mobile_edge) - centre)
 
 
@@ -219,7 +243,7 @@ def _joint_line(line: Points, reference_edge: Points) -> tuple[Points, Points]:
     """Mean point of a nearly straight joint surface, and its unit direction towards the fracture."""
     middle = line.mean(axis=-2)
     direction = principal_direction(line)
-    towards = np.sign(dot(direction, point(reference_edge) - middle))
+    towards = _side(dot(direction, point(reference_edge) - middle))
     return middle, direction * towards[..., None]
 
 
@@ -236,7 +260,7 @@ def line_step(line: Points, reference_edge: Points, mobile_edge: Points, bone_si
     """
     middle, direction = _joint_line(line, reference_edge)
     normal = np.stack([-direction[..., 1], direction[..., 0]], axis=-1)
-    into_joint = -np.sign(dot(normal, point(bone_side) - middle))
+    into_joint = -_side(dot(normal, point(bone_side) - middle))
     return dot(point(mobile_edge) - point(reference_edge), normal) * into_joint
 
 
@@ -255,25 +279,22 @@ def mean_gap(
     any. Positive where the mobile margin lies away from the reference bone; where margins cross, the
     overlapping part counts negative (shoelace formula).
     """
-    reference = _margin(reference_inner, reference_between, reference_outer)
-    mobile = _margin(mobile_inner, mobile_between, mobile_outer)
-    leading = np.broadcast_shapes(reference.shape[:-2], mobile.shape[:-2])
-    outline = np.concatenate(
-        [np.broadcast_to(reference, leading + reference.shape[-2:]),
-         np.broadcast_to(mobile, leading + mobile.shape[-2:])[..., ::-1, :]],
-        axis=-2,
-    )  # fmt: skip
-    area = 0.5 * cross(outline, np.roll(outline, -1, axis=-2)).sum(axis=-1)
+    reference = _line_of(reference_inner, reference_between, reference_outer)
+    mobile = _line_of(mobile_inner, mobile_between, mobile_outer)
+    outline = _line_of(reference, mobile[..., ::-1, :]) - point(reference)[..., None, :]
+    area: Values = 0.5 * cross(outline, np.roll(outline, -1, axis=-2)).sum(axis=-1)
     length = np.linalg.norm(np.diff(reference, axis=-2), axis=-1).sum(axis=-1)
     chord = point(reference_outer) - point(reference_inner)
-    away = -np.sign(cross(chord, point(reference_bone) - point(reference_inner)))
-    return area * away / np.where(length > 0, length, np.nan)
+    away = -_side(cross(chord, point(reference_bone) - point(reference_inner)))
+    return area * away / _nonzero(length)
 
 
-def _margin(inner: Points, between: Points | None, outer: Points) -> Points:
-    pieces = [inner, outer] if between is None else [inner, between, outer]
-    leading = np.broadcast_shapes(*(piece.shape[:-2] for piece in pieces))
-    return np.concatenate([np.broadcast_to(p, leading + p.shape[-2:]) for p in pieces], axis=-2)
+def _line_of(*pieces: Points | None) -> Points:
+    """Points (..., n, 2) of all pieces in their order, without those that are None."""
+    there = [piece for piece in pieces if piece is not None]
+    leading = np.broadcast_shapes(*(piece.shape[:-2] for piece in there))
+    result: Points = np.concatenate([np.broadcast_to(p, leading + p.shape[-2:]) for p in there], axis=-2)
+    return result
 
 
 def length_of_break(ends: Points) -> Values:

@@ -63,6 +63,7 @@ class Anatomy:
     fracture_at: float = 10.0  # where the fracture meets the notch: degrees proximal of the notch's floor
     fracture_slant: float = 10.0  # degrees: positive where the line runs distally as it goes dorsally
     fracture_wave: float = 0.4  # mm by which the margin waves about the straight line
+    grain: int = 1  # seed of the bone's and soft tissue's texture, the same on all films of a limb
 
 
 @dataclass(frozen=True)
@@ -110,7 +111,7 @@ class Wire:
     hole_depth: float = 0.35  # share of the shaft's width, 0 at the dorsal cortex
     hole_diameter: float = 2.0
     crossing: float = 13.0  # x where the limbs cross dorsally
-    knots: tuple[float, float] = (21.0, 18.0)  # mm proximal of the hole: radial limb, ulnar limb
+    knots: tuple[float, float] = (22.0, 16.0)  # mm proximal of the hole: radial limb, ulnar limb
     knot_length: float = 7.0
     slack: float = 0.3  # mm between the proximal loop's wire and the bone
     break_length: float = 0.0  # mm; the break lies in the radial limb between knot and hole
@@ -208,7 +209,8 @@ class Exposure:
     curve: Literal["log", "sigmoid"] = "log"
     saturated: bool = False  # the metal's top clipped flat
     monochrome: Literal[1, 2] = 2
-    collimation: float | None = 6.0  # mm of film left dark at each side
+    collimation: float | None = 6.0  # mm of the detector shut off at each side
+    shutter: bool = True  # what is shut off is shown black, as if cut away, not white
     letter: bool = True  # lead side letter
     kvp: float = 55.0
 
@@ -280,7 +282,7 @@ def ray_directions(film: Array, pose: Pose) -> Array:
 # ---------------------------------------------------------------------------------------- the ulna's shape
 
 
-def _blend(x: Array, start: float, stop: float) -> Array:
+def blend(x: Array, start: float, stop: float) -> Array:
     """0 before start, 1 after stop, smooth (Hermite) between."""
     share = np.clip((x - start) / (stop - start), 0.0, 1.0)
     blended: Array = share * share * (3.0 - 2.0 * share)
@@ -291,17 +293,19 @@ def centre_line(x: Array | float, anatomy: Anatomy) -> Array:
     """Give the y of the ulna's centre line at x: zero in the shaft, bent volarly further proximally."""
     run, half = np.asarray(anatomy.bend_apex - x), 8.0
     inside = np.clip(run + half, 0.0, 2.0 * half)
-    shift: Array = np.tan(np.radians(anatomy.bend)) * (inside**2 / (4.0 * half) + np.maximum(run - half, 0.0))
+    slope = float(np.tan(np.radians(anatomy.bend)))
+    shift: Array = slope * (inside * inside / (4.0 * half) + np.maximum(run - half, 0.0))
     return shift
 
 
 def half_widths(x: Array | float, anatomy: Anatomy) -> tuple[Array, Array, Array]:
     """Dorsal, volar and side half-widths at x, mm, before the notch is cut."""
-    x = np.asarray(x, dtype=float)
-    shaft, coronoid = _blend(x, 8.0, 40.0), _blend(x, 13.0, 36.0)
+    x = np.asarray(x)
+    shaft, coronoid = blend(x, 8.0, 40.0), blend(x, 13.0, 36.0)
     dorsal = anatomy.olecranon_dorsal + (anatomy.shaft_dorsal - anatomy.olecranon_dorsal) * shaft
-    volar = anatomy.olecranon_volar + (anatomy.shaft_volar - anatomy.olecranon_volar) * coronoid
-    side = anatomy.olecranon_side + (anatomy.shaft_side - anatomy.olecranon_side) * shaft
+    end = 1.0 - blend(x, anatomy.tip - 3.0, anatomy.tip + 13.0)  # rounds the olecranon's corners
+    volar = anatomy.olecranon_volar - 5.0 * end + (anatomy.shaft_volar - anatomy.olecranon_volar) * coronoid
+    side = anatomy.olecranon_side - 3.0 * end + (anatomy.shaft_side - anatomy.olecranon_side) * shaft
     return dorsal, volar, side
 
 
@@ -310,48 +314,46 @@ def notch_centre(anatomy: Anatomy) -> Array:
     return np.array([0.0, anatomy.notch_floor + anatomy.notch_radius + float(centre_line(0.0, anatomy)), 0.0])
 
 
-def tube_depth(points: Array, anatomy: Anatomy) -> Array:
-    """Radial distance (...) of points (..., 3) from the ulna's outside, negative inside; notch not cut."""
-    x, y, z = points[..., 0], points[..., 1], points[..., 2]
+def tube_depth(x: Array, y: Array, z: Array, anatomy: Anatomy) -> Array:
+    """Radial distance (...) from the ulna's outside, negative inside; the notch is not cut."""
     dorsal, volar, side = half_widths(x, anatomy)
     across = y - centre_line(x, anatomy)
-    out = np.hypot(across, z) + 1e-9
+    out = np.sqrt(across * across + z * z) + 1e-9
     # Each section is two half ellipses that meet at the widest place, without a corner.
-    share = np.hypot(across / np.where(across < 0, dorsal, volar), z / side) + 1e-12
-    depth: Array = out - out / share
+    deep, wide = across / np.where(across < 0, dorsal, volar), z / side
+    depth: Array = out - out / (np.sqrt(deep * deep + wide * wide) + 1e-12)
     return depth
 
 
-def notch_depth(points: Array, anatomy: Anatomy) -> Array:
-    """Distance (...) of points (..., 3) into the joint from the notch's surface, negative in the bone."""
-    x, y, z = points[..., 0], points[..., 1], points[..., 2]
-    radius = anatomy.notch_radius + anatomy.notch_ridge * z * z
-    depth: Array = radius - np.hypot(x, y - notch_centre(anatomy)[1])
+def notch_depth(x: Array, y: Array, z: Array, anatomy: Anatomy) -> Array:
+    """Distance (...) into the joint from the notch's surface, negative in the bone."""
+    rise = y - float(notch_centre(anatomy)[1])
+    depth: Array = anatomy.notch_radius + anatomy.notch_ridge * z * z - np.sqrt(x * x + rise * rise)
     return depth
 
 
 def cap(y: Array | float, z: Array | float, anatomy: Anatomy) -> Array:
     """Give the x of the olecranon's proximal end at (y, z)."""
-    middle = float(centre_line(anatomy.tip, anatomy)) - 1.0
-    return np.asarray(anatomy.tip + 0.022 * (y - middle) ** 2 + 0.012 * np.square(z))
+    rise = y - float(centre_line(anatomy.tip, anatomy)) + 1.0
+    return np.asarray(anatomy.tip + 0.022 * rise * rise + 0.012 * z * z)
 
 
 def ulna(points: Array, anatomy: Anatomy) -> Array:
     """Depth in the whole ulna, not broken: (...) for points (..., 3), negative inside, about mm."""
-    end = cap(points[..., 1], points[..., 2], anatomy) - points[..., 0]
-    depth: Array = np.maximum(np.maximum(tube_depth(points, anatomy), notch_depth(points, anatomy)), end)
+    x, y, z = points[..., 0], points[..., 1], points[..., 2]
+    joint = np.maximum(notch_depth(x, y, z, anatomy), cap(y, z, anatomy) - x)
+    depth: Array = np.maximum(tube_depth(x, y, z, anatomy), joint)
     return depth
 
 
 def fracture(y: Array | float, anatomy: Anatomy) -> Array:
     """Give the x of the fracture surface at y (it contains z)."""
     edge = articular_edge(anatomy)
-    run = edge[1] - np.asarray(y)
-    return np.asarray(
-        edge[0]
-        + np.tan(np.radians(anatomy.fracture_slant)) * run
-        + anatomy.fracture_wave * np.sin(np.pi * run / 6.0)
-    )
+    run = float(edge[1]) - np.asarray(y)
+    turn = run / 6.0 - 2.0 * np.floor(run / 12.0 + 0.5)
+    wave = 4.0 * turn * (1.0 - np.abs(turn))  # nearly a sine
+    slant = float(np.tan(np.radians(anatomy.fracture_slant)))
+    return np.asarray(float(edge[0]) + slant * run + anatomy.fracture_wave * wave)
 
 
 def around_notch(degrees: Array | float, anatomy: Anatomy, radius: Array | float | None = None) -> Array:
@@ -623,7 +625,7 @@ def _knot_bars(places: WirePlaces, wire: Wire) -> list[Bar]:
     turns = np.linspace(0.0, 2.0 * np.pi * wire.knot_length / 2.4, 90)[:, None]
     bars = []
     for index, (foot, sign) in enumerate(zip(places.knots, (1.0, -1.0), strict=True), start=1):
-        along = np.array([-0.75, -0.45, 0.5 * sign])
+        along = np.array([-0.8, -0.3, 0.5]) if sign > 0 else np.array([-0.3, -0.75, -0.6])
         along /= np.linalg.norm(along)
         first = np.cross(along, [0.0, 0.0, 1.0])
         first /= np.linalg.norm(first)
@@ -1003,6 +1005,7 @@ def random_anatomy(rng: np.random.Generator) -> Anatomy:
         fracture_at=rng.uniform(-10.0, 25.0),
         fracture_slant=rng.uniform(-15.0, 25.0),
         fracture_wave=rng.uniform(0.0, 0.6),
+        grain=int(rng.integers(1, 2**31)),
     )
 
 
@@ -1026,7 +1029,7 @@ def random_fixation(rng: np.random.Generator, anatomy: Anatomy, broken: bool = F
     pins = []
     for side in (1.0, -1.0):
         y = floor - rng.uniform(1.4, 3.5)
-        crossing = np.clip(first_crossing + rng.normal(0.0, 8.0), 40.0, 88.0)
+        crossing = np.clip(first_crossing + rng.normal(0.0, 8.0), 40.0, 82.0)
         pins.append(
             Pin(
                 y=y,
@@ -1047,7 +1050,7 @@ def random_fixation(rng: np.random.Generator, anatomy: Anatomy, broken: bool = F
         hole_distance=rng.uniform(36.0, 44.0),
         hole_depth=rng.uniform(0.25, 0.5),
         crossing=rng.uniform(9.0, 14.0),
-        knots=(rng.uniform(19.0, 23.0), rng.uniform(16.0, 20.0)),
+        knots=(rng.uniform(20.0, 24.0), rng.uniform(14.0, 18.0)),
         slack=rng.uniform(0.0, 2.0),
         break_length=rng.uniform(1.5, 4.0) if broken else 0.0,
     )
@@ -1090,6 +1093,7 @@ def random_exposure(rng: np.random.Generator) -> Exposure:
         saturated=bool(rng.random() < 0.4),
         monochrome=1 if rng.random() < 0.3 else 2,
         collimation=float(rng.uniform(2.0, 5.0)) if rng.random() < 0.7 else None,
+        shutter=bool(rng.random() < 0.6),
         letter=bool(rng.random() < 0.7),
     )
 

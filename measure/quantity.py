@@ -6,7 +6,13 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
+from typing import TYPE_CHECKING, TypeVar
 
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+Degrees = TypeVar("Degrees", float, "NDArray[np.float64]")
 COVERAGE_95 = 1.959964  # standard normal, 97.5 %
 
 
@@ -37,7 +43,7 @@ class Quantity:
     def __post_init__(self) -> None:
         if not math.isfinite(self.value) or not all(map(math.isfinite, self.parts.values())):
             raise ValueError(
-                f"A quantity in {self.unit} needs finite numbers; received {self.value} with {dict(self.parts)}."
+                f"A quantity in {self.unit} needs finite numbers; received {self.value} {dict(self.parts)}."
             )
         object.__setattr__(self, "parts", MappingProxyType(dict(self.parts)))
 
@@ -67,14 +73,14 @@ UNIT_TEXT = {"mm": " mm", "deg": "°", "1": ""}
 
 
 def decimals(half_interval: float) -> int:
-    """Decimals worth showing beside a 95 % half-interval: one significant digit of it, two where it begins with 1.
+    """Decimals worth showing beside a 95 % half-interval: one digit that counts, two where it begins with 1.
 
     Readers take tenths for truth (PMC3473462), so nothing finer than the uncertainty supports is shown.
     """
     if half_interval <= 0 or not math.isfinite(half_interval):
         return 1
     leading = math.floor(math.log10(half_interval))
-    first_digit = half_interval / 10**leading
+    first_digit = half_interval / 10.0**leading
     return max(0, min(3, -leading + (first_digit < 1.95)))
 
 
@@ -112,6 +118,6 @@ def covariance(a: Quantity, b: Quantity) -> float:
     return math.fsum(part * b.parts[source] for source, part in a.parts.items() if source in b.parts)
 
 
-def wrap_degrees(angle: float) -> float:
-    """Return the angle within -180 (excluded) to 180 degrees."""
+def wrap_degrees(angle: Degrees) -> Degrees:
+    """Return the angle, or array of angles, within -180 (excluded) to 180 degrees."""
     return -((180.0 - angle) % 360.0 - 180.0)

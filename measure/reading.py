@@ -12,27 +12,31 @@ import functools
 import hashlib
 import json
 import math
-import os
-import tempfile
+import re
 import uuid
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
+from reprlib import repr as shown  # cut short, so that a message stays readable
 from types import MappingProxyType
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
 from measure import __version__
 from measure.errors import ReadingError, SiteError
+from measure.files import whole_file
 from measure.film import Film
 from measure.geometry import Points
-from measure.scale import METHODS, ScaleInput
+from measure.scale import ScaleInput, input_problems, point_pairs
 from measure.sites import Site, View, load_site
 
 READING_FORMAT = "holdfast-reading"
 READING_VERSION = 1
 SUFFIX = ".reading.json"
+MOST_BYTES = 10_000_000  # a reading of a hundred landmarks is some 20 000
+MOST_TEXT = 1_000
+MOST_NUMBER = 2**53  # beyond it whole numbers do not survive other programs' JSON
 
 CONFIRMED, PROPOSED, NOT_ASSESSABLE, ABSENT = "confirmed", "proposed", "not assessable", "absent"
 STATUSES = (CONFIRMED, PROPOSED, NOT_ASSESSABLE, ABSENT)
@@ -64,6 +68,9 @@ class Landmark:
     origin: str = "placed"
     u_px: float | None = None
 
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "points", point_pairs(self.points))
+
     @property
     def located(self) -> bool:
         """Whether it has points."""
@@ -71,8 +78,10 @@ class Landmark:
 
     @functools.cached_property
     def array(self) -> Points:
-        """Points as an array (n, 2)."""
-        return np.array(self.points, dtype=np.float64).reshape(-1, 2)
+        """Points as a read-only array (n, 2)."""
+        array = np.array(self.points, dtype=np.float64).reshape(-1, 2)
+        array.flags.writeable = False
+        return array
 
 
 @dataclass(frozen=True)
@@ -106,13 +115,15 @@ class Reading:
     def __post_init__(self) -> None:
         object.__setattr__(self, "landmarks", MappingProxyType(dict(self.landmarks)))
         if not self.time:
-            object.__setattr__(self, "time", datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"))
+            object.__setattr__(
+                self, "time", datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+            )
         if not self.uid:
             object.__setattr__(self, "uid", str(uuid.uuid4()))
-        problems = list(_problems(self))
-        if problems:
+        if problems := list(_problems(self)):
             raise ReadingError(
-                f"This reading cannot be used: {'; '.join(problems)}. Mend these and record it as a new reading."
+                f"This reading cannot be used: {'; '.join(problems)}. "
+                "Mend these and record it as a new reading."
             )
 
     @property
@@ -121,65 +132,114 @@ class Reading:
         return self.film_digest.removeprefix("sha256:")[:16]
 
 
-def for_film(film: Film, site: Site, view: str, reader: str, **fields: Any) -> Reading:
-    """Return a new reading of a film; fields as in Reading, the axis the site's first unless given."""
+def for_film(film: Film, site: Site, view: str, reader: str, **others: Any) -> Reading:
+    """Return a new reading of a film; other fields as in Reading, the axis the site's first unless given."""
+    rows, columns = film.pixels.shape
+    usual = {
+        "axis": site.axes[0] if site.axes else "",
+        "laterality": film.laterality,
+        "sop_instance_uid": film.sop_instance_uid,
+    }
     return Reading(
-        **{
-            "film_digest": film.digest, "rows": film.pixels.shape[0], "columns": film.pixels.shape[1],
-            "site": site.name, "site_version": site.version, "view": view, "axis": site.axes[0] if site.axes else "",
-            "reader": reader, "laterality": film.laterality, "sop_instance_uid": film.sop_instance_uid,
-        } | fields
-    )  # fmt: skip
+        film.digest, rows, columns, site.name, site.version, view, reader=reader, **(usual | others)
+    )
 
 
 def _problems(reading: Reading) -> Iterator[str]:
     """Name everything wrong with a reading."""
+    if mistyped := list(_mistyped(reading)):
+        yield from mistyped
+        return
     try:
         site = load_site(reading.site)
     except SiteError as error:
         yield str(error).rstrip(".")
         return
     if reading.site_version != site.version:
-        yield f"it was made with version {reading.site_version!r} of the site table; this is {site.version!r}"
+        made = shown(reading.site_version)
+        yield f"it was made with version {made} of the site table; this is {site.version!r}"
     if reading.view not in site.views:
-        yield f"view {reading.view!r} is not one of {', '.join(site.views)}"
+        yield f"view {shown(reading.view)} is not one of {', '.join(site.views)}"
         return
-    if site.axes and reading.axis not in site.axes:
-        yield f"axis {reading.axis!r} is not one of {', '.join(site.axes)}"
-    if reading.laterality not in ("left", "right", None):
-        yield f"laterality {reading.laterality!r} is not left or right"
-    if not reading.film_digest.startswith("sha256:") or min(reading.rows, reading.columns) < 1:
-        yield "it does not say which film it belongs to (digest, rows and columns)"
-    yield from _bad_dates(reading)
+    yield from _heading_problems(reading, site)
+    view, shape = site.views[reading.view], (reading.rows, reading.columns)
     for name, landmark in reading.landmarks.items():
-        yield from _landmark_problems(name, landmark, site.views[reading.view], (reading.rows, reading.columns))
-    yield from _unpaired(reading, site.views[reading.view])
+        yield from _landmark_problems(name, landmark, view, shape)
+    yield from _unpaired(reading, view)
     for given in reading.scale_inputs:
-        yield from _scale_problems(given, (reading.rows, reading.columns))
+        yield from (f"scale input: {problem}" for problem in list(_mistyped(given)) or input_problems(given))
+        yield from _off_film("scale input", given.points, shape)
 
 
-def _bad_dates(reading: Reading) -> Iterator[str]:
+# What a field may hold, by its declaration; other declarations are tables of records.
+_TYPES: dict[str, tuple[type, ...]] = {
+    "str": (str,),
+    "str | None": (str, type(None)),
+    "int": (int,),
+    "float": (int, float),
+    "float | None": (int, float, type(None)),
+}
+_TYPE_WORDS: dict[type, str] = {str: "text", int: "a whole number", float: "a number", type(None): "null"}
+
+
+def _mistyped(record: Reading | Landmark | ScaleInput) -> Iterator[str]:
+    """Name the fields that hold something else than declared, as a file edited by hand may."""
+    for row in fields(record):
+        value, allowed = getattr(record, row.name), _TYPES.get(str(row.type))
+        if not allowed:
+            continue
+        if isinstance(value, bool) or not isinstance(value, allowed):
+            yield f"{row.name} {shown(value)} is not {' or '.join(_TYPE_WORDS[kind] for kind in allowed)}"
+        elif isinstance(value, int) and abs(value) > MOST_NUMBER:
+            yield f"{row.name} is too large a number"
+        elif isinstance(value, str) and not _is_text(value):
+            yield f"{row.name} is no usable text, or longer than {MOST_TEXT} characters"
+
+
+def _is_text(value: str) -> bool:
+    """Whether it can be written again: half a surrogate pair, which JSON can spell, cannot."""
+    return len(value) <= MOST_TEXT and not any("\ud800" <= letter <= "\udfff" for letter in value)
+
+
+def _heading_problems(reading: Reading, site: Site) -> Iterator[str]:
+    if site.axes and reading.axis not in site.axes:
+        yield f"axis {shown(reading.axis)} is not one of {', '.join(site.axes)}"
+    if reading.laterality not in ("left", "right", None):
+        yield f"laterality {shown(reading.laterality)} is not left or right"
+    named = re.fullmatch("sha256:[0-9a-f]{16,64}", reading.film_digest)
+    if not named or min(reading.rows, reading.columns) < 1:
+        yield "it does not say which film it belongs to (digest, rows and columns)"
+    if not reading.reader.strip():
+        yield "it does not say who read the film"
+    time = _parsed(datetime.datetime, reading.time)
+    if time is None or time.tzinfo is None:
+        yield f"time {shown(reading.time)} is not an ISO 8601 time with its offset from UTC"
+    if reading.surgery_date is not None and _parsed(datetime.date, reading.surgery_date) is None:
+        yield f"surgery date {shown(reading.surgery_date)} is not an ISO 8601 date"
+
+
+Moment = TypeVar("Moment", datetime.date, datetime.datetime)
+
+
+def _parsed(kind: type[Moment], text: str) -> Moment | None:
     try:
-        if datetime.datetime.fromisoformat(reading.time).tzinfo is None:
-            yield f"time {reading.time!r} has no offset from UTC"
+        return kind.fromisoformat(text)
     except ValueError:
-        yield f"time {reading.time!r} is not an ISO 8601 time"
-    if reading.surgery_date is not None:
-        try:
-            datetime.date.fromisoformat(reading.surgery_date)
-        except ValueError:
-            yield f"surgery date {reading.surgery_date!r} is not an ISO 8601 date"
+        return None
 
 
 def _landmark_problems(name: str, landmark: Landmark, view: View, shape: tuple[int, int]) -> Iterator[str]:
     row = view.landmark.get(name)
     if row is None:
-        yield f"landmark {name!r} is not in the {view.name} table"
+        yield f"landmark {shown(name)} is not in the {view.name} table"
+        return
+    if mistyped := list(_mistyped(landmark)):
+        yield from (f"{name}: {problem}" for problem in mistyped)
         return
     if landmark.status not in STATUSES:
-        yield f"{name}: status {landmark.status!r} is not one of {', '.join(STATUSES)}"
+        yield f"{name}: status {shown(landmark.status)} is not one of {', '.join(STATUSES)}"
     if landmark.origin not in ORIGINS:
-        yield f"{name}: origin {landmark.origin!r} is not one of {', '.join(ORIGINS)}"
+        yield f"{name}: origin {shown(landmark.origin)} is not one of {', '.join(ORIGINS)}"
     if landmark.status == NOT_ASSESSABLE and not landmark.reason:
         yield f"{name}: not assessable, but no reason is given"
     if landmark.u_px is not None and not (math.isfinite(landmark.u_px) and landmark.u_px > 0):
@@ -198,11 +258,12 @@ def _off_film(name: str, points: Sequence[tuple[float, float]], shape: tuple[int
         if not (math.isfinite(r) and math.isfinite(c)):
             yield f"{name}: point ({r}, {c}) is not a number"
         elif not (-0.5 <= r <= shape[0] - 0.5 and -0.5 <= c <= shape[1] - 0.5):
-            yield f"{name}: point ({r:.1f}, {c:.1f}) lies off the film of {shape[0]} rows and {shape[1]} columns"
+            size = f"{shape[0]} rows and {shape[1]} columns"
+            yield f"{name}: point ({r:.1f}, {c:.1f}) lies off the film of {size}"
 
 
 def _unpaired(reading: Reading, view: View) -> Iterator[str]:
-    """The bone axis needs its two cortices at the same levels."""
+    """Say where the bone axis has not its two cortices at the same levels."""
     if not view.axis:
         return
     near, far = (reading.landmarks.get(view.axis[side]) for side in ("near", "far"))
@@ -211,17 +272,6 @@ def _unpaired(reading: Reading, view: View) -> Iterator[str]:
             f"{view.axis['near']} has {len(near.points)} points and {view.axis['far']} {len(far.points)}; "
             "they must be at the same levels"
         )
-
-
-def _scale_problems(given: ScaleInput, shape: tuple[int, int]) -> Iterator[str]:
-    kinds = [method.kind for method in METHODS]
-    if given.kind not in kinds:
-        yield f"scale: kind {given.kind!r} is not one of {', '.join(kinds)}"
-    if len(given.points) != 2:
-        yield f"scale: {given.kind} has {len(given.points)} points, expected 2"
-    if not (math.isfinite(given.mm) and given.mm > 0):
-        yield f"scale: {given.mm} mm is not positive"
-    yield from _off_film(f"scale {given.kind}", given.points, shape)
 
 
 # --- Keeping ---
@@ -254,16 +304,19 @@ def from_json(text: str, name: str = "This reading") -> Reading:
     """
     try:
         content = json.loads(text, parse_constant=_refuse_constant)
+        checksum = _checksum(content) if isinstance(content, dict) else ""
     except (ValueError, RecursionError) as error:
-        raise ReadingError(f"{name} is not valid JSON ({error}). Restore it from a copy.") from None
+        raise ReadingError(
+            f"{name} is not valid JSON ({shown(str(error))}). Restore it from a copy."
+        ) from None
     if not isinstance(content, dict) or content.get("format") != READING_FORMAT:
         raise ReadingError(f"{name} is not a holdfast reading: no format {READING_FORMAT!r} in it.")
     if content.get("version") != READING_VERSION:
         raise ReadingError(
-            f"{name} has version {content.get('version')!r}; this holdfast reads version {READING_VERSION}. "
+            f"{name} has version {shown(content.get('version'))}; expected {READING_VERSION}. "
             "Read it with the holdfast that wrote it, or a newer one."
         )
-    if content.get("checksum") != _checksum(content):
+    if content.get("checksum") != checksum:
         raise ReadingError(
             f"{name} was changed after it was saved (its checksum does not fit) and is not used. "
             "Restore the original, or record the correction as a new reading."
@@ -272,8 +325,6 @@ def from_json(text: str, name: str = "This reading") -> Reading:
         return _from_content(content)
     except ReadingError as error:
         raise ReadingError(f"{name}: {error}") from None
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
-        raise ReadingError(f"{name} lacks or misnames a field ({error}). Restore it from a copy.") from None
 
 
 def _refuse_constant(word: str) -> float:
@@ -281,19 +332,38 @@ def _refuse_constant(word: str) -> float:
 
 
 def _from_content(content: Mapping[str, Any]) -> Reading:
-    fields = {key: value for key, value in content.items() if key not in ("format", "version", "checksum")}
-    fields["landmarks"] = {
-        name: Landmark(**(entry | {"points": _points(entry["points"])}))
-        for name, entry in content["landmarks"].items()
+    entries = {key: value for key, value in content.items() if key not in ("format", "version", "checksum")}
+    _check_entries(Reading, entries, "the reading")
+    if not isinstance(entries["landmarks"], dict) or not isinstance(entries["scale_inputs"], list):
+        raise ReadingError("landmarks must be a table and scale_inputs a list. Restore it from a copy.")
+    if not (entries["time"] and entries["uid"]):  # they would be made up anew
+        raise ReadingError("time and uid must be filled in. Restore it from a copy.")
+    entries["landmarks"] = {
+        name: _record(Landmark, entry, f"landmark {shown(name)}")
+        for name, entry in entries["landmarks"].items()
     }
-    fields["scale_inputs"] = tuple(
-        ScaleInput(**(entry | {"points": _points(entry["points"])})) for entry in content["scale_inputs"]
+    entries["scale_inputs"] = tuple(
+        _record(ScaleInput, entry, "a scale input") for entry in entries["scale_inputs"]
     )
-    return Reading(**fields)
+    return Reading(**entries)
 
 
-def _points(pairs: Any) -> tuple[tuple[float, float], ...]:
-    return tuple((float(row), float(column)) for row, column in pairs)
+Record = TypeVar("Record", Landmark, ScaleInput)
+
+
+def _record(kind: type[Record], entry: Any, what: str) -> Record:
+    _check_entries(kind, entry, what)
+    try:
+        return kind(**entry)
+    except (TypeError, ValueError):
+        raise ReadingError(f"{what}: points must be pairs of numbers. Restore it from a copy.") from None
+
+
+def _check_entries(kind: type[Reading | Landmark | ScaleInput], entry: Any, what: str) -> None:
+    """Raise ReadingError where a JSON object has not exactly the entries of its dataclass."""
+    wanted = [row.name for row in fields(kind)]
+    if not isinstance(entry, dict) or set(entry) != set(wanted):
+        raise ReadingError(f"{what} needs exactly the entries {', '.join(wanted)}. Restore it from a copy.")
 
 
 def save_reading(reading: Reading, path: Path) -> Path:
@@ -303,29 +373,25 @@ def save_reading(reading: Reading, path: Path) -> Path:
     """
     text = to_json(reading)
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                file.write(text)
-                file.flush()
-                os.fsync(file.fileno())
-            os.link(temporary, path)  # fails where path exists, and puts a whole file there otherwise
-        finally:
-            os.unlink(temporary)
+        with whole_file(path, replace=False) as file:
+            file.write(text)
     except FileExistsError:
         raise ReadingError(
             f"{path.name} exists and a reading is never overwritten. Save under a new name, "
             "with 'supersedes' naming the old reading."
         ) from None
     except OSError as error:
-        raise ReadingError(f"{path.name} could not be written: {error.strerror}. Nothing was changed.") from None
+        raise ReadingError(
+            f"{path.name} could not be written: {error.strerror}. Nothing was changed; choose another folder."
+        ) from None
     return path
 
 
 def load_reading(path: Path) -> Reading:
     """Read a reading file; ReadingError says what is wrong with it."""
     try:
+        if path.stat().st_size > MOST_BYTES or not path.is_file():
+            raise ReadingError(f"{path.name} is no file, or too large for a reading. Check the file.")
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise ReadingError(f"{path.name} cannot be read ({type(error).__name__}). Check the file.") from None
@@ -344,4 +410,6 @@ def check_film(reading: Reading, film: Film) -> None:
     if film.view and film.view != reading.view:
         problems.append(f"the film says {film.view}, the reading {reading.view}")
     if problems:
-        raise ReadingError(f"This reading belongs to another film: {'; '.join(problems)}. Choose the film it names.")
+        raise ReadingError(
+            f"This reading belongs to another film: {'; '.join(problems)}. Choose the film it names."
+        )

@@ -13,14 +13,16 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from measure.errors import ComparisonError
-from measure.measurements import Measurement, measure_film
-from measure.quantity import COVERAGE_95, Quantity, covariance, difference, weighted_sum
 from measure.film import Film
+from measure.measurements import Measurement, measure_film
+from measure.quantity import COVERAGE_95, Quantity, difference
 from measure.reading import Reading
-from measure.scale import Agreement, Scale, compare_scales, scales_for, why_no_scale
+from measure.scale import Agreement, Scale, compare_scales, doubts, scales_for, why_no_scale
 from measure.sites import ChangeRow, Estimate, MeasurementRow, Profile, View, load_site
 
 INDEX, LAST = "since index", "since last visit"
+# What a film must say of itself before it is compared with another.
+UNSTATED = {"patient_key": "whose it is", "laterality": "which side it shows", "date": "when it was taken"}
 
 
 @dataclass(frozen=True)
@@ -97,16 +99,19 @@ class Case:
 def measure(film: Film, reading: Reading, profile: Profile | None = None) -> MeasuredFilm:
     """Measure one film with one reading, by the scale the reader chose or else the surest there is."""
     scales = scales_for(film, reading.film_id, reading.scale_inputs)
-    chosen = [s for s in scales if reading.scale_use and s.source_id.startswith(f"{reading.scale_use}:")]
-    notes = list(film.warnings)
-    if reading.scale_use and not chosen:
-        notes.append(f"the scale chosen ({reading.scale_use}) is not on this film; the surest is used instead")
+    ordered = sorted(
+        scales, key=lambda scale: scale.kind != reading.scale_use
+    )  # stable: else the surest first
+    agreements = compare_scales(ordered)
+    notes = [*film.warnings, *doubts(film.spacing)]
+    if reading.scale_use and not any(scale.kind == reading.scale_use for scale in scales):
+        notes.append(
+            f"the scale chosen ({reading.scale_use}) is not on this film; the surest is used instead"
+        )
     if not scales:
         notes.append(f"no millimetres: {why_no_scale(film.spacing)}")
-    ordered = [*chosen, *(s for s in scales if s not in chosen)]
-    scale = ordered[0] if ordered else None
-    agreements = compare_scales(ordered) if ordered else ()
     notes += [agreement.text() for agreement in agreements if not agreement.agrees]
+    scale = ordered[0] if ordered else None
     return MeasuredFilm(
         name=film.name,
         patient_key=film.patient_key,
@@ -124,34 +129,39 @@ def measure(film: Film, reading: Reading, profile: Profile | None = None) -> Mea
 
 def why_not_comparable(earlier: MeasuredFilm, later: MeasuredFilm) -> tuple[str, ...]:
     """All reasons why two films must not be compared; none where they may."""
-    reasons = []
-    if None in (earlier.patient_key, later.patient_key):
-        reasons.append("a film does not say whose it is")
-    elif earlier.patient_key != later.patient_key:
+    pair = (earlier, later)
+    reasons = [
+        f"a film does not say {words}"
+        for field, words in UNSTATED.items()
+        if any(getattr(film, field) is None for film in pair)
+    ]
+    if len({film.patient_key for film in pair} - {None}) > 1:
         reasons.append("the films are of two patients")
-    sides = (earlier.laterality, later.laterality)
-    if None in sides:
-        reasons.append("a film does not say which side it shows; set it in the reading")
-    elif sides[0] != sides[1]:
-        reasons.append(f"the films show two sides ({sides[0]}, {sides[1]})")
-    for word in ("site", "view"):
-        pair = getattr(earlier.reading, word), getattr(later.reading, word)
-        if pair[0] != pair[1]:
-            reasons.append(f"the films show two {word}s ({pair[0]}, {pair[1]})")
+    for word, first, second in (
+        ("sides", earlier.laterality, later.laterality),
+        ("sites", earlier.reading.site, later.reading.site),
+        ("views", earlier.reading.view, later.reading.view),
+    ):
+        if first and second and first != second:
+            reasons.append(f"the films show two {word} ({first}, {second})")
     if earlier.reading.film_digest == later.reading.film_digest:
         reasons.append("both are the same film")
+    if earlier.date and later.date and later.date < earlier.date:
+        reasons.append(f"the film given as the later was taken first ({later.date}, {earlier.date})")
     return tuple(reasons)
 
 
 def compare(earlier: MeasuredFilm, later: MeasuredFilm, basis: str = INDEX) -> tuple[Change, ...]:
     """Change of every quantity from an earlier film to a later one.
 
-    Raises ComparisonError, with all reasons, for films of two patients, sides, sites or views, or
-    films that do not say.
+    Raises ComparisonError, with all reasons, for films of two patients, sides, sites or views, films
+    that do not say, and films in the wrong order.
     """
-    reasons = why_not_comparable(earlier, later)
-    if reasons:
-        raise ComparisonError(f"Not compared: {'; '.join(reasons)}. Choose films of one patient, side and view.")
+    if reasons := why_not_comparable(earlier, later):
+        raise ComparisonError(
+            f"Not compared: {'; '.join(reasons)}. "
+            "Choose films of one patient, side and view, in order of time."
+        )
     plain = [_plain(m, earlier.find(*m.key), basis, earlier, later) for m in later.measurements]
     by_key = {change.key: change for change in plain}
     joined = [_joined(row, by_key, basis, earlier, later) for row in later.view.changes]
@@ -172,29 +182,39 @@ def _plain(
     if before.axis != after.axis:
         return dataclasses.replace(blank, reason=f"measured against two axes ({before.axis}, {after.axis})")
     return dataclasses.replace(
-        blank, quantity=difference(after.quantity, before.quantity), confirmed=before.confirmed and after.confirmed
+        blank,
+        quantity=difference(after.quantity, before.quantity),
+        confirmed=before.confirmed and after.confirmed,
     )
 
 
 def _joined(
-    row: ChangeRow, changes: dict[tuple[str, str], Change], basis: str, earlier: MeasuredFilm, later: MeasuredFilm
+    row: ChangeRow,
+    changes: dict[tuple[str, str], Change],
+    basis: str,
+    earlier: MeasuredFilm,
+    later: MeasuredFilm,
 ) -> Change:
     """Join the estimates of a change against the proximal and the distal fragment."""
     blank = Change(row, basis, earlier, later)
-    proximal = _estimate([row.proximal] if row.proximal else [], row.target, changes)
-    distal = _estimate(row.distal, row.target, changes)
-    found = [("proximal fragment", proximal)] * bool(proximal) + [("distal fragment", distal)] * bool(distal)
+    fragments = {"proximal": [row.proximal] if row.proximal else [], "distal": row.distal}
+    found = {
+        f"against the {fragment} fragment": best
+        for fragment, rows in fragments.items()
+        if (best := _estimate(rows, row.target, changes))
+    }
     if not found:
-        wanted = [e.quantity for e in (row.proximal, *row.distal) if e]
+        wanted = [estimate.quantity for rows in fragments.values() for estimate in rows]
         reasons = [c.reason for name in wanted if (c := changes.get((name, row.target))) and c.reason]
         return dataclasses.replace(blank, reason="; ".join(dict.fromkeys(reasons)) or "no estimate")
-    estimates = tuple((f"against the {name}", quantity) for name, (quantity, _) in found if quantity)
-    confirmed = all(pair[1] for _, pair in found if pair)
-    if proximal and distal:
-        quantity, note = _agree(proximal[0], distal[0])
-    else:
-        quantity, note = estimates[0][1], f"one estimate only, {estimates[0][0]}"
-    return dataclasses.replace(blank, quantity=quantity, confirmed=confirmed, estimates=estimates, note=note)
+    quantities = [quantity for quantity, _ in found.values()]
+    return dataclasses.replace(
+        blank,
+        quantity=quantities[-1],
+        confirmed=all(confirmed for _, confirmed in found.values()),
+        estimates=tuple(zip(found, quantities, strict=True)),
+        note=_check(*quantities) if len(found) > 1 else f"one estimate only, {next(iter(found))}",
+    )
 
 
 def _estimate(
@@ -209,40 +229,35 @@ def _estimate(
     return min(usable, key=lambda pair: pair[0].u, default=None)
 
 
-def _agree(proximal: Quantity, distal: Quantity) -> tuple[Quantity, str]:
-    """Join two estimates that agree by least variance; where they do not, the pin has moved with a fragment.
+def _check(proximal: Quantity, distal: Quantity) -> str:
+    """Say whether the pin's movement against the two fragments is the same, within its uncertainty.
 
-    The distal fragment is the bone's frame: where the two disagree, its estimate stands, and the note
-    says by how much the fragments moved against each other along the pin.
+    The two are not averaged: that they agree within 1 or 2 mm does not show that the fragments stood still.
     """
     apart = difference(distal, proximal)
-    if abs(apart.value) > COVERAGE_95 * apart.u:
-        return distal, (
-            f"not the pin alone: the two estimates differ by {apart.text()}, so the fragments moved along the pin "
-            "or the films differ; shown is the pin against the distal fragment"
-        )
-    shared = covariance(proximal, distal)
-    spread = proximal.u**2 + distal.u**2 - 2 * shared
-    weight = 0.5 if spread <= 0 else min(1.0, max(0.0, (distal.u**2 - shared) / spread))
-    return weighted_sum([(weight, proximal), (1 - weight, distal)]), "both estimates agree"
+    if abs(apart.value) <= COVERAGE_95 * apart.u:
+        return "both estimates agree; shown is the pin against the distal fragment"
+    return (
+        f"not the pin alone: the two estimates differ by {apart.text()}, so the fragments moved along "
+        "the pin or the films differ; shown is the pin against the distal fragment"
+    )
 
 
 def group(films: Iterable[MeasuredFilm]) -> tuple[tuple[Case, ...], tuple[str, ...]]:
     """Sort measured films into cases and compare each film with the index film and the one before.
 
-    Returns the cases and, in words, every film left out and why. Films of one day and view are one
-    visit: the last by time stands for it.
+    Returns the cases and, in words, every film that is compared with nothing or left out, and why.
+    Films of one day and view are one visit: the last by time stands for it.
     """
     notes: list[str] = []
     films = list(films)
     for film in films:
-        lacking = [word for word in ("patient_key", "laterality", "date") if getattr(film, word) is None]
+        lacking = [words for field, words in UNSTATED.items() if getattr(film, field) is None]
         if lacking and len(films) > 1:
-            words = ", ".join(UNSTATED[word] for word in lacking)
-            notes.append(f"{film.name}: measured alone and compared with nothing, since it does not say {words}")
-
+            notes.append(f"{film.name}: compared with nothing, since it does not say {', '.join(lacking)}")
+    films.sort(key=lambda film: (_case(film), _when(film)))
     cases = []
-    for _, members in itertools.groupby(sorted(films, key=lambda film: (_case(film), _when(film))), key=_case):
+    for _, members in itertools.groupby(films, key=_case):
         visits = _one_a_day(members, notes)
         pairs = [(visits[0], film, INDEX) for film in visits[1:]]
         pairs += [(before, film, LAST) for before, film in itertools.pairwise(visits[1:])]
@@ -250,11 +265,8 @@ def group(films: Iterable[MeasuredFilm]) -> tuple[tuple[Case, ...], tuple[str, .
     return tuple(cases), tuple(notes)
 
 
-UNSTATED = {"patient_key": "whose it is", "laterality": "which side it shows", "date": "when it was taken"}
-
-
 def _case(film: MeasuredFilm) -> tuple[str, ...]:
-    """What films must share to be compared; a film that does not say shares with none."""
+    """Return what films must share to be compared; a film that does not say shares with none."""
     alone = film.reading.film_digest if None in (film.patient_key, film.laterality, film.date) else ""
     return film.patient_key or "", film.laterality or "", film.reading.site, film.reading.view, alone
 
@@ -267,7 +279,7 @@ def _one_a_day(films: Iterable[MeasuredFilm], notes: list[str]) -> list[Measured
     visits: list[MeasuredFilm] = []
     for film in films:
         if visits and visits[-1].date == film.date:
-            notes.append(f"{visits[-1].name}: a later film of that day and view, {film.name}, stands for the visit")
-            visits.pop()
+            left_out = visits.pop().name
+            notes.append(f"{left_out}: of the same day and view as {film.name}, which stands for the visit")
         visits.append(film)
     return visits

@@ -54,7 +54,11 @@ DEFAULT_PROFILE = Profile("default", 0.35, 0.3, "Fowler 2011 (PMID 20972654); Kr
 
 @dataclass(frozen=True)
 class LandmarkRow:
-    """One landmark: what to click, how many points, and what it is fixed to."""
+    """One landmark: what to click, how many points, and what it is fixed to.
+
+    `depth_mm`: how far off the bone's plane it lies, standard uncertainty. `spread`: how many times
+    the usual placement uncertainty it carries (a pin crossing a cortex at a grazing angle: 4).
+    """
 
     name: str
     title: str
@@ -62,6 +66,8 @@ class LandmarkRow:
     part: str
     points: tuple[int, int] = (1, 1)
     optional: bool = False
+    depth_mm: float = 0.0
+    spread: float = 1.0
 
 
 @dataclass(frozen=True)
