@@ -46,6 +46,7 @@ LOOKS = {
 }
 LINE_COLOURS = {AXIS: "#7fa8c9", SPAN: "#f4f4f4"}
 HIGHLIGHT = "#ff7ac8"
+AIM_LOOK = Look("cross", "#ffffff", "where the keyboard points", "+")
 SCALE_LOOK = Look("square", "#9be39b", "scale", "■")
 
 
