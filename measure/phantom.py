@@ -335,7 +335,8 @@ def notch_depth(x: Array, y: Array, z: Array, anatomy: Anatomy) -> Array:
 def cap(y: Array | float, z: Array | float, anatomy: Anatomy) -> Array:
     """Give the x of the olecranon's proximal end at (y, z)."""
     rise = y - float(centre_line(anatomy.tip, anatomy)) + 1.0
-    return np.asarray(anatomy.tip + 0.022 * rise * rise + 0.012 * z * z)
+    square = z * z
+    return np.asarray(anatomy.tip + 0.022 * rise * rise + (0.012 + 0.0005 * square) * square)
 
 
 def ulna(points: Array, anatomy: Anatomy) -> Array:

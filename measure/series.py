@@ -9,7 +9,7 @@ from __future__ import annotations
 import dataclasses
 import datetime
 import itertools
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from measure.errors import ComparisonError
@@ -195,11 +195,12 @@ def _joined(
     earlier: MeasuredFilm,
     later: MeasuredFilm,
 ) -> Change:
-    """Join the estimates of a change against the proximal and the distal fragment."""
+    """Join the estimates of a change against the mobile and the reference fragment."""
     blank = Change(row, basis, earlier, later)
-    fragments = {"proximal": [row.proximal] if row.proximal else [], "distal": row.distal}
+    named = load_site(later.reading.site).fragments
+    fragments = {named["mobile"]: row.mobile, named["reference"]: row.reference}
     found = {
-        f"against the {fragment} fragment": best
+        f"against the {fragment}": best
         for fragment, rows in fragments.items()
         if (best := _estimate(rows, row.target, changes))
     }
@@ -207,13 +208,13 @@ def _joined(
         wanted = [estimate.quantity for rows in fragments.values() for estimate in rows]
         reasons = [c.reason for name in wanted if (c := changes.get((name, row.target))) and c.reason]
         return dataclasses.replace(blank, reason="; ".join(dict.fromkeys(reasons)) or "no estimate")
-    quantities = [quantity for quantity, _ in found.values()]
+    first, *others = (quantity for quantity, _ in found.values())
     return dataclasses.replace(
         blank,
-        quantity=quantities[-1],
+        quantity=others[0] if others else first,
         confirmed=all(confirmed for _, confirmed in found.values()),
-        estimates=tuple(zip(found, quantities, strict=True)),
-        note=_check(*quantities) if len(found) > 1 else f"one estimate only, {next(iter(found))}",
+        estimates=tuple((words, quantity) for words, (quantity, _) in found.items()),
+        note=_check(first, others[0], named) if others else f"one estimate only, {next(iter(found))}",
     )
 
 
@@ -229,17 +230,18 @@ def _estimate(
     return min(usable, key=lambda pair: pair[0].u, default=None)
 
 
-def _check(proximal: Quantity, distal: Quantity) -> str:
+def _check(mobile: Quantity, reference: Quantity, fragments: Mapping[str, str]) -> str:
     """Say whether the pin's movement against the two fragments is the same, within its uncertainty.
 
     The two are not averaged: that they agree within 1 or 2 mm does not show that the fragments stood still.
     """
-    apart = difference(distal, proximal)
+    apart = difference(reference, mobile)
+    shown = f"shown is the pin against the {fragments['reference']}"
     if abs(apart.value) <= COVERAGE_95 * apart.u:
-        return "both estimates agree; shown is the pin against the distal fragment"
+        return f"both estimates agree; {shown}"
     return (
-        f"not the pin alone: the two estimates differ by {apart.text()}, so the fragments moved along "
-        "the pin or the films differ; shown is the pin against the distal fragment"
+        f"not the pin alone: the two estimates differ by {apart.text()}, "
+        f"so the fragments moved along the pin or the films differ; {shown}"
     )
 
 
