@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import itertools
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from measure.errors import FilmError, HoldfastError, ReadingError
@@ -25,7 +25,7 @@ class Unread:
     """A film for which there is no reading: what can be said without one."""
 
     name: str
-    patient_key: str | None
+    patient_key: str | None = field(repr=False)
     laterality: str | None
     view: str | None
     date: datetime.date | None

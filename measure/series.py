@@ -10,7 +10,7 @@ import dataclasses
 import datetime
 import itertools
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from measure.errors import ComparisonError
 from measure.film import Film
@@ -30,10 +30,11 @@ class MeasuredFilm:
     """One film with one reading and all that was measured; it holds no pixels.
 
     `scale` is the one used, `agreements` compare it with the others; `notes` are said to the reader.
+    Its repr, which may end up in a log, leaves the patient out.
     """
 
     name: str
-    patient_key: str | None
+    patient_key: str | None = field(repr=False)
     laterality: str | None
     date: datetime.date | None
     time: datetime.time | None
@@ -99,9 +100,7 @@ class Case:
 def measure(film: Film, reading: Reading, profile: Profile | None = None) -> MeasuredFilm:
     """Measure one film with one reading, by the scale the reader chose or else the surest there is."""
     scales = scales_for(film, reading.film_id, reading.scale_inputs)
-    ordered = sorted(
-        scales, key=lambda scale: scale.kind != reading.scale_use
-    )  # stable: else the surest first
+    ordered = sorted(scales, key=lambda scale: scale.kind != reading.scale_use)  # else the surest first
     agreements = compare_scales(ordered)
     notes = [*film.warnings, *doubts(film.spacing)]
     if reading.scale_use and not any(scale.kind == reading.scale_use for scale in scales):
@@ -132,8 +131,8 @@ def why_not_comparable(earlier: MeasuredFilm, later: MeasuredFilm) -> tuple[str,
     pair = (earlier, later)
     reasons = [
         f"a film does not say {words}"
-        for field, words in UNSTATED.items()
-        if any(getattr(film, field) is None for film in pair)
+        for name, words in UNSTATED.items()
+        if any(getattr(film, name) is None for film in pair)
     ]
     if len({film.patient_key for film in pair} - {None}) > 1:
         reasons.append("the films are of two patients")
@@ -254,7 +253,7 @@ def group(films: Iterable[MeasuredFilm]) -> tuple[tuple[Case, ...], tuple[str, .
     notes: list[str] = []
     films = list(films)
     for film in films:
-        lacking = [words for field, words in UNSTATED.items() if getattr(film, field) is None]
+        lacking = [words for name, words in UNSTATED.items() if getattr(film, name) is None]
         if lacking and len(films) > 1:
             notes.append(f"{film.name}: compared with nothing, since it does not say {', '.join(lacking)}")
     films.sort(key=lambda film: (_case(film), _when(film)))

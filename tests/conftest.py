@@ -132,6 +132,12 @@ def spacing(**changes: Any) -> Spacing:
 
 
 @pytest.fixture
+def spacing_of() -> Callable[..., Spacing]:
+    """Make a film's spacing: spacing_of(**changes)."""
+    return spacing
+
+
+@pytest.fixture
 def make_film() -> Callable[..., Film]:
     """Make a film in memory: make_film(number, day=0, **fields); each number gives pixels of its own."""
 
