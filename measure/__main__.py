@@ -84,6 +84,11 @@ def _parser() -> argparse.ArgumentParser:
             "--thresholds", type=Path, metavar="FILE", help="a TOML file of your own thresholds"
         )
 
+    read = commands.add_parser("read", help="open the reading room, to place landmarks on the films of a folder")
+    read.add_argument("folder", type=Path, nargs="?", metavar="FOLDER", help="films, at any depth")
+    read.add_argument("--reader", metavar="NAME", help="who reads: a name, initials or a number")
+    read.set_defaults(run=_read)
+
     sites = commands.add_parser("sites", help="show a site's landmarks, measurements and thresholds")
     sites.add_argument("name", nargs="?", help="olecranon, patella, ...; without it the sites are listed")
     sites.set_defaults(run=_sites)
@@ -95,6 +100,13 @@ def _demo(options: argparse.Namespace) -> int:
 
     options.folder = samples_folder()
     return _review(options)
+
+
+def _read(options: argparse.Namespace) -> int:
+    from viewer.app import run  # the one place where the command line reaches for the window
+
+    run(options.folder, options.reader)
+    return DONE
 
 
 def _review(options: argparse.Namespace) -> int:
