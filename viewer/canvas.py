@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from viewer.session import Point, Session
 HIT_PX = 8.0  # screen pixels within which a press takes hold of a mark
 MOVE_PX = 4.0  # screen pixels below which a press and release is a click
 MARK_PX = 12
+LABEL_PX = 24.0  # labels nearer to each other than this would run into each other
 LINE_PX = 1.6
 BLINK_MS = 700
 SIDE_BY_SIDE, OVERLAID, BLINKING = "side by side", "overlaid", "blinking"
@@ -46,6 +47,9 @@ class FilmLayers:
     marks: Any
     number: int = -1
     affine: layers.Affine | None = None
+    found: list[layers.Mark] = field(default_factory=list)
+    dress: dict[str, Any] = field(default_factory=dict)
+    labels: list[str] = field(default_factory=list)
 
     def every(self) -> tuple[Any, Any, Any]:
         """Layers from the bottom up."""
@@ -86,6 +90,7 @@ class FilmPair(QObject):
         self.aim: Point | None = None
         self._highlighted: frozenset[tuple[str, str]] = frozenset()
         scene(viewer).camera.events.zoom.connect(self._on_zoom)
+        self._alone: bool | None = None  # whether one film has the canvas to itself; unknown at first
         self.attached = False
         self.attach()
 
@@ -124,9 +129,10 @@ class FilmPair(QObject):
             name=f"{name} landmarks",
             ndim=2,
             size=MARK_PX,
-            border_width=0.18,
+            border_width=0.16,
+            face_color="transparent",
             features={"label": np.empty(0, dtype=str)},
-            text={"string": "{label}", "size": 9, "color": "white", "anchor": "lower_left"},
+            text={"string": "{label}", "size": 9, "color": "#f2f5f7", "anchor": "lower_left"},
         )
         marks.canvas_size_limits = (MARK_PX, MARK_PX)
         return FilmLayers(image, lines, marks)
@@ -137,7 +143,7 @@ class FilmPair(QObject):
         """Put the session's index and current film on the canvas, and arrange them."""
         session = self.session
         index, now = session.measured(session.index), session.measured(session.current)
-        first = self.current.number < 0
+        alone = self._alone
         self._put(self.index, session.index, layers.index_affine(session.films[session.index]))
         self._put(
             self.current,
@@ -148,7 +154,8 @@ class FilmPair(QObject):
         )
         self.aim = None
         self.arrange(self.arrangement)
-        if first:
+        self._alone = session.current == session.index
+        if alone != self._alone:
             self.fit()
 
     def _put(self, film: FilmLayers, number: int, affine: layers.Affine) -> None:
@@ -239,22 +246,34 @@ class FilmPair(QObject):
 
     def _draw_marks(self, film: FilmLayers, found: list[layers.Mark]) -> None:
         attributes = layers.points_layer(found)
-        same = self._drawn.get(film.marks.name)
-        film.marks.data = attributes["data"]
-        dressed = {key: value for key, value in attributes.items() if key != "data"}
-        if dressed != same:
-            self._drawn[film.marks.name] = dressed
+        data = attributes.pop("data")
+        film.marks.data = data
+        film.found = found
+        if attributes != film.dress:
+            film.dress = attributes
             if found:
                 film.marks.symbol = attributes["symbol"]
                 film.marks.border_color = attributes["border_color"]
-                film.marks.face_color = attributes["face_color"]
-            film.marks.features = {"label": np.array(attributes["label"], dtype=str)}
+        self._label(film)
+
+    def _label(self, film: FilmLayers) -> None:
+        """Label the marks that have room for it at the present zoom."""
+        if film.affine is None:
+            return
+        zoom = scene(self.viewer).camera.zoom
+        places = layers.apply(film.affine, np.array(film.marks.data, dtype=np.float64)) * zoom
+        words = layers.labels(film.found, places, LABEL_PX)
+        if words != film.labels:
+            film.labels = words
+            film.marks.features = {"label": np.array(words, dtype=str)}
             film.marks.refresh_text()
 
     def _on_zoom(self) -> None:
         width = LINE_PX / max(scene(self.viewer).camera.zoom, 1e-6)
         for film in (self.index, self.current):
-            film.lines.edge_width = width / (abs(np.linalg.det(film.affine[:2, :2])) ** 0.5 if film.affine is not None else 1)
+            if film.affine is not None:
+                film.lines.edge_width = width / abs(np.linalg.det(film.affine[:2, :2])) ** 0.5
+                self._label(film)
 
     # --- Looking ---
 

@@ -9,8 +9,6 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import os
-import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,6 +16,7 @@ from types import MappingProxyType
 from typing import Any
 
 from measure.errors import ReadingError
+from measure.files import whole_file
 from measure.film import Film
 from measure.reading import Landmark, Reading, for_film
 from measure.scale import ScaleInput
@@ -123,8 +122,8 @@ class DraftStore:
         content = {"format": DRAFT_FORMAT, "version": DRAFT_VERSION, "film_digest": film.digest, **_fields(draft)}
         text = json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
         try:
-            self.folder.mkdir(parents=True, exist_ok=True)
-            _replace(self.path(film), text)
+            with whole_file(self.path(film), replace=True) as file:
+                file.write(text)
         except OSError as error:
             raise ReadingError(
                 f"The working reading could not be kept ({error.strerror}). Finish and save it elsewhere, or make "
@@ -169,27 +168,7 @@ def _read(text: str, film: Film) -> Draft:
     if tuple(content.pop(key) for key in ("format", "version", "film_digest")) != expected:
         raise ValueError("not a draft of this film")
     content["landmarks"] = {
-        name: Landmark(**(entry | {"points": _points(entry["points"])}))
-        for name, entry in content["landmarks"].items()
+        name: Landmark(**entry) for name, entry in content["landmarks"].items()
     }
-    content["scale_inputs"] = tuple(
-        ScaleInput(**(entry | {"points": _points(entry["points"])})) for entry in content["scale_inputs"]
-    )
+    content["scale_inputs"] = tuple(ScaleInput(**entry) for entry in content["scale_inputs"])
     return Draft(**content)
-
-
-def _points(pairs: Any) -> Any:
-    return tuple((float(row), float(column)) for row, column in pairs)
-
-
-def _replace(path: Path, text: str) -> None:
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(temporary, path)
-    except OSError:
-        os.unlink(temporary)
-        raise

@@ -9,7 +9,6 @@ from typing import Any
 from qtpy.QtCore import QPointF, QRectF, Qt, Signal
 from qtpy.QtGui import QBrush, QColor, QPainter, QPen, QPolygonF
 from qtpy.QtWidgets import (
-    QGridLayout,
     QHBoxLayout,
     QLabel,
     QListWidget,
@@ -120,9 +119,10 @@ class GuidePanel(QWidget):
         self.words = QLabel()
         self.words.setWordWrap(True)
         self.words.setAlignment(Qt.AlignmentFlag.AlignTop)
-        self.words.setMinimumHeight(92)
+        self.words.setMinimumHeight(76)
         self.list = QListWidget()
         self.list.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.list.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.list.setTextElideMode(Qt.TextElideMode.ElideRight)
         self.list.itemClicked.connect(lambda item: self.chosen.emit(item.data(Qt.ItemDataRole.UserRole)))
         self.progress = QLabel()
@@ -150,19 +150,14 @@ class GuidePanel(QWidget):
         self.redo = _button("Redo", "Ctrl+Shift+Z", self.redone)
         self.finish = _button("Finish and save reading  Ctrl+↵", "Save this film's reading as a new file", self.finished)
         self.finish.setObjectName("finish")
-        grid = QGridLayout()
-        grid.setSpacing(6)
-        for place, button in enumerate((self.confirm, self.skip, self.absent, self.clear)):
-            grid.addWidget(button, place // 2, place % 2)
-        row = QHBoxLayout()
-        row.setSpacing(6)
-        for button in (self.undo, self.redo):
-            row.addWidget(button)
         box = QVBoxLayout()
         box.setSpacing(6)
-        box.addLayout(grid)
-        box.addLayout(row)
-        box.addWidget(self.finish)
+        for buttons in ((self.confirm, self.skip), (self.absent, self.clear, self.undo, self.redo), (self.finish,)):
+            row = QHBoxLayout()
+            row.setSpacing(6)
+            for button in buttons:
+                row.addWidget(button)
+            box.addLayout(row)
         return box
 
     def open_reasons(self) -> None:
@@ -222,7 +217,7 @@ class Schematic(QWidget):
         super().__init__()
         self._drawing: Drawing | None = None
         self._name: str | None = None
-        self.setFixedHeight(150)
+        self.setFixedHeight(122)
 
     def show_place(self, drawing: Drawing | None, name: str | None) -> None:
         """Show a drawing with one landmark marked."""

@@ -17,6 +17,7 @@ from measure.film import Film
 from measure.geometry import Points
 from measure.measurements import Measurement
 from measure.reading import CONFIRMED, PROPOSED, Landmark
+from measure.scale import scales_for
 from measure.series import MeasuredFilm
 from measure.sites import View
 from viewer.drafts import Draft
@@ -48,6 +49,24 @@ LINE_COLOURS = {AXIS: "#7fa8c9", SPAN: "#f4f4f4"}
 HIGHLIGHT = "#ff7ac8"
 AIM_LOOK = Look("cross", "#ffffff", "where the keyboard points", "+")
 SCALE_LOOK = Look("square", "#9be39b", "scale", "■")
+
+
+def film_layer(film: Film) -> tuple[Any, dict[str, Any], str]:
+    """Image layer of one film in its own pixels; scale in millimetres only where the file supports one.
+
+    The name holds date, view and side, and nothing that names the patient.
+    """
+    shades = film.display()
+    date = film.date.isoformat() if film.date else "no date"
+    attributes: dict[str, Any] = {
+        "name": f"{date} {film.view or 'view not stated'} {film.laterality or 'side not stated'}",
+        "contrast_limits": starting_window(shades, film.padding_mask()),
+        "colormap": "gray",
+    }
+    scales = scales_for(film, film.digest)
+    if scales:
+        attributes |= {"scale": scales[0].mm_per_px, "units": ("mm", "mm")}
+    return shades, attributes, "image"
 
 
 @dataclass(frozen=True)
@@ -95,10 +114,22 @@ def points_layer(found: Sequence[Mark]) -> dict[str, Any]:
     return {
         "data": np.array([mark.point for mark in found], dtype=np.float64).reshape(-1, 2),
         "symbol": [mark.look.symbol for mark in found],
-        "border_color": ["#ffffff" if mark.in_hand else mark.look.colour for mark in found],
-        "face_color": [mark.look.colour if mark.look.symbol == "disc" else "#00000000" for mark in found],
-        "label": [mark.label for mark in found],
+        "border_color": [HIGHLIGHT if mark.in_hand else mark.look.colour for mark in found],
     }
+
+
+def labels(found: Sequence[Mark], places: Points, apart: float) -> list[str]:
+    """Labels of marks at (n, 2) places, left out where another label is nearer than `apart`.
+
+    What is in hand is labelled first, then what waits for the reader, then the rest in the table's order.
+    """
+    rank = [(not mark.in_hand, mark.look is LOOKS[CONFIRMED], number) for number, mark in enumerate(found)]
+    shown: list[int] = []
+    for _, _, number in sorted(rank):
+        free = all(np.abs(places[number] - places[other]).max() >= apart for other in shown)
+        if found[number].label and (free or found[number].in_hand):
+            shown.append(number)
+    return [mark.label if number in shown else "" for number, mark in enumerate(found)]
 
 
 def landmarks_from_points(found: Sequence[Mark], data: Points) -> dict[str, tuple[tuple[float, float], ...]]:
@@ -116,8 +147,7 @@ def drawn_rows(view: View) -> set[str]:
         estimate.quantity
         for change in view.changes
         if change.name in judged
-        for estimate in (change.proximal, *change.distal)
-        if estimate
+        for estimate in (*change.mobile, *change.reference)
     }
     return judged | behind
 

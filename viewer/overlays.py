@@ -29,6 +29,8 @@ class Caption(QWidget):
         self._lines = lines
         metrics = self.fontMetrics()
         width = max((metrics.horizontalAdvance(line) for line in lines), default=0) + 40
+        if self._bar:
+            width = max(width, int(self._bar[0]) + metrics.horizontalAdvance(self._bar[1]) + 34)
         height = (metrics.height() + 3) * len(lines) + (34 if self._bar else 14)
         self.resize(QSize(min(width, max(room, 60)), height))
         self.update()

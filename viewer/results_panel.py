@@ -54,7 +54,7 @@ class ResultsPanel(QWidget):
             left.addWidget(widget)
         left.setStretchFactor(self.table, 1)
         layout = QHBoxLayout(self)
-        layout.addLayout(left, 3)
+        layout.addLayout(left, 5)
         layout.addWidget(self.plot, 2)
         layout.setContentsMargins(10, 6, 10, 8)
         layout.setSpacing(12)
@@ -81,14 +81,18 @@ class ResultsPanel(QWidget):
             item = self.table.item(number, column)
             if item is None:
                 item = QTableWidgetItem()
-                right = column in (1, 2, 3)
-                side = Qt.AlignmentFlag.AlignRight if right else Qt.AlignmentFlag.AlignLeft
-                item.setTextAlignment(side | Qt.AlignmentFlag.AlignVCenter)
+                item.setTextAlignment(_side(column))
                 self.table.setItem(number, column, item)
             item.setText(text)
             item.setToolTip(textwrap.fill(row.hint, 90, replace_whitespace=False))
             colour = OUTCOMES[row.outcome].colour if row.outcome and column == len(row.cells) - 1 else INK
             item.setForeground(QBrush(QColor(colour)))
+
+
+def _side(column: int) -> Qt.AlignmentFlag:
+    """Numbers to the right, words to the left."""
+    side = Qt.AlignmentFlag.AlignRight if column in (1, 2, 3) else Qt.AlignmentFlag.AlignLeft
+    return side | Qt.AlignmentFlag.AlignVCenter
 
 
 class _Table(QTableWidget):
@@ -98,7 +102,10 @@ class _Table(QTableWidget):
 
     def __init__(self) -> None:
         super().__init__(0, len(HEADINGS))
-        self.setHorizontalHeaderLabels(HEADINGS)
+        for column, heading in enumerate(HEADINGS):
+            item = QTableWidgetItem(heading)
+            item.setTextAlignment(_side(column))
+            self.setHorizontalHeaderItem(column, item)
         self.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
         self.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         self.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
@@ -110,8 +117,9 @@ class _Table(QTableWidget):
         self.verticalHeader().setDefaultSectionSize(24)
         header = self.horizontalHeader()
         header.setHighlightSections(False)
+        header.setMinimumSectionSize(100)
         header.setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
-        for column, width in ((1, 112), (2, 118), (3, 118), (4, 176)):
+        for column, width in ((1, 112), (2, 118), (3, 118), (4, 168)):
             header.resizeSection(column, width)
         self.cellEntered.connect(lambda row, _: self.entered_row.emit(row))
 
@@ -127,7 +135,7 @@ class TrendPlot(QWidget):
     def __init__(self) -> None:
         super().__init__()
         self._trend: Trend | None = None
-        self.setMinimumWidth(280)
+        self.setMinimumWidth(260)
 
     def show_trend(self, trend: Trend | None) -> None:
         """Show a trend, or a hint where there is none."""
@@ -152,7 +160,7 @@ class TrendPlot(QWidget):
             painter.setFont(bold)
             painter.drawText(QRectF(8, 2, self.width() - 16, 20), f"{trend.title} ({trend.unit})" if trend.unit else trend.title)
             painter.restore()
-            _Plot(painter, trend, QRectF(52, 30, self.width() - 130, self.height() - 66)).paint()
+            _Plot(painter, trend, QRectF(52, 30, self.width() - 112, self.height() - 66)).paint()
         painter.end()
 
 
@@ -195,7 +203,7 @@ class _Plot:
         while tick <= self.high:
             y = self.y(tick)
             self.painter.drawLine(QPointF(self.box.left() - 4, y), QPointF(self.box.left(), y))
-            self.painter.drawText(QRectF(0, y - 9, self.box.left() - 8, 18), Qt.AlignmentFlag.AlignRight, f"{round(tick, 6):g}")
+            self.painter.drawText(QRectF(0, y - 9, self.box.left() - 8, 18), Qt.AlignmentFlag.AlignRight, f"{round(tick, 6) + 0.0:g}")
             tick += step
 
     def _limit(self, limit: float, words: str) -> None:

@@ -6,7 +6,7 @@ import datetime
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from measure.flags import BEYOND, CANNOT_TELL, WITHIN, Flag
+from measure.flags import BEYOND, CANNOT_TELL, WITHIN, Flag, effective_limit
 from measure.measurements import Measurement
 from measure.quantity import COVERAGE_95
 from measure.report import title
@@ -43,11 +43,6 @@ class ResultRow:
     proposed: bool
     hint: str
 
-    @property
-    def estimates(self) -> tuple[str, ...]:
-        """Quantity whose lines are drawn for this row."""
-        return (self.key[0],)
-
 
 def result_rows(case: Case, flags: Sequence[Flag]) -> list[ResultRow]:
     """Return the table of a case's current film: beyond first, then what cannot be told, then the rest."""
@@ -81,7 +76,7 @@ def _row(
         words += f" ({flag.threshold.level})"
     if proposed and (subject.quantity is not None):
         words = f"{words} · proposed" if words else "proposed"
-    cells = (title(subject), value, "" if first else _text(since_index), _text(since_last), words)
+    cells = (title(subject.row), value, "" if first else _text(since_index), _text(since_last), words)
     return ResultRow(
         subject.key, cells, flag.outcome if flag else None, proposed, "\n".join(_hints(subject, flag, since_index))
     )
@@ -103,9 +98,8 @@ def _hints(subject: Change | Measurement, flag: Flag | None, since_index: Change
     if subject.reason:
         yield f"No value: {subject.reason}."
     if flag:
-        limit = f"{flag.threshold.limit:g}"
         chance = "" if flag.probability is None else f"; probability beyond {100 * flag.probability:.0f} %"
-        yield f"Threshold {limit} ({flag.threshold.basis}, {flag.threshold.level}): {flag.threshold.source}{chance}"
+        yield f"Threshold {flag.limit_text} ({flag.threshold.basis}, {flag.threshold.level}): {flag.threshold.source}{chance}"
         if flag.why:
             yield flag.why
     if since_index and since_index.reason:
@@ -145,9 +139,8 @@ def trend(session: Session, key: tuple[str, str]) -> Trend | None:
     is_change = isinstance(row, ChangeRow)
     points = tuple(_change_points(session, key) if is_change else _value_points(session, key))
     limits = tuple(_limits(session, row, points))
-    suffix = f", {row.target}" if row.target else ""
     since = " since index" if is_change else ""
-    return Trend(f"{row.title}{suffix}{since}", {"mm": "mm", "deg": "°", "1": ""}[row.unit], points, limits)
+    return Trend(f"{title(row)}{since}", {"mm": "mm", "deg": "°", "1": ""}[row.unit], points, limits)
 
 
 def _value_points(session: Session, key: tuple[str, str]) -> Iterator[TrendPoint]:
@@ -182,4 +175,4 @@ def _limits(
         start = points[0].value if threshold.basis == "change" and isinstance(row, MeasurementRow) else 0.0
         words = f"{threshold.level} limit" + (" of change" if threshold.basis == "change" else "")
         sides = {"above": (1,), "below": (1,), "either": (1, -1)}[threshold.side]
-        yield from ((start + side * threshold.limit, words) for side in sides)
+        yield from ((start + side * effective_limit(threshold), words) for side in sides)

@@ -70,7 +70,7 @@ class ScalePanel(QWidget):
         self.use = QComboBox()
         self.use.activated.connect(self._chosen)
         self.kind = QComboBox()
-        self.kind.addItems([method.kind for method in METHODS])
+        self.kind.addItems(list(METHODS))
         self.size = QDoubleSpinBox()
         self.size.setRange(0.1, 500.0)
         self.size.setDecimals(2)
@@ -116,7 +116,7 @@ class ScalePanel(QWidget):
         self.sources.setText("\n\n".join(lines))
         measured = session.measured(session.current)
         kinds = [
-            scale.source_id.split(":")[0]
+            scale.kind
             for scale in scales_for(session.film, measured.reading.film_id, session.draft.scale_inputs)
         ]
         entries = [SUREST, *kinds]

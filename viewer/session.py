@@ -26,6 +26,7 @@ from measure.sites import LandmarkRow, MeasurementRow, Site, View, load_site
 from viewer.drafts import Draft, DraftStore, from_reading, lacks_points, to_reading, whole
 
 Point = tuple[float, float]
+UNNAMED = "reader"
 NO_LANDMARKS = "Every landmark is answered. Choose one in the list to change it, or finish the reading."
 
 
@@ -49,7 +50,7 @@ class Session:
     site
         Name of the site table.
     reader
-        Who reads; a name or initials of the reader's choice.
+        Who reads; a name or initials of the reader's choice. None stands for whoever read last.
     folder
         Where drafts are kept (and finished readings of films without a file); None keeps none.
     saved
@@ -61,7 +62,7 @@ class Session:
         films: Sequence[Film],
         site: str = "olecranon",
         *,
-        reader: str = "reader",
+        reader: str | None = None,
         folder: Path | None = None,
         saved: Mapping[str, Reading] | None = None,
     ) -> None:
@@ -69,7 +70,7 @@ class Session:
             raise ReadingError("A session needs a film. Open a folder that holds one.")
         self.site: Site = load_site(site)
         self.films = tuple(sorted(films, key=_when))
-        self.reader = reader
+        self.reader = reader or UNNAMED
         self.folder = folder
         self.store = DraftStore(folder) if folder else None
         self.troubles: list[str] = []  # what went wrong in keeping or restoring, for the reader
@@ -77,6 +78,8 @@ class Session:
         saved = saved or {}
         self._finished = [self._restore_finished(film, saved.get(film.digest)) for film in self.films]
         self._drafts = [self._restore(film, done) for film, done in zip(self.films, self._finished, strict=True)]
+        if reader is None:
+            self.reader = next((d.reader for d in self._drafts if d.reader != UNNAMED), UNNAMED)
         self._undo: list[Step] = []
         self._redo: list[Step] = []
         self._grip: tuple[Draft, str | None] | None = None  # before a drag that is under way
@@ -359,6 +362,13 @@ class Session:
                 self.active = self._first_open(self.asked())
                 self._tell()
         return len(new)
+
+    def carry_source(self, number: int) -> int | None:
+        """Film whose landmarks may be carried to one that has none: the last earlier visit that was read."""
+        if self._drafts[number].landmarks:
+            return None
+        read = [n for n in self.visits if n < number and any(m.located for m in self._drafts[n].landmarks.values())]
+        return read[-1] if read else None
 
     def _answer(self, name: str | None, landmark: Landmark) -> None:
         name = name or self.active

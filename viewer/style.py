@@ -12,9 +12,10 @@ QLabel#message { color: #ffd166; font-size: 13px; }
 QListWidget, QTableWidget { background: #171d22; alternate-background-color: #1c232a; border: 1px solid #313b44; }
 QListWidget::item { padding: 3px 4px; }
 QListWidget::item:selected { background: #2c4a60; }
+QTableWidget::item { padding: 0 8px; }
 QTableWidget::item:selected { background: #2c4a60; }
 QTableWidget::item:hover { background: #263845; }
-QHeaderView::section { background: #222a31; color: #c9d3da; padding: 4px 6px; border: none; font-size: 12px; }
+QHeaderView::section { background: #222a31; color: #c9d3da; padding: 4px 8px; border: none; font-size: 12px; }
 QPushButton { padding: 6px 10px; background: #2a333b; border: 1px solid #3d4953; border-radius: 4px; }
 QPushButton:hover { background: #34404a; }
 QPushButton:disabled { color: #6f7c86; background: #20272d; }

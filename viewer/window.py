@@ -14,6 +14,7 @@ from qtpy.QtWidgets import (
     QFileDialog,
     QHBoxLayout,
     QLabel,
+    QMainWindow,
     QMessageBox,
     QProgressBar,
     QPushButton,
@@ -24,8 +25,10 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
+from measure.carry import carry_forward
 from measure.errors import HoldfastError
 from measure.export import CAUTION, days_since_surgery
+from measure.reading import Landmark
 from measure.report import outcome_words
 from viewer.canvas import ARRANGEMENTS, BLINKING, SIDE_BY_SIDE, FilmPair, canvas_widget, grid, scene
 from viewer.drawings import DRAWINGS
@@ -46,16 +49,17 @@ ARROWS = {"Up": (-1, 0), "Down": (1, 0), "Left": (0, -1), "Right": (0, 1)}
 class ReadingRoom(QWidget):
     """Main widget of the plugin: choose a folder, then read its films."""
 
-    def __init__(self, napari_viewer: Any) -> None:
+    def __init__(self, napari_viewer: Any, reader: str | None = None) -> None:
         super().__init__()
         self.viewer = napari_viewer
+        self._reader = reader
         self.session: Session | None = None
         self.pair: FilmPair | None = None
         self._worker: Any = None
+        self._carrying: Any = None
         self._results_dock: Any = None
         self._highlighted: frozenset[tuple[str, str]] = frozenset()
         self._trend_key: tuple[str, str] | None = None
-        self._cautioned: set[tuple[object, ...]] = set()
         self._point_in_hand = 0
         self._timer = QTimer(self)
         self._timer.setSingleShot(True)
@@ -91,6 +95,7 @@ class ReadingRoom(QWidget):
         layout.addWidget(self.patient)
         layout.addLayout(visits)
         layout.addWidget(self.message)
+        layout.addWidget(self._busy_row())
         layout.addWidget(tabs, 1)
         self.stack = QStackedWidget()
         self.stack.addWidget(self._welcome())
@@ -99,6 +104,22 @@ class ReadingRoom(QWidget):
         outer.setContentsMargins(0, 0, 0, 0)
         outer.addWidget(self.stack)
         self.setMinimumWidth(410)
+
+    def _busy_row(self) -> QWidget:
+        self.busy = QWidget()
+        words = _label("quiet")
+        words.setText("Laying the earlier film over this one…")
+        bar = QProgressBar()
+        bar.setRange(0, 0)
+        bar.setMaximumWidth(70)
+        self.stop_carrying = QPushButton("Do without")
+        row = QHBoxLayout(self.busy)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.addWidget(words, 1)
+        row.addWidget(bar)
+        row.addWidget(self.stop_carrying)
+        self.busy.hide()
+        return self.busy
 
     def _welcome(self) -> QWidget:
         page = QWidget()
@@ -125,6 +146,7 @@ class ReadingRoom(QWidget):
         self.open_folder_button.clicked.connect(self._ask_folder)
         self.open_samples_button.clicked.connect(self.open_samples)
         self.cancel.clicked.connect(self._cancel)
+        self.stop_carrying.clicked.connect(self._drop_carry)
         self.earlier.clicked.connect(lambda: self._visit(-1))
         self.later.clicked.connect(lambda: self._visit(1))
         self.case_choice.activated.connect(self._chosen_film)
@@ -228,10 +250,11 @@ class ReadingRoom(QWidget):
         if folder is None:
             return
         try:
-            self.open(Session(folder.films, folder=folder.path, saved=folder.saved))
+            session = Session(folder.films, folder=folder.path, saved=folder.saved, reader=self._reader)
         except HoldfastError as error:
             self._say(str(error))
             return
+        self.open(session)
         if folder.problems:
             self._say(f"{len(folder.problems)} files could not be used: " + " · ".join(folder.problems))
 
@@ -280,6 +303,7 @@ class ReadingRoom(QWidget):
         if self.session is None or self.pair is None:
             return
         self._timer.stop()
+        self._drop_carry()
         self.session.drop()
         self.session.listeners.remove(self._later)
         self.pair.remove()
@@ -293,6 +317,9 @@ class ReadingRoom(QWidget):
 
     def _dock_results(self) -> None:
         if self._results_dock is None:
+            window = self.window()
+            if isinstance(window, QMainWindow):  # the landmarks need the whole height of the window
+                window.setCorner(Qt.Corner.BottomRightCorner, Qt.DockWidgetArea.RightDockWidgetArea)
             self._results_dock = self.viewer.window.add_dock_widget(
                 self.results, name="Measurements", area="bottom", add_vertical_stretch=False
             )
@@ -365,6 +392,49 @@ class ReadingRoom(QWidget):
         self._say("")
         self._default_trend()
         self._caption()
+        self._carry()
+
+    # --- Proposals from the film before ---
+
+    def _carry(self) -> None:
+        """Propose the last visit's landmarks on a film that has none, off the window's thread."""
+        from napari.qt.threading import create_worker
+
+        session = self.session
+        assert session
+        self._drop_carry()
+        number, source = session.current, session.carry_source(session.current)
+        if source is None:
+            return
+        reading = session.measured(source).reading
+        worker = create_worker(
+            carry_forward, session.films[source], session.film, reading, _start_thread=False
+        )
+        worker.returned.connect(lambda proposals: self._carried(worker, number, proposals))
+        worker.errored.connect(lambda error: self._carry_failed(worker, error))
+        self._carrying = worker
+        self.busy.show()
+        worker.start()
+
+    def _carried(self, worker: Any, number: int, proposals: dict[str, Landmark]) -> None:
+        if worker is not self._carrying or self.session is None or self.pair is None:
+            return
+        self._drop_carry()
+        laid = self.session.propose(number, proposals)
+        if laid and number == self.session.current:
+            self.pair.show()
+            self._say(f"{laid} landmarks are proposed from the earlier film. Each one waits for you: Enter confirms.")
+
+    def _carry_failed(self, worker: Any, error: Exception) -> None:
+        if worker is self._carrying:
+            self._drop_carry()
+            reason = str(error) if isinstance(error, HoldfastError) else f"Proposals failed ({type(error).__name__})."
+            self._say(f"No proposals. {reason}")
+
+    def _drop_carry(self) -> None:
+        """Want no proposals any more; what a worker still finds is not laid."""
+        self._carrying = None
+        self.busy.hide()
 
     def _default_trend(self) -> None:
         assert self.session
@@ -573,8 +643,7 @@ class ReadingRoom(QWidget):
             (estimate.quantity, row.target)
             for row in self.session.view.changes
             if (row.name, row.target) == key
-            for estimate in (row.proximal, *row.distal)
-            if estimate
+            for estimate in (*row.mobile, *row.reference)
         }
 
     def _show_trend(self, key: tuple[str, str] | None) -> None:
