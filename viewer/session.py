@@ -354,7 +354,7 @@ class Session:
         new = {
             name: dataclasses.replace(landmark, status=PROPOSED)
             for name, landmark in proposals.items()
-            if name in known and name not in draft.landmarks and landmark.located and self._all_on(number, landmark)
+            if name in known and name not in draft.landmarks and self._usable(number, known[name], landmark)
         }
         if new:
             self._change(number, dataclasses.replace(draft, landmarks={**draft.landmarks, **new}))
@@ -393,9 +393,12 @@ class Session:
             raise ReadingError("That place is not on the film. Click on the film.")
         return row, column
 
-    def _all_on(self, number: int, landmark: Landmark) -> bool:
+    def _usable(self, number: int, row: LandmarkRow, landmark: Landmark) -> bool:
+        """Whether a proposal has the points that its row asks for, all on the film."""
+        low, high = row.points
         limits = np.array(self.films[number].pixels.shape) - 0.5
-        return bool(np.all((landmark.array >= -0.5) & (landmark.array <= limits)))
+        on_film = bool(np.all((landmark.array >= -0.5) & (landmark.array <= limits)))
+        return landmark.located and low <= len(landmark.points) <= high and on_film
 
     # --- Scale, axis, reader ---
 
@@ -558,7 +561,9 @@ class Session:
         number = self.current
         if self.is_finished(number):
             raise ReadingError("This reading is saved already and nothing was changed since.")
-        draft = dataclasses.replace(self.draft, reader=self.reader)
+        done = self._finished[number]  # undone or not, the last file that was saved is the one to supersede
+        supersedes = done.supersedes if done else self.draft.supersedes
+        draft = dataclasses.replace(self.draft, reader=self.reader, supersedes=supersedes)
         if not whole(draft.landmarks, self.view):
             raise ReadingError("There is nothing to save: no landmark is placed or answered yet.")
         reading = to_reading(draft, self.film, self.site)
