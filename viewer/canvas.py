@@ -356,6 +356,8 @@ class FilmPair(QObject):
                     self._drag(held, self.to_film(event.position))
                 self.pointed.emit(self.to_film(event.position))
                 yield
+            if moved and held:  # where the button is let go, which the last move need not have been
+                self._drag(held, self.to_film(event.position))
         finally:
             camera.mouse_pan = pans
             self.session.drop()

@@ -54,7 +54,7 @@ class ResultsPanel(QWidget):
             left.addWidget(widget)
         left.setStretchFactor(self.table, 1)
         layout = QHBoxLayout(self)
-        layout.addLayout(left, 5)
+        layout.addLayout(left, 6)
         layout.addWidget(self.plot, 2)
         layout.setContentsMargins(10, 6, 10, 8)
         layout.setSpacing(12)
@@ -119,7 +119,7 @@ class _Table(QTableWidget):
         header.setHighlightSections(False)
         header.setMinimumSectionSize(100)
         header.setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
-        for column, width in ((1, 112), (2, 118), (3, 118), (4, 168)):
+        for column, width in ((1, 118), (2, 128), (3, 132), (4, 150)):
             header.resizeSection(column, width)
         self.cellEntered.connect(lambda row, _: self.entered_row.emit(row))
 
@@ -135,7 +135,7 @@ class TrendPlot(QWidget):
     def __init__(self) -> None:
         super().__init__()
         self._trend: Trend | None = None
-        self.setMinimumWidth(260)
+        self.setMinimumWidth(250)
 
     def show_trend(self, trend: Trend | None) -> None:
         """Show a trend, or a hint where there is none."""

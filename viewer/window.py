@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Callable, Generator
 from pathlib import Path
 from typing import Any
@@ -28,7 +27,8 @@ from qtpy.QtWidgets import (
 from measure.carry import carry_forward
 from measure.errors import HoldfastError
 from measure.export import CAUTION, days_since_surgery
-from measure.reading import Landmark
+from measure.film import Film
+from measure.reading import Landmark, Reading
 from measure.report import outcome_words
 from viewer.canvas import ARRANGEMENTS, BLINKING, SIDE_BY_SIDE, FilmPair, canvas_widget, grid, scene
 from viewer.drawings import DRAWINGS
@@ -42,6 +42,7 @@ from viewer.session import Point, Session
 from viewer.style import SHEET
 
 FRAME_MS = 16
+RESULTS_PX = 330  # height of the table to begin with: films are mostly wider than high
 STEPS = {"": 1.0, "Shift+": 10.0, "Ctrl+": 0.1, "Ctrl+Shift+": 100.0}  # pixels an arrow key moves by
 ARROWS = {"Up": (-1, 0), "Down": (1, 0), "Left": (0, -1), "Right": (0, 1)}
 
@@ -104,6 +105,8 @@ class ReadingRoom(QWidget):
         outer.setContentsMargins(0, 0, 0, 0)
         outer.addWidget(self.stack)
         self.setMinimumWidth(410)
+        # Without this napari adds a stretch below, and the list of landmarks is left short.
+        self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)
 
     def _busy_row(self) -> QWidget:
         self.busy = QWidget()
@@ -237,7 +240,6 @@ class ReadingRoom(QWidget):
         worker = create_worker(_loading, folder, _start_thread=False)
         worker.yielded.connect(self._loaded_some)
         worker.returned.connect(self._loaded)
-        worker.errored.connect(self._load_failed)
         worker.finished.connect(self._load_ended)
         self._worker = worker
         worker.start()
@@ -246,8 +248,10 @@ class ReadingRoom(QWidget):
         self.progress.setRange(0, progress[1])
         self.progress.setValue(progress[0])
 
-    def _loaded(self, folder: Folder | None) -> None:
-        if folder is None:
+    def _loaded(self, folder: Folder | HoldfastError | None) -> None:
+        if isinstance(folder, HoldfastError):
+            self._say(str(folder))
+        if not isinstance(folder, Folder):
             return
         try:
             session = Session(folder.films, folder=folder.path, saved=folder.saved, reader=self._reader)
@@ -257,11 +261,6 @@ class ReadingRoom(QWidget):
         self.open(session)
         if folder.problems:
             self._say(f"{len(folder.problems)} files could not be used: " + " · ".join(folder.problems))
-
-    def _load_failed(self, error: Exception) -> None:
-        if not isinstance(error, HoldfastError):
-            logging.getLogger(__name__).error("Loading failed: %s", type(error).__name__)
-        self._say(str(error) if isinstance(error, HoldfastError) else f"The folder could not be read ({type(error).__name__}).")
 
     def _load_ended(self) -> None:
         self._worker = None
@@ -323,6 +322,8 @@ class ReadingRoom(QWidget):
             self._results_dock = self.viewer.window.add_dock_widget(
                 self.results, name="Measurements", area="bottom", add_vertical_stretch=False
             )
+            if isinstance(window, QMainWindow):
+                window.resizeDocks([self._results_dock], [RESULTS_PX], Qt.Orientation.Vertical)
         self._results_dock.show()
 
     def showEvent(self, event: Any) -> None:  # noqa: N802 Qt's name
@@ -407,29 +408,23 @@ class ReadingRoom(QWidget):
         if source is None:
             return
         reading = session.measured(source).reading
-        worker = create_worker(
-            carry_forward, session.films[source], session.film, reading, _start_thread=False
-        )
+        worker = create_worker(_proposals, session.films[source], session.film, reading, _start_thread=False)
         worker.returned.connect(lambda proposals: self._carried(worker, number, proposals))
-        worker.errored.connect(lambda error: self._carry_failed(worker, error))
         self._carrying = worker
         self.busy.show()
         worker.start()
 
-    def _carried(self, worker: Any, number: int, proposals: dict[str, Landmark]) -> None:
+    def _carried(self, worker: Any, number: int, proposals: dict[str, Landmark] | HoldfastError) -> None:
         if worker is not self._carrying or self.session is None or self.pair is None:
             return
         self._drop_carry()
+        if isinstance(proposals, HoldfastError):
+            self._say(f"No proposals. {proposals}")
+            return
         laid = self.session.propose(number, proposals)
         if laid and number == self.session.current:
             self.pair.show()
             self._say(f"{laid} landmarks are proposed from the earlier film. Each one waits for you: Enter confirms.")
-
-    def _carry_failed(self, worker: Any, error: Exception) -> None:
-        if worker is self._carrying:
-            self._drop_carry()
-            reason = str(error) if isinstance(error, HoldfastError) else f"Proposals failed ({type(error).__name__})."
-            self._say(f"No proposals. {reason}")
 
     def _drop_carry(self) -> None:
         """Want no proposals any more; what a worker still finds is not laid."""
@@ -707,9 +702,20 @@ def _label(name: str) -> QLabel:
     return label
 
 
-def _loading(folder: Path) -> Generator[tuple[int, int], None, Folder | None]:
-    """Load a folder as a worker: gives progress, returns the folder."""
+def _loading(folder: Path) -> Generator[tuple[int, int], None, Folder | HoldfastError | None]:
+    """Load a folder as a worker: gives progress, returns the folder or what was wrong with it."""
     result: Folder | None = None
-    for done, total, result in load_folder(folder):
-        yield done, total
+    try:
+        for done, total, result in load_folder(folder):
+            yield done, total
+    except HoldfastError as error:  # what a worker raises would be shown as a fault of the program
+        return error
     return result
+
+
+def _proposals(earlier: Film, later: Film, reading: Reading) -> dict[str, Landmark] | HoldfastError:
+    """Carry landmarks forward as a worker: the proposals, or why there are none."""
+    try:
+        return carry_forward(earlier, later, reading)
+    except HoldfastError as error:
+        return error

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
+import os
+import shlex
+import shutil
+import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
@@ -51,3 +55,27 @@ def place_all() -> Callable[[Session, Truth], int]:
         return actions
 
     return place
+
+
+@pytest.fixture(scope="session")
+def screen() -> str:
+    """Display of a virtual screen of 1600 x 1000, so that no window is seen."""
+    program = shutil.which("Xvfb")
+    if program is None:
+        pytest.fail("The window's tests need Xvfb. Install it: apt-get install xvfb (see .ci/system-packages).")
+    reading, writing = os.pipe()
+    options = ["-displayfd", str(writing), "-screen", "0", "1600x1000x24", "-nolisten", "tcp", "-terminate"]
+    # A shell starts it and is gone, so that nobody waits for it; it ends with the last of its windows.
+    command = [*"sh -c".split(), shlex.join([program, *options]) + " >/dev/null 2>&1 &"]
+    subprocess.run(command, pass_fds=(writing,), check=True)
+    os.close(writing)
+    with os.fdopen(reading) as answer:
+        display = f":{answer.readline().strip()}"
+    os.environ |= {"DISPLAY": display, "QT_QPA_PLATFORM": "xcb"}
+    return display
+
+
+@pytest.fixture(scope="session")
+def qapp(screen: str, qapp: object) -> object:
+    """pytest-qt's application, on the virtual screen."""
+    return qapp
