@@ -248,9 +248,9 @@ class ReadingRoom(QWidget):
         self.progress.setRange(0, progress[1])
         self.progress.setValue(progress[0])
 
-    def _loaded(self, folder: Folder | HoldfastError | None) -> None:
-        if isinstance(folder, HoldfastError):
-            self._say(str(folder))
+    def _loaded(self, folder: Folder | str | None) -> None:
+        if isinstance(folder, str):
+            self._say(folder)
         if not isinstance(folder, Folder):
             return
         try:
@@ -414,11 +414,11 @@ class ReadingRoom(QWidget):
         self.busy.show()
         worker.start()
 
-    def _carried(self, worker: Any, number: int, proposals: dict[str, Landmark] | HoldfastError) -> None:
+    def _carried(self, worker: Any, number: int, proposals: dict[str, Landmark] | str) -> None:
         if worker is not self._carrying or self.session is None or self.pair is None:
             return
         self._drop_carry()
-        if isinstance(proposals, HoldfastError):
+        if isinstance(proposals, str):
             self._say(f"No proposals. {proposals}")
             return
         laid = self.session.propose(number, proposals)
@@ -702,20 +702,23 @@ def _label(name: str) -> QLabel:
     return label
 
 
-def _loading(folder: Path) -> Generator[tuple[int, int], None, Folder | HoldfastError | None]:
+# What goes wrong in a worker is returned in words: raised, it would be shown as a fault of the program.
+
+
+def _loading(folder: Path) -> Generator[tuple[int, int], None, Folder | str | None]:
     """Load a folder as a worker: gives progress, returns the folder or what was wrong with it."""
     result: Folder | None = None
     try:
         for done, total, result in load_folder(folder):
             yield done, total
-    except HoldfastError as error:  # what a worker raises would be shown as a fault of the program
-        return error
+    except HoldfastError as error:
+        return str(error)
     return result
 
 
-def _proposals(earlier: Film, later: Film, reading: Reading) -> dict[str, Landmark] | HoldfastError:
+def _proposals(earlier: Film, later: Film, reading: Reading) -> dict[str, Landmark] | str:
     """Carry landmarks forward as a worker: the proposals, or why there are none."""
     try:
         return carry_forward(earlier, later, reading)
     except HoldfastError as error:
-        return error
+        return str(error)
