@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from qtpy.QtCore import QObject, QTimer, Signal
 
 from measure.errors import HoldfastError
@@ -15,7 +16,7 @@ from viewer.session import Point, Session
 
 HIT_PX = 8.0  # screen pixels within which a press takes hold of a mark
 MOVE_PX = 4.0  # screen pixels below which a press and release is a click
-MARK_PX = 12
+MARK_PX = 11
 LABEL_PX = 24.0  # labels nearer to each other than this would run into each other
 LINE_PX = 1.6
 BLINK_MS = 700
@@ -38,6 +39,15 @@ def canvas_widget(viewer: Any) -> Any:
     return viewer.window._qt_viewer.canvas.native
 
 
+def _set_data(layer: Any, data: NDArray[np.float64]) -> None:
+    """Set a layer's data; where only places changed, without napari's survey of all layers, which is slow."""
+    if len(data) and layer.data.shape == data.shape:
+        layer.data[...] = data
+        layer.refresh(thumbnail=False, highlight=False, extent=False)
+    else:
+        layer.data = data
+
+
 @dataclass
 class FilmLayers:
     """The three layers of one film and the affine that lays it in the room's plane."""
@@ -50,6 +60,7 @@ class FilmLayers:
     found: list[layers.Mark] = field(default_factory=list)
     dress: dict[str, Any] = field(default_factory=dict)
     labels: list[str] = field(default_factory=list)
+    colours: list[str] = field(default_factory=list)
 
     def every(self) -> tuple[Any, Any, Any]:
         """Layers from the bottom up."""
@@ -129,7 +140,7 @@ class FilmPair(QObject):
             name=f"{name} landmarks",
             ndim=2,
             size=MARK_PX,
-            border_width=0.16,
+            border_width=0.14,
             face_color="transparent",
             features={"label": np.empty(0, dtype=str)},
             text={"string": "{label}", "size": 9, "color": "#f2f5f7", "anchor": "lower_left"},
@@ -240,21 +251,24 @@ class FilmPair(QObject):
         self._draw_marks(film, found)
         lines = layers.film_lines(self.session.measured(number), self.session.films[number].aspect, highlighted)
         data, colours = layers.vectors_layer(lines)
-        film.lines.data = data
-        if colours:
-            film.lines.edge_color = colours
+        _set_data(film.lines, data)
+        if colours != film.colours:
+            film.colours = colours
+            if colours:
+                film.lines.edge_color = colours
 
     def _draw_marks(self, film: FilmLayers, found: list[layers.Mark]) -> None:
         attributes = layers.points_layer(found)
         data = attributes.pop("data")
-        film.marks.data = data
+        _set_data(film.marks, data)
         film.found = found
         if attributes != film.dress:
             film.dress = attributes
             if found:
                 film.marks.symbol = attributes["symbol"]
                 film.marks.border_color = attributes["border_color"]
-        self._label(film)
+        if not self.session.dragging:
+            self._label(film)
 
     def _label(self, film: FilmLayers) -> None:
         """Label the marks that have room for it at the present zoom."""

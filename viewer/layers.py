@@ -91,7 +91,7 @@ def look_of(landmark: Landmark | None, least: int) -> Look:
 
 
 def marks(draft: Draft, view: View, in_hand: str | None = None) -> list[Mark]:
-    """Every point of a draft in the table's order, and the points of its clicked scales."""
+    """Every point of a draft in the table's order, and of its clicked scales; what is in hand comes last."""
     found = []
     for place, row in enumerate(view.landmarks, start=1):
         landmark = draft.landmarks.get(row.name)
@@ -106,7 +106,7 @@ def marks(draft: Draft, view: View, in_hand: str | None = None) -> list[Mark]:
         for number, point in enumerate(given.points):
             label = f"{given.mm:g} mm" if number else ""
             found.append(Mark(f"scale {given.kind}", number, point, SCALE_LOOK, label, False))
-    return found
+    return sorted(found, key=lambda mark: mark.in_hand)  # what is in hand lies uppermost
 
 
 def points_layer(found: Sequence[Mark]) -> dict[str, Any]:

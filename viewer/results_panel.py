@@ -54,7 +54,7 @@ class ResultsPanel(QWidget):
             left.addWidget(widget)
         left.setStretchFactor(self.table, 1)
         layout = QHBoxLayout(self)
-        layout.addLayout(left, 6)
+        layout.addLayout(left, 7)
         layout.addWidget(self.plot, 2)
         layout.setContentsMargins(10, 6, 10, 8)
         layout.setSpacing(12)
@@ -119,7 +119,7 @@ class _Table(QTableWidget):
         header.setHighlightSections(False)
         header.setMinimumSectionSize(100)
         header.setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
-        for column, width in ((1, 118), (2, 128), (3, 132), (4, 150)):
+        for column, width in ((1, 108), (2, 120), (3, 126), (4, 136)):
             header.resizeSection(column, width)
         self.cellEntered.connect(lambda row, _: self.entered_row.emit(row))
 
@@ -135,7 +135,7 @@ class TrendPlot(QWidget):
     def __init__(self) -> None:
         super().__init__()
         self._trend: Trend | None = None
-        self.setMinimumWidth(250)
+        self.setMinimumWidth(236)
 
     def show_trend(self, trend: Trend | None) -> None:
         """Show a trend, or a hint where there is none."""
@@ -154,14 +154,22 @@ class TrendPlot(QWidget):
             painter.setPen(QUIET)
             painter.drawText(self.rect(), Qt.AlignmentFlag.AlignCenter | Qt.TextFlag.TextWordWrap, words)
         else:
-            bold = painter.font()
-            bold.setBold(True)
-            painter.save()
-            painter.setFont(bold)
-            painter.drawText(QRectF(8, 2, self.width() - 16, 20), f"{trend.title} ({trend.unit})" if trend.unit else trend.title)
-            painter.restore()
-            _Plot(painter, trend, QRectF(52, 30, self.width() - 112, self.height() - 66)).paint()
+            _title(painter, trend.title, self.width())
+            box = QRectF(46, 48, self.width() - 106, self.height() - 84)
+            painter.setPen(QUIET)
+            painter.drawText(QRectF(0, 24, 46, 18), Qt.AlignmentFlag.AlignRight, trend.unit)
+            _Plot(painter, trend, box).paint()
         painter.end()
+
+
+def _title(painter: QPainter, words: str, width: int) -> None:
+    painter.save()
+    bold = painter.font()
+    bold.setBold(True)
+    painter.setFont(bold)
+    elided = painter.fontMetrics().elidedText(words, Qt.TextElideMode.ElideRight, width - 12)
+    painter.drawText(QRectF(6, 2, width - 12, 20), Qt.AlignmentFlag.AlignLeft, elided)
+    painter.restore()
 
 
 class _Plot:

@@ -10,7 +10,7 @@ from measure.flags import BEYOND, CANNOT_TELL, WITHIN, Flag, effective_limit
 from measure.measurements import Measurement
 from measure.quantity import COVERAGE_95
 from measure.report import title
-from measure.series import INDEX, LAST, Case, Change, MeasuredFilm, compare
+from measure.series import INDEX, LAST, Case, Change, MeasuredFilm
 from measure.sites import ChangeRow, MeasurementRow
 from viewer.session import Session
 
@@ -150,11 +150,13 @@ def _value_points(session: Session, key: tuple[str, str]) -> Iterator[TrendPoint
 
 
 def _change_points(session: Session, key: tuple[str, str]) -> Iterator[TrendPoint]:
-    films = [session.measured(number) for number in session.visits]
-    if films and films[0].date:
-        yield _point(films[0], 0.0, 0.0, True, session)
-    for film in films[1:]:
-        change = next(c for c in compare(films[0], film, INDEX) if c.key == key)
+    first, *later = session.visits
+    index = session.measured(first)
+    if index.date:
+        yield _point(index, 0.0, 0.0, True, session)
+    for number in later:
+        film = session.measured(number)
+        change = next(c for c in session.compared(first, number, INDEX) if c.key == key)
         if film.date and change.quantity:
             yield _point(film, change.quantity.value, change.quantity.u, change.confirmed, session)
 

@@ -21,7 +21,7 @@ from measure.flags import Flag, find_flags
 from measure.measurements import Measurement, measure_film
 from measure.reading import ABSENT, CONFIRMED, NOT_ASSESSABLE, PROPOSED, SUFFIX, Landmark, Reading, save_reading
 from measure.scale import ScaleInput
-from measure.series import INDEX, LAST, Case, MeasuredFilm, compare, measure, why_not_comparable
+from measure.series import INDEX, LAST, Case, Change, MeasuredFilm, compare, measure, why_not_comparable
 from measure.sites import LandmarkRow, MeasurementRow, Site, View, load_site
 from viewer.drafts import Draft, DraftStore, from_reading, lacks_points, to_reading, whole
 
@@ -84,6 +84,7 @@ class Session:
         self._redo: list[Step] = []
         self._grip: tuple[Draft, str | None] | None = None  # before a drag that is under way
         self._measured: dict[int, tuple[Draft, MeasuredFilm]] = {}
+        self._changes: dict[tuple[int, int, str], tuple[MeasuredFilm, MeasuredFilm, tuple[Change, ...]]] = {}
         self.index = self.current = 0
         self.active: str | None = None
         self.open_case(self._first_readable())
@@ -277,6 +278,11 @@ class Session:
         moved = dataclasses.replace(old, points=tuple(points), origin="placed", u_px=None)
         self._drafts[self.current] = self.draft.with_landmark(name, moved)
         self.active = name
+
+    @property
+    def dragging(self) -> bool:
+        """Whether a point is being dragged and its step is not yet done."""
+        return self._grip is not None
 
     def drop(self) -> None:
         """End a drag: it becomes one step that can be undone."""
@@ -607,15 +613,26 @@ class Session:
         now = self.measured(self.current)
         if self.current == self.index:
             return Case((now,), ()), None
-        index = self.measured(self.index)
         earlier = [n for n in self.visits if self.index < n < self.current and self._drafts[n].landmarks]
         try:
-            changes = list(compare(index, now, INDEX))
-            between = [self.measured(n) for n in earlier]
-            changes += compare(between[-1], now, LAST) if between else ()
+            changes = self.compared(self.index, self.current, INDEX)
+            changes += self.compared(earlier[-1], self.current, LAST) if earlier else ()
         except ComparisonError as error:
             return Case((now,), ()), str(error)
-        return Case((index, *between, now), tuple(changes)), None
+        films = (self.measured(self.index), *map(self.measured, earlier), now)
+        return Case(films, changes), None
+
+    def compared(self, earlier: int, later: int, basis: str) -> tuple[Change, ...]:
+        """Return every change from one film to another, computed once for the same two sets of numbers.
+
+        Raises ComparisonError where they must not be compared.
+        """
+        pair = self.measured(earlier), self.measured(later)
+        known = self._changes.get((earlier, later, basis))
+        if known is None or known[0] is not pair[0] or known[1] is not pair[1]:
+            known = (*pair, compare(*pair, basis))
+            self._changes[earlier, later, basis] = known
+        return known[2]
 
     def result(self) -> tuple[Case, tuple[Flag, ...], str | None]:
         """Return the case, its flags and why it is not compared, if so."""

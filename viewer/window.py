@@ -373,6 +373,8 @@ class ReadingRoom(QWidget):
         sentence = outcome_words(case, flags)
         self.results.show_rows(result_rows(case, flags), f"Not compared. {reason} {sentence}" if reason else sentence)
         self.results.plot.show_trend(trend(session, self._trend_key) if self._trend_key else None)
+        if session.dragging:  # nothing is answered while a point moves; the rest is drawn when it is dropped
+            return
         drawing = DRAWINGS.get((session.site.name, session.draft.view))
         self.guide.show_session(session, drawing)
         if self.tabs.currentIndex() == 1:

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
-import os
-import shlex
-import shutil
-import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
 from viewer_films import Truth, lateral_truth, make_film
+from virtual_screen import start_virtual_screen
 
 from measure.film import Film
 from viewer.session import Session
@@ -59,20 +56,8 @@ def place_all() -> Callable[[Session, Truth], int]:
 
 @pytest.fixture(scope="session")
 def screen() -> str:
-    """Display of a virtual screen of 1600 x 1000, so that no window is seen."""
-    program = shutil.which("Xvfb")
-    if program is None:
-        pytest.fail("The window's tests need Xvfb. Install it: apt-get install xvfb (see .ci/system-packages).")
-    reading, writing = os.pipe()
-    options = ["-displayfd", str(writing), "-screen", "0", "1600x1000x24", "-nolisten", "tcp", "-terminate"]
-    # A shell starts it and is gone, so that nobody waits for it; it ends with the last of its windows.
-    command = [*"sh -c".split(), shlex.join([program, *options]) + " >/dev/null 2>&1 &"]
-    subprocess.run(command, pass_fds=(writing,), check=True)
-    os.close(writing)
-    with os.fdopen(reading) as answer:
-        display = f":{answer.readline().strip()}"
-    os.environ |= {"DISPLAY": display, "QT_QPA_PLATFORM": "xcb"}
-    return display
+    """Display of a virtual screen; without Xvfb this fails and says so."""
+    return start_virtual_screen()
 
 
 @pytest.fixture(scope="session")
