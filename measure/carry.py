@@ -103,7 +103,9 @@ def _picture(film: Film) -> tuple[NDArray[np.uint8], Any]:
 def _features(picture: NDArray[np.uint8]) -> tuple[Any, Any]:
     import cv2
 
-    return cv2.SIFT_create(nfeatures=4000, contrastThreshold=0.01).detectAndCompute(picture, None)  # type: ignore[no-any-return]
+    detector = cv2.SIFT.create(nfeatures=4000, contrastThreshold=0.01)
+    found: tuple[Any, Any] = detector.detectAndCompute(picture, None)
+    return found
 
 
 def _matches(earlier: tuple[Any, Any], later: tuple[Any, Any]) -> tuple[Any, Any]:

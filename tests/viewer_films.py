@@ -1,4 +1,4 @@
-"""Invented films for the tests of the reading room: a phantom's landmarks on films of noise, rendered by nobody."""
+"""Invented films for the tests of the reading room: a phantom's landmarks on films of noise."""
 
 from __future__ import annotations
 

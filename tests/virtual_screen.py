@@ -15,7 +15,9 @@ def start_virtual_screen() -> str:
     """
     program = shutil.which("Xvfb")
     if program is None:
-        raise RuntimeError("The window needs Xvfb here. Install it: apt-get install xvfb (see .ci/system-packages).")
+        raise RuntimeError(
+            "The window needs Xvfb here. Install it: apt-get install xvfb (see .ci/system-packages)."
+        )
     reading, writing = os.pipe()
     options = ["-displayfd", str(writing), "-screen", "0", "1600x1000x24", "-nolisten", "tcp", "-terminate"]
     # A shell starts it and is gone, so that nobody has to wait for it.

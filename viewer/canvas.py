@@ -1,4 +1,4 @@
-"""The two films on napari's canvas: layers, mouse, and where a click lies on a film. No numbers are made here."""
+"""The two films on napari's canvas: layers, mouse, and where a click lies. No numbers are made here."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ class FilmLayers:
     lines: Any
     marks: Any
     number: int = -1
-    affine: layers.Affine | None = None
+    affine: layers.Affine = field(default_factory=lambda: np.eye(3))
     found: list[layers.Mark] = field(default_factory=list)
     dress: dict[str, Any] = field(default_factory=dict)
     labels: list[str] = field(default_factory=list)
@@ -236,7 +236,9 @@ class FilmPair(QObject):
         if session.index != session.current:
             self._draw(self.index, session.index, session.active, highlighted)
 
-    def _draw(self, film: FilmLayers, number: int, active: str | None, highlighted: frozenset[tuple[str, str]]) -> None:
+    def _draw(
+        self, film: FilmLayers, number: int, active: str | None, highlighted: frozenset[tuple[str, str]]
+    ) -> None:
         draft = self.session.draft_of(number)
         state = (number, draft, active, highlighted)
         key = "index" if film is self.index else "current"
@@ -249,7 +251,9 @@ class FilmPair(QObject):
         if self.aim and film is self.current:
             found.append(layers.Mark("aim", 0, self.aim, layers.AIM_LOOK, "", False))
         self._draw_marks(film, found)
-        lines = layers.film_lines(self.session.measured(number), self.session.films[number].aspect, highlighted)
+        lines = layers.film_lines(
+            self.session.measured(number), self.session.films[number].aspect, highlighted
+        )
         data, colours = layers.vectors_layer(lines)
         _set_data(film.lines, data)
         if colours != film.colours:
@@ -272,8 +276,6 @@ class FilmPair(QObject):
 
     def _label(self, film: FilmLayers) -> None:
         """Label the marks that have room for it at the present zoom."""
-        if film.affine is None:
-            return
         zoom = scene(self.viewer).camera.zoom
         places = layers.apply(film.affine, np.array(film.marks.data, dtype=np.float64)) * zoom
         words = layers.labels(film.found, places, LABEL_PX)
@@ -285,9 +287,8 @@ class FilmPair(QObject):
     def _on_zoom(self) -> None:
         width = LINE_PX / max(scene(self.viewer).camera.zoom, 1e-6)
         for film in (self.index, self.current):
-            if film.affine is not None:
-                film.lines.edge_width = width / abs(np.linalg.det(film.affine[:2, :2])) ** 0.5
-                self._label(film)
+            film.lines.edge_width = width / abs(np.linalg.det(film.affine[:2, :2])) ** 0.5
+            self._label(film)
 
     # --- Looking ---
 
@@ -312,13 +313,12 @@ class FilmPair(QObject):
 
     def to_room(self, point: Point) -> Any:
         """Place of the current film in the room's plane."""
-        assert self.current.affine is not None
-        return layers.apply(self.current.affine, np.array(point, dtype=np.float64))
+        return layers.apply(self.current.affine, np.asarray(point, dtype=np.float64))
 
     def to_film(self, position: Any) -> Point:
         """Place of the room's plane on the current film, in its pixels."""
-        assert self.current.affine is not None
-        row, column = layers.apply(np.linalg.inv(self.current.affine), np.array(position[-2:], dtype=np.float64))
+        inverse: layers.Affine = np.linalg.inv(self.current.affine).astype(np.float64)
+        row, column = layers.apply(inverse, np.array(position[-2:], dtype=np.float64))
         return float(row), float(column)
 
     def show_aim(self, point: Point | None) -> None:
@@ -384,7 +384,9 @@ class FilmPair(QObject):
         while event.type == "mouse_move":
             yield
         if np.hypot(*(np.array(event.pos) - start)) <= MOVE_PX:
-            self.refused.emit("Landmarks are placed on the current film, on the right. To change the index film, show it.")
+            self.refused.emit(
+                "Landmarks are placed on the current film, on the right. To change the index film, show it."
+            )
 
     def _drag(self, held: tuple[str, int], point: Point) -> None:
         try:
@@ -398,7 +400,7 @@ class FilmPair(QObject):
         try:
             if self._collect:
                 self._collected(point)
-            elif held and not self._waits_for_points():
+            elif held and not self.waits_for_points():
                 session.select(held[0])
             else:
                 session.place(point)
@@ -406,15 +408,15 @@ class FilmPair(QObject):
             self.refused.emit(str(error))
 
     def _collected(self, point: Point) -> None:
-        assert self._collect
-        count, points, done = self._collect
-        points.append(point)
-        if len(points) == count:
-            self._collect = None
-            done(points)
+        if self._collect:
+            count, points, done = self._collect
+            points.append(point)
+            if len(points) == count:
+                self._collect = None
+                done(points)
 
-    def _waits_for_points(self) -> bool:
-        """Whether the landmark in hand still wants points: then a click near another mark places all the same."""
+    def waits_for_points(self) -> bool:
+        """Whether the landmark in hand still wants points: a click near another mark then places."""
         active = self.session.active
         if active is None:
             return False

@@ -91,7 +91,9 @@ def to_reading(draft: Draft, film: Film, site: Site) -> Reading:
 def whole(landmarks: Mapping[str, Landmark], view: View) -> dict[str, Landmark]:
     """Landmarks fit for a reading, in the table's order: points enough, and both cortices equally many."""
     found = {row.name: landmarks[row.name] for row in view.landmarks if row.name in landmarks}
-    found = {name: mark for name, mark in found.items() if not lacks_points(mark, view.landmark[name].points[0])}
+    found = {
+        name: mark for name, mark in found.items() if not lacks_points(mark, view.landmark[name].points[0])
+    }
     cortices = [view.axis[side] for side in ("near", "far")] if view.axis else []
     counts = {len(found[name].points) for name in cortices if name in found and found[name].located}
     if len(counts) > 1:
@@ -119,15 +121,20 @@ class DraftStore:
 
     def save(self, film: Film, draft: Draft) -> None:
         """Replace the film's draft, whole or not at all. Raises ReadingError where it cannot be written."""
-        content = {"format": DRAFT_FORMAT, "version": DRAFT_VERSION, "film_digest": film.digest, **_fields(draft)}
+        content = {
+            "format": DRAFT_FORMAT,
+            "version": DRAFT_VERSION,
+            "film_digest": film.digest,
+            **_fields(draft),
+        }
         text = json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
         try:
             with whole_file(self.path(film), replace=True) as file:
                 file.write(text)
         except OSError as error:
             raise ReadingError(
-                f"The working reading could not be kept ({error.strerror}). Finish and save it elsewhere, or make "
-                "the folder writable; what is on the screen is not lost while the window is open."
+                f"The working reading could not be kept ({error.strerror}). Make the folder "
+                "writable; what is on the screen is not lost while the window is open."
             ) from None
 
     def load(self, film: Film) -> Draft | None:
@@ -144,7 +151,8 @@ class DraftStore:
             except OSError:
                 aside = path
             raise ReadingError(
-                f"The working reading {path.name} cannot be used; it is left as {aside.name}. Place the landmarks anew."
+                f"The working reading {path.name} cannot be used; it is left as {aside.name}. "
+                "Place the landmarks anew."
             ) from None
 
     def drop(self, film: Film) -> None:
@@ -153,9 +161,7 @@ class DraftStore:
 
 
 def _fields(draft: Draft) -> dict[str, Any]:
-    plain = {
-        name: value for name, value in vars(draft).items() if name not in ("landmarks", "scale_inputs")
-    }
+    plain = {name: value for name, value in vars(draft).items() if name not in ("landmarks", "scale_inputs")}
     return plain | {
         "scale_inputs": [dataclasses.asdict(given) for given in draft.scale_inputs],
         "landmarks": {name: dataclasses.asdict(landmark) for name, landmark in draft.landmarks.items()},
@@ -167,8 +173,6 @@ def _read(text: str, film: Film) -> Draft:
     expected = (DRAFT_FORMAT, DRAFT_VERSION, film.digest)
     if tuple(content.pop(key) for key in ("format", "version", "film_digest")) != expected:
         raise ValueError("not a draft of this film")
-    content["landmarks"] = {
-        name: Landmark(**entry) for name, entry in content["landmarks"].items()
-    }
+    content["landmarks"] = {name: Landmark(**entry) for name, entry in content["landmarks"].items()}
     content["scale_inputs"] = tuple(ScaleInput(**entry) for entry in content["scale_inputs"])
     return Draft(**content)

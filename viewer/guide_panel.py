@@ -1,4 +1,4 @@
-"""The guided list of landmarks: what to click next, where it lies, and how it was answered. Shows and signals only."""
+"""The guided list: what to click next, where it lies, how it was answered. Shows and signals only."""
 
 from __future__ import annotations
 
@@ -78,7 +78,8 @@ def prompt(session: Session, hint: str = "") -> tuple[str, str]:
     low, high = row.points
     words = row.prompt + "."
     if landmark is not None and landmark.status == PROPOSED:
-        words = f"Proposed, not yet confirmed. Enter confirms it; a click, a drag or the arrow keys move it.  {words}"
+        state = "Proposed, not yet confirmed. Enter confirms it; a click, a drag or the arrow keys move it."
+        words = f"{state}  {words}"
     elif high > 1:
         placed = len(landmark.points) if landmark else 0
         need = f"{low} points" if low == high else f"{low} to {high} points"
@@ -148,11 +149,17 @@ class GuidePanel(QWidget):
         self.clear = _button("Clear  Del", "Take the landmark in hand off the film (Delete)", self.cleared)
         self.undo = _button("Undo", "Ctrl+Z", self.undone)
         self.redo = _button("Redo", "Ctrl+Shift+Z", self.redone)
-        self.finish = _button("Finish and save reading  Ctrl+↵", "Save this film's reading as a new file", self.finished)
+        self.finish = _button(
+            "Finish and save reading  Ctrl+↵", "Save this film's reading as a new file", self.finished
+        )
         self.finish.setObjectName("finish")
         box = QVBoxLayout()
         box.setSpacing(6)
-        for buttons in ((self.confirm, self.skip), (self.absent, self.clear, self.undo, self.redo), (self.finish,)):
+        for buttons in (
+            (self.confirm, self.skip),
+            (self.absent, self.clear, self.undo, self.redo),
+            (self.finish,),
+        ):
             row = QHBoxLayout()
             row.setSpacing(6)
             for button in buttons:
@@ -196,7 +203,9 @@ class GuidePanel(QWidget):
                 item.setText(line.text)
                 item.setToolTip(line.text)
                 item.setData(Qt.ItemDataRole.UserRole, line.name)
-                item.setForeground(QBrush(QColor(line.look.colour if line.look.words != "to do" else "#d5dde3")))
+                item.setForeground(
+                    QBrush(QColor(line.look.colour if line.look.words != "to do" else "#d5dde3"))
+                )
             item.setSelected(line.name == active)
             if line.name == active:
                 self.list.scrollToItem(item)
@@ -248,7 +257,9 @@ class Schematic(QWidget):
             polygon = QPolygonF([place(*point) for point in shape.points])
             painter.drawPolygon(polygon) if shape.fill else painter.drawPolyline(polygon)
         for number, point in enumerate(self._drawing.places.get(self._name or "", ()), start=1):
-            _target(painter, place(*point), number if len(self._drawing.places[self._name or ""]) > 1 else None)
+            _target(
+                painter, place(*point), number if len(self._drawing.places[self._name or ""]) > 1 else None
+            )
         painter.end()
 
 

@@ -110,7 +110,7 @@ def marks(draft: Draft, view: View, in_hand: str | None = None) -> list[Mark]:
 
 
 def points_layer(found: Sequence[Mark]) -> dict[str, Any]:
-    """Data and attributes of the points layer."""
+    """Return data and attributes of the points layer."""
     return {
         "data": np.array([mark.point for mark in found], dtype=np.float64).reshape(-1, 2),
         "symbol": [mark.look.symbol for mark in found],
@@ -155,7 +155,7 @@ def drawn_rows(view: View) -> set[str]:
 def film_lines(
     film: MeasuredFilm, aspect: tuple[float, float], highlighted: Iterable[tuple[str, str]] = ()
 ) -> list[tuple[str, Line]]:
-    """Return (colour, line) of what is drawn on a film, the highlighted quantities last and in their own colour."""
+    """Return (colour, line) of what is drawn on a film; highlighted quantities come last, in their colour."""
     chosen = set(highlighted)
     usual = drawn_rows(film.view)
     plain: list[tuple[str, Line]] = []
@@ -205,7 +205,7 @@ def film_affine(index: MeasuredFilm, index_film: Film, later: MeasuredFilm, film
 
 
 def _pixel(measured: MeasuredFilm, film: Film) -> float:
-    """Size of a column's pixel for laying films over each other: at the bone, else on the detector, else 1."""
+    """Return a column's pixel size to lay films together by: at the bone, else on the detector, else 1."""
     if measured.scale:
         return measured.scale.mm_per_px[1]
     return (film.spacing.imager or film.spacing.pixel or (1.0, 1.0))[1]
@@ -217,7 +217,10 @@ def _shared_points(a: MeasuredFilm, b: MeasuredFilm) -> tuple[Points, Points]:
     theirs: list[Points] = []
     for row in a.view.landmarks:
         one, other = a.reading.landmarks.get(row.name), b.reading.landmarks.get(row.name)
-        single = row.part == "distal" and row.points == (1, 1)  # several points need not be at the same places
+        single = row.part == "distal" and row.points == (
+            1,
+            1,
+        )  # several points need not be at the same places
         if single and one and other and one.located and other.located:
             mine.append(one.array)
             theirs.append(other.array)
@@ -244,7 +247,9 @@ def apply(affine: Affine, points: Points) -> Points:
     return result
 
 
-def starting_window(shades: NDArray[np.float32], padding: NDArray[np.bool_] | None = None) -> tuple[float, float]:
+def starting_window(
+    shades: NDArray[np.float32], padding: NDArray[np.bool_] | None = None
+) -> tuple[float, float]:
     """Limits of grey to begin with: from the 1st to the 99.8th percentile of what is picture."""
     thinned = shades[::8, ::8]
     shown = thinned if padding is None else thinned[~padding[::8, ::8]]

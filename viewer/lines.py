@@ -27,7 +27,7 @@ def _polyline(*places: Points) -> Points:
 
 
 def _axis(near: Points, far: Points) -> Line:
-    """The bone axis, as long as its cortex points reach, and a little longer."""
+    """Return the bone axis, as long as its cortex points reach, and a little longer."""
     origin, along, _ = axis_frame(near, far)
     reach = dot(np.concatenate([near, far]) - origin, along)
     low, high = reach.min(), reach.max()
@@ -62,7 +62,10 @@ def _along_axis_to_line(place: Points, a: Points, b: Points, near: Points, far: 
     normal = unit(np.array([-(b - a)[0, 1], (b - a)[0, 0]]))
     lean = dot(along, normal)
     height = dot(point(place) - point(a), normal) / np.where(lean != 0, lean, np.nan)
-    return [(AXIS, _polyline(point(a), point(b))), (SPAN, _polyline(point(place), point(place) - height * along))]
+    return [
+        (AXIS, _polyline(point(a), point(b))),
+        (SPAN, _polyline(point(place), point(place) - height * along)),
+    ]
 
 
 def _along_pin(start: Points, stop: Points, straight: Points, tip: Points) -> list[Line]:
@@ -83,7 +86,7 @@ def _spacing(straight_a: Points, tip_a: Points, straight_b: Points, tip_b: Point
 
 
 def _circle_arc(arc: Points, *others: Points) -> Line:
-    """The fitted circle from the first to the last of its points, and on to the other places."""
+    """Return the fitted circle from the first to the last of its points, and on to the other places."""
     centre, radius = fit_circle(arc)
     spokes = np.concatenate([arc, *others]) - centre
     middle = unit(point(arc) - centre)
@@ -108,7 +111,10 @@ def _line_gap(line: Points, reference: Points, mobile: Points, *_: Points) -> li
 
 
 def _share_across(place: Points, near_edge: Points, far_edge: Points, *_: Points) -> list[Line]:
-    return [(AXIS, _polyline(point(near_edge), point(far_edge))), (SPAN, _polyline(point(near_edge), point(place)))]
+    return [
+        (AXIS, _polyline(point(near_edge), point(far_edge))),
+        (SPAN, _polyline(point(near_edge), point(place))),
+    ]
 
 
 def _mean_gap(
@@ -167,7 +173,8 @@ def lines_for(
         return []
     required = [landmarks[name].array * size for name in row.landmarks]
     optional = [
-        landmarks[name].array * size if name in landmarks and landmarks[name].located else None for name in row.optional
+        landmarks[name].array * size if name in landmarks and landmarks[name].located else None
+        for name in row.optional
     ]
     lines = DRAWINGS[row.function](*required, *optional)
     return [(kind, line / size) for kind, line in lines if np.isfinite(line).all()]

@@ -1,4 +1,4 @@
-"""What is written on the films themselves: caption with scale bar, and the magnified inset. Shows, nothing else."""
+"""What is written on the films themselves: caption with scale bar, and the magnified inset. Shows only."""
 
 from __future__ import annotations
 
@@ -83,7 +83,9 @@ class Inset(QWidget):
         self._within = (0.0, 0.0)
         self.hide()
 
-    def look(self, shades: Any, limits: tuple[float, float], inverted: bool, point: tuple[float, float] | None) -> None:
+    def look(
+        self, shades: Any, limits: tuple[float, float], inverted: bool, point: tuple[float, float] | None
+    ) -> None:
         """Show a film's greys round (row, column); nothing where the point is None or off the film."""
         half = int(np.ceil(INSET_PX / INSET_ZOOM / 2)) + 1
         if point is None or not (0 <= point[0] < shades.shape[0] and 0 <= point[1] < shades.shape[1]):

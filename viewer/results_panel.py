@@ -150,7 +150,11 @@ class TrendPlot(QWidget):
         painter.setPen(INK)
         trend = self._trend
         if trend is None or not trend.points:
-            words = "Choose a row of the table to see it over the visits." if trend is None else "No value on any visit yet."
+            words = (
+                "Choose a row of the table to see it over the visits."
+                if trend is None
+                else "No value on any visit yet."
+            )
             painter.setPen(QUIET)
             painter.drawText(self.rect(), Qt.AlignmentFlag.AlignCenter | Qt.TextFlag.TextWordWrap, words)
         else:
@@ -179,23 +183,27 @@ class _Plot:
         self.painter, self.trend, self.box = painter, trend, box
         first = trend.points[0].date
         self.days = [(point.date - first).days for point in trend.points]
-        ends = [p.value + sign * p.half for p in trend.points for sign in (-1, 1)] + [limit for limit, _ in trend.limits]
+        ends = [p.value + sign * p.half for p in trend.points for sign in (-1, 1)] + [
+            limit for limit, _ in trend.limits
+        ]
         low, high = min(ends), max(ends)
         margin = 0.08 * (high - low or 1.0)
         self.low, self.high = low - margin, high + margin
 
     def x(self, days: float) -> float:
         span = max(self.days[-1], 1)
-        return self.box.left() + 14 + (self.box.width() - 28) * days / span
+        return float(self.box.left() + 14 + (self.box.width() - 28) * days / span)
 
     def y(self, value: float) -> float:
-        return self.box.bottom() - self.box.height() * (value - self.low) / (self.high - self.low)
+        return float(self.box.bottom() - self.box.height() * (value - self.low) / (self.high - self.low))
 
     def paint(self) -> None:
         self._axis()
         for limit, words in self.trend.limits:
             self._limit(limit, words)
-        spots = [QPointF(self.x(d), self.y(p.value)) for d, p in zip(self.days, self.trend.points, strict=True)]
+        spots = [
+            QPointF(self.x(d), self.y(p.value)) for d, p in zip(self.days, self.trend.points, strict=True)
+        ]
         self.painter.setPen(QPen(LINE, 1.4))
         self.painter.drawPolyline(QPolygonF(spots))
         for spot, point in zip(spots, self.trend.points, strict=True):
@@ -211,14 +219,20 @@ class _Plot:
         while tick <= self.high:
             y = self.y(tick)
             self.painter.drawLine(QPointF(self.box.left() - 4, y), QPointF(self.box.left(), y))
-            self.painter.drawText(QRectF(0, y - 9, self.box.left() - 8, 18), Qt.AlignmentFlag.AlignRight, f"{round(tick, 6) + 0.0:g}")
+            self.painter.drawText(
+                QRectF(0, y - 9, self.box.left() - 8, 18),
+                Qt.AlignmentFlag.AlignRight,
+                f"{round(tick, 6) + 0.0:g}",
+            )
             tick += step
 
     def _limit(self, limit: float, words: str) -> None:
         y = self.y(limit)
         self.painter.setPen(QPen(LIMIT, 1, Qt.PenStyle.DashLine))
         self.painter.drawLine(QPointF(self.box.left(), y), QPointF(self.box.right(), y))
-        self.painter.drawText(QPointF(self.box.right() + 4, y + 4), words.replace(" limit of change", "").replace(" limit", ""))
+        self.painter.drawText(
+            QPointF(self.box.right() + 4, y + 4), words.replace(" limit of change", "").replace(" limit", "")
+        )
 
     def _point(self, spot: QPointF, point: TrendPoint) -> None:
         painter = self.painter
@@ -245,7 +259,9 @@ class _Plot:
                 continue  # no room: the date is left out, the point stays
             last = spot.x()
             self.painter.drawText(
-                QRectF(spot.x() - 40, self.box.bottom() + 6, 80, 18), Qt.AlignmentFlag.AlignHCenter, f"{point.date:%d %b %y}"
+                QRectF(spot.x() - 40, self.box.bottom() + 6, 80, 18),
+                Qt.AlignmentFlag.AlignHCenter,
+                f"{point.date:%d %b %y}",
             )
 
 

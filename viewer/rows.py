@@ -6,9 +6,10 @@ import datetime
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from measure.export import days_since_surgery
 from measure.flags import BEYOND, CANNOT_TELL, WITHIN, Flag, effective_limit
 from measure.measurements import Measurement
-from measure.quantity import COVERAGE_95
+from measure.quantity import COVERAGE_95, Quantity
 from measure.report import title
 from measure.series import INDEX, LAST, Case, Change, MeasuredFilm
 from measure.sites import ChangeRow, MeasurementRow
@@ -52,10 +53,9 @@ def result_rows(case: Case, flags: Sequence[Flag]) -> list[ResultRow]:
     for flag in reversed(flags):
         worst[flag.key] = flag
     joined = [c for c in current if isinstance(c.row, ChangeRow) and c.basis == INDEX]
-    rows = [
-        _row(subject, changes, worst.get(subject.key), first=len(case.films) == 1)
-        for subject in (*joined, *case.current.measurements)
-    ]
+    subjects: tuple[Change | Measurement, ...] = (*joined, *case.current.measurements)
+    first = len(case.films) == 1
+    rows = [_row(subject, changes, worst.get(subject.key), first=first) for subject in subjects]
     order = [BEYOND, CANNOT_TELL, WITHIN, None]
     return sorted(rows, key=lambda row: order.index(row.outcome))
 
@@ -78,7 +78,11 @@ def _row(
         words = f"{words} · proposed" if words else "proposed"
     cells = (title(subject.row), value, "" if first else _text(since_index), _text(since_last), words)
     return ResultRow(
-        subject.key, cells, flag.outcome if flag else None, proposed, "\n".join(_hints(subject, flag, since_index))
+        subject.key,
+        cells,
+        flag.outcome if flag else None,
+        proposed,
+        "\n".join(_hints(subject, flag, since_index)),
     )
 
 
@@ -90,7 +94,11 @@ def _text(subject: Change | Measurement | None) -> str:
     if isinstance(subject, Measurement) and subject.present is False:
         return "none"
     text = subject.quantity.text()
-    return f"+{text}" if isinstance(subject, Change) and subject.quantity.value > 0 and text[0] not in "0" else text
+    return (
+        f"+{text}"
+        if isinstance(subject, Change) and subject.quantity.value > 0 and text[0] not in "0"
+        else text
+    )
 
 
 def _hints(subject: Change | Measurement, flag: Flag | None, since_index: Change | None) -> Iterator[str]:
@@ -99,7 +107,8 @@ def _hints(subject: Change | Measurement, flag: Flag | None, since_index: Change
         yield f"No value: {subject.reason}."
     if flag:
         chance = "" if flag.probability is None else f"; probability beyond {100 * flag.probability:.0f} %"
-        yield f"Threshold {flag.limit_text} ({flag.threshold.basis}, {flag.threshold.level}): {flag.threshold.source}{chance}"
+        row = flag.threshold
+        yield f"Threshold {flag.limit_text} ({row.basis}, {row.level}): {row.source}{chance}"
         if flag.why:
             yield flag.why
     if since_index and since_index.reason:
@@ -108,6 +117,21 @@ def _hints(subject: Change | Measurement, flag: Flag | None, since_index: Change
         yield f"{basis}: {quantity.text()}"
     if since_index and since_index.note:
         yield since_index.note
+
+
+def caption_lines(session: Session, number: int) -> tuple[str, ...]:
+    """Words written on a film: which it is, when, what it shows, how far it is read, and its scale."""
+    film, draft, measured = session.films[number], session.draft_of(number), session.measured(number)
+    role = "Index film" if number == session.index else "Current film"
+    days = days_since_surgery(measured)
+    since = "" if days == "" else f" · day {days} after surgery"
+    unread = "working reading" if draft.landmarks else "not read yet"
+    return (
+        f"{role} · {film.date.isoformat() if film.date else 'date not stated'}{since}",
+        f"{draft.view} · {draft.laterality or 'side not stated'} · "
+        f"{'reading saved' if session.is_finished(number) else unread}",
+        measured.scale.text() if measured.scale else "no scale: no millimetres",
+    )
 
 
 @dataclass(frozen=True)
@@ -133,7 +157,8 @@ class Trend:
 
 def trend(session: Session, key: tuple[str, str]) -> Trend | None:
     """Return a quantity, or a change since index, over the visits; None where the view has no such thing."""
-    row = next((r for r in (*session.view.measurements, *session.view.changes) if (r.name, r.target) == key), None)
+    known: tuple[MeasurementRow | ChangeRow, ...] = (*session.view.measurements, *session.view.changes)
+    row = next((row for row in known if (row.name, row.target) == key), None)
     if row is None:
         return None
     is_change = isinstance(row, ChangeRow)
@@ -145,26 +170,25 @@ def trend(session: Session, key: tuple[str, str]) -> Trend | None:
 
 def _value_points(session: Session, key: tuple[str, str]) -> Iterator[TrendPoint]:
     for film, measurement in session.history(key):
-        if film.date and measurement.quantity:
-            yield _point(film, measurement.quantity.value, measurement.quantity.u, measurement.confirmed, session)
+        if measurement.quantity:
+            yield from _point(film, measurement.quantity, measurement.confirmed, session)
 
 
 def _change_points(session: Session, key: tuple[str, str]) -> Iterator[TrendPoint]:
     first, *later = session.visits
-    index = session.measured(first)
-    if index.date:
-        yield _point(index, 0.0, 0.0, True, session)
     for number in later:
-        film = session.measured(number)
         change = next(c for c in session.compared(first, number, INDEX) if c.key == key)
-        if film.date and change.quantity:
-            yield _point(film, change.quantity.value, change.quantity.u, change.confirmed, session)
+        if number == later[0]:
+            yield from _point(change.earlier, Quantity(0.0, change.row.unit), True, session)
+        if change.quantity:
+            yield from _point(change.later, change.quantity, change.confirmed, session)
 
 
-def _point(film: MeasuredFilm, value: float, u: float, confirmed: bool, session: Session) -> TrendPoint:
-    assert film.date is not None
-    current = film.reading.film_digest == session.film.digest
-    return TrendPoint(film.date, value, COVERAGE_95 * u, confirmed, current)
+def _point(film: MeasuredFilm, quantity: Quantity, confirmed: bool, session: Session) -> Iterator[TrendPoint]:
+    """Give the film's point, if the film says when it was taken."""
+    if film.date:
+        current = film.reading.film_digest == session.film.digest
+        yield TrendPoint(film.date, quantity.value, COVERAGE_95 * quantity.u, confirmed, current)
 
 
 def _limits(

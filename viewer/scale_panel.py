@@ -1,4 +1,4 @@
-"""Scale, grey levels and what the case is: sources, how far they agree, which is used. Shows and signals only."""
+"""Scale sources and how far they agree; grey levels and what the case is. Shows and signals only."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ from superqt import QLabeledDoubleRangeSlider
 from measure.scale import METHODS, scales_for, why_no_scale
 from viewer.session import Session
 
+UNSTATED, SIDES = "not stated", ("left", "right")
 SUREST = "the surest there is"
 USUAL_SIZES = {"marker": 25.0, "pin width": 1.6, "typed distance": 50.0}
 WHAT_TO_CLICK = {
@@ -30,7 +31,7 @@ WHAT_TO_CLICK = {
 
 
 def scale_words(session: Session) -> tuple[str, list[str]]:
-    """What is said of the current film's scale: the one used, then the sources and warnings."""
+    """Say what there is of the current film's scale: the one used, then the sources and warnings."""
     measured = session.measured(session.current)
     film, reading = session.film, measured.reading
     lines = []
@@ -71,14 +72,14 @@ class ScalePanel(QWidget):
         self.use.activated.connect(self._chosen)
         self.kind = QComboBox()
         self.kind.addItems(list(METHODS))
-        self.size = QDoubleSpinBox()
-        self.size.setRange(0.1, 500.0)
-        self.size.setDecimals(2)
-        self.size.setSuffix(" mm")
-        self.kind.currentTextChanged.connect(lambda kind: self.size.setValue(USUAL_SIZES[kind]))
-        self.size.setValue(USUAL_SIZES[self.kind.currentText()])
+        self.true_size = QDoubleSpinBox()
+        self.true_size.setRange(0.1, 500.0)
+        self.true_size.setDecimals(2)
+        self.true_size.setSuffix(" mm")
+        self.kind.currentTextChanged.connect(lambda kind: self.true_size.setValue(USUAL_SIZES[kind]))
+        self.true_size.setValue(USUAL_SIZES[self.kind.currentText()])
         self.add = QPushButton("Click two points…")
-        self.add.clicked.connect(lambda: self.wanted.emit(self.kind.currentText(), self.size.value()))
+        self.add.clicked.connect(lambda: self.wanted.emit(self.kind.currentText(), self.true_size.value()))
         self.remove = QPushButton("Remove")
         self.remove.clicked.connect(lambda: self.removed.emit(self.kind.currentText()))
         self.hint = QLabel()
@@ -95,7 +96,7 @@ class ScalePanel(QWidget):
         box = QGroupBox("Add a scale by clicks")
         add = QFormLayout(box)
         add.addRow("What", self.kind)
-        add.addRow("True size", self.size)
+        add.addRow("True size", self.true_size)
         add.addRow(buttons)
         add.addRow(self.hint)
         layout = QVBoxLayout(self)
@@ -124,7 +125,9 @@ class ScalePanel(QWidget):
             self.use.clear()
             self.use.addItems(entries)
         self.use.setCurrentText(session.draft.scale_use or SUREST)
-        self.remove.setEnabled(any(given.kind == self.kind.currentText() for given in session.draft.scale_inputs))
+        self.remove.setEnabled(
+            any(given.kind == self.kind.currentText() for given in session.draft.scale_inputs)
+        )
 
 
 class FilmPanel(QWidget):
@@ -169,8 +172,8 @@ class FilmPanel(QWidget):
         self.surgery.editingFinished.connect(lambda: self.surgery_said.emit(self.surgery.text()))
         self.axis, self.side = QComboBox(), QComboBox()
         self.axis.textActivated.connect(self.axis_said.emit)
-        self.side.addItems(["not stated", "left", "right"])
-        self.side.textActivated.connect(self.side_said.emit)
+        self.side.addItems([UNSTATED, *SIDES])
+        self.side.textActivated.connect(lambda side: side in SIDES and self.side_said.emit(side))
         self.notes = QLabel()
         self.notes.setWordWrap(True)
         self.notes.setObjectName("quiet")
@@ -201,6 +204,6 @@ class FilmPanel(QWidget):
         if self.axis.count() == 0:
             self.axis.addItems(session.site.axes)
         self.axis.setCurrentText(draft.axis)
-        self.side.setCurrentText(draft.laterality or "not stated")
+        self.side.setCurrentText(draft.laterality or UNSTATED)
         self.side.setEnabled(session.film.laterality is None)
         self.notes.setText("\n".join(f"▲ {note}" for note in session.measured(session.current).notes))

@@ -19,7 +19,16 @@ from measure.errors import ComparisonError, HoldfastError, ReadingError
 from measure.film import Film
 from measure.flags import Flag, find_flags
 from measure.measurements import Measurement, measure_film
-from measure.reading import ABSENT, CONFIRMED, NOT_ASSESSABLE, PROPOSED, SUFFIX, Landmark, Reading, save_reading
+from measure.reading import (
+    ABSENT,
+    CONFIRMED,
+    NOT_ASSESSABLE,
+    PROPOSED,
+    SUFFIX,
+    Landmark,
+    Reading,
+    save_reading,
+)
 from measure.scale import ScaleInput
 from measure.series import INDEX, LAST, Case, Change, MeasuredFilm, compare, measure, why_not_comparable
 from measure.sites import LandmarkRow, MeasurementRow, Site, View, load_site
@@ -51,6 +60,8 @@ class Session:
         Name of the site table.
     reader
         Who reads; a name or initials of the reader's choice. None stands for whoever read last.
+    view
+        What films that do not say their view show.
     folder
         Where drafts are kept (and finished readings of films without a file); None keeps none.
     saved
@@ -63,6 +74,7 @@ class Session:
         site: str = "olecranon",
         *,
         reader: str | None = None,
+        view: str | None = None,
         folder: Path | None = None,
         saved: Mapping[str, Reading] | None = None,
     ) -> None:
@@ -71,13 +83,16 @@ class Session:
         self.site: Site = load_site(site)
         self.films = tuple(sorted(films, key=_when))
         self.reader = reader or UNNAMED
+        self._unstated_view = view or (next(iter(self.site.views)) if len(self.site.views) == 1 else "")
         self.folder = folder
         self.store = DraftStore(folder) if folder else None
         self.troubles: list[str] = []  # what went wrong in keeping or restoring, for the reader
         self.listeners: list[Callable[[], None]] = []
         saved = saved or {}
         self._finished = [self._restore_finished(film, saved.get(film.digest)) for film in self.films]
-        self._drafts = [self._restore(film, done) for film, done in zip(self.films, self._finished, strict=True)]
+        self._drafts = [
+            self._restore(film, done) for film, done in zip(self.films, self._finished, strict=True)
+        ]
         if reader is None:
             self.reader = next((d.reader for d in self._drafts if d.reader != UNNAMED), UNNAMED)
         self._undo: list[Step] = []
@@ -167,14 +182,16 @@ class Session:
             if self.readable(number) is None:
                 return number
         raise ReadingError(
-            f"None of the {len(self.films)} films can be read as {self.site.title.lower()}: {self.readable(0)}."
+            f"None of {len(self.films)} films can be read as {self.site.title.lower()}: {self.readable(0)}."
         )
 
     def describe(self, number: int, *, view: str | None = None, laterality: str | None = None) -> None:
         """Say the view or the side of a film whose file does not; what the file says cannot be changed."""
         film, draft = self.films[number], self._drafts[number]
         if view and view != draft.view and (film.view or draft.landmarks):
-            raise ReadingError("The view is stated by the film, or landmarks are placed for it. Clear them first.")
+            raise ReadingError(
+                "The view is stated by the film, or landmarks are placed for it. Clear them first."
+            )
         if laterality and film.laterality and laterality != film.laterality:
             raise ReadingError(f"The film says it shows the {film.laterality} side.")
         self._change(number, dataclasses.replace(
@@ -198,6 +215,21 @@ class Session:
     def remaining(self) -> tuple[str, ...]:
         """Names of the asked landmarks that are open, in protocol order."""
         return tuple(name for name in self.asked() if self.is_open(name))
+
+    def unanswered(self) -> str:
+        """Say which landmarks are still open, and which of them are proposals; nothing where none is."""
+        left = self.remaining()
+        if not left:
+            return ""
+        titles = "; ".join(self.view.landmark[name].title for name in left)
+        words = f"{len(left)} landmarks are not answered: {titles}."
+        marks = self.draft.landmarks
+        proposed = [name for name in left if name in marks and marks[name].status == PROPOSED]
+        if proposed:
+            words += (
+                f"\n\n{len(proposed)} of them are proposals; they are saved as proposals, not as confirmed."
+            )
+        return words
 
     def _wanted(self, name: str) -> int:
         """Points a landmark needs; the far cortex needs as many as the near one has."""
@@ -289,7 +321,9 @@ class Session:
         if self._grip is None:
             return
         (before, active), self._grip = self._grip, None
-        if before != self.draft:
+        if before == self.draft:
+            self._tell()
+        else:
             self._record(Step(self.current, before, self.draft, active))
 
     def move(self, name: str, number: int, point: Point) -> None:
@@ -304,7 +338,9 @@ class Session:
         row, column = self._located(name, number).points[number]
         height, width = self.film.pixels.shape
         self.move(
-            name, number, (min(max(row + rows, 0.0), height - 1.0), min(max(column + columns, 0.0), width - 1.0))
+            name,
+            number,
+            (min(max(row + rows, 0.0), height - 1.0), min(max(column + columns, 0.0), width - 1.0)),
         )
 
     def confirm(self, name: str | None = None) -> None:
@@ -315,7 +351,9 @@ class Session:
         self.drop()
         old = self.draft.landmarks.get(name)
         if old is not None and old.status == PROPOSED and not lacks_points(old, self._wanted(name)):
-            self._change(self.current, self.draft.with_landmark(name, dataclasses.replace(old, status=CONFIRMED)))
+            self._change(
+                self.current, self.draft.with_landmark(name, dataclasses.replace(old, status=CONFIRMED))
+            )
         self.active = name
         self.advance()
 
@@ -329,7 +367,9 @@ class Session:
         """Answer that a landmark was looked for and is not there, as a break in a whole wire."""
         name = name or self.active
         if name is not None and not self.may_be_absent(name):
-            raise ReadingError(f"{self._row(name).title} cannot be absent; say that it is not assessable, and why.")
+            raise ReadingError(
+                f"{self._row(name).title} cannot be absent; say that it is not assessable, and why."
+            )
         self._answer(name, Landmark(ABSENT))
 
     def may_be_absent(self, name: str) -> bool:
@@ -373,7 +413,11 @@ class Session:
         """Film whose landmarks may be carried to one that has none: the last earlier visit that was read."""
         if self._drafts[number].landmarks:
             return None
-        read = [n for n in self.visits if n < number and any(m.located for m in self._drafts[n].landmarks.values())]
+        read = [
+            n
+            for n in self.visits
+            if n < number and any(m.located for m in self._drafts[n].landmarks.values())
+        ]
         return read[-1] if read else None
 
     def _answer(self, name: str | None, landmark: Landmark) -> None:
@@ -409,7 +453,7 @@ class Session:
     # --- Scale, axis, reader ---
 
     def add_scale(self, kind: str, points: tuple[Point, Point], mm: float) -> None:
-        """Add a clicked scale; one of the same kind is replaced. Raises HoldfastError where it makes no sense."""
+        """Add a clicked scale, in place of one of its kind. Raises HoldfastError where it makes no sense."""
         given = ScaleInput(kind, (self._on_film(points[0]), self._on_film(points[1])), mm)
         kept = tuple(other for other in self.draft.scale_inputs if other.kind != kind)
         trial = dataclasses.replace(self.draft, scale_inputs=(*kept, given))
@@ -532,7 +576,7 @@ class Session:
             self.troubles.append(str(error))
             kept = None
         blank = Draft(
-            film.view or (next(iter(self.site.views)) if len(self.site.views) == 1 else ""),
+            film.view or self._unstated_view,
             self.site.axes[0] if self.site.axes else "",
             self.reader,
             film.laterality,
@@ -583,7 +627,9 @@ class Session:
         film = Path(self.film.path)
         folder = film.parent if self.film.path else self.folder
         if folder is None:
-            raise ReadingError("These films came without a folder, so nothing can be saved. Open a folder of films.")
+            raise ReadingError(
+                "These films came without a folder, so nothing can be saved. Open a folder of films."
+            )
         stem = film.stem if self.film.path else self.film.digest.removeprefix("sha256:")[:16]
         names = (f"{stem}{SUFFIX}", *(f"{stem}-{n}{SUFFIX}" for n in range(2, 10_000)))
         return next(folder / name for name in names if not (folder / name).exists())

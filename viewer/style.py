@@ -9,7 +9,8 @@ QLabel#patient { font-size: 15px; font-weight: 600; }
 QLabel#sentence { font-size: 14px; font-weight: 600; padding: 2px 0; }
 QLabel#quiet { color: #a9b6c0; font-size: 12px; }
 QLabel#message { color: #ffd166; font-size: 13px; }
-QListWidget, QTableWidget { background: #171d22; alternate-background-color: #1c232a; border: 1px solid #313b44; }
+QListWidget, QTableWidget { background: #171d22; border: 1px solid #313b44; }
+QTableWidget { alternate-background-color: #1c232a; }
 QListWidget::item { padding: 3px 4px; }
 QListWidget::item:selected { background: #2c4a60; }
 QTableWidget::item { padding: 0 8px; }

@@ -14,6 +14,7 @@ from virtual_screen import start_virtual_screen
 from measure.film import Film
 from viewer.session import Session
 
+
 @pytest.fixture
 def truth() -> Truth:
     """Where every landmark of the lateral film lies."""
@@ -29,8 +30,8 @@ def films() -> list[Film]:
 @pytest.fixture
 def session(films: list[Film], tmp_path: Path) -> Session:
     """Session on the three films, keeping its drafts in a fresh folder."""
-    return Session([dataclasses.replace(film, path=str(tmp_path / f"film-{n}.dcm")) for n, film in enumerate(films)],
-                   reader="AB", folder=tmp_path)  # fmt: skip
+    filed = [dataclasses.replace(film, path=str(tmp_path / f"film-{n}.dcm")) for n, film in enumerate(films)]
+    return Session(filed, reader="AB", folder=tmp_path)
 
 
 @pytest.fixture

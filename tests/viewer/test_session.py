@@ -178,7 +178,7 @@ def test_nudge_stays_on_the_film(session: Session) -> None:
 
 
 def test_proposals_wait_for_the_reader(session: Session, truth: Truth, place_all: PlaceAll) -> None:
-    """Proposals never replace what was placed, stay proposals when moved, and Enter confirms them one by one."""
+    """Proposals replace nothing, stay proposals when moved, and Enter confirms them one by one."""
     place_all(session, truth)
     session.show(1)
     session.place((400.0, 400.0))
@@ -196,8 +196,8 @@ def test_proposals_wait_for_the_reader(session: Session, truth: Truth, place_all
 
 def test_click_confirms_a_proposal_of_one_point(session: Session) -> None:
     """Clicking where it is right is an answer; a proposal of several points waits for Enter."""
-    session.propose(0, {"hole": Landmark("proposed", ((5.0, 5.0),)),
-                        "joint_arc": Landmark("proposed", ((5.0, 5.0), (6.0, 9.0), (5.0, 13.0)))})  # fmt: skip
+    arc = Landmark("proposed", ((5.0, 5.0), (6.0, 9.0), (5.0, 13.0)))
+    session.propose(0, {"hole": Landmark("proposed", ((5.0, 5.0),)), "joint_arc": arc})
     session.select("hole")
     session.place((7.0, 7.0))
     assert session.draft.landmarks["hole"] == Landmark("confirmed", ((7.0, 7.0),))

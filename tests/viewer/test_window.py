@@ -29,14 +29,13 @@ class Hand:
     def __init__(self, viewer: Any, room: Any) -> None:
         from viewer.canvas import canvas_widget
 
-        self.viewer, self.room = viewer, room
+        self.viewer, self.room, self.view = viewer, room, room.reading
         self.canvas = canvas_widget(viewer)
         self.clicks = self.keys = 0
 
     @property
     def session(self) -> Session:
-        assert self.room.session is not None
-        return self.room.session
+        return self.view.session
 
     def on_screen(self, point: tuple[float, float]) -> Any:
         """Where a place of the current film is on the canvas."""
@@ -48,7 +47,7 @@ class Hand:
         beside = grid(self.viewer).enabled
         width, height = self.canvas.width() / (2 if beside else 1), self.canvas.height()
         middle = np.array([height / 2, width / 2 + (width if beside else 0)])
-        place = middle + (self.room.pair.to_room(point) - np.array(camera.center[-2:])) * camera.zoom
+        place = middle + (self.view.pair.to_room(point) - np.array(camera.center[-2:])) * camera.zoom
         return QPoint(round(place[1]), round(place[0]))
 
     def click(self, point: tuple[float, float]) -> None:
@@ -102,7 +101,7 @@ class Hand:
         """Look closely at a place of the current film."""
         from viewer.canvas import scene
 
-        scene(self.viewer).camera.center = tuple(self.room.pair.to_room(point))
+        scene(self.viewer).camera.center = tuple(self.view.pair.to_room(point))
         scene(self.viewer).camera.zoom = zoom
         self.settle()
 
@@ -133,7 +132,7 @@ def open_hand(screen: str, qapp: Any) -> Iterator[Callable[[Session], Hand]]:
         hand = Hand(viewer, room)
         hand.canvas.setFocus()
         hand.settle()
-        room.pair.fit()
+        hand.view.pair.fit()
         hand.settle()
         return hand
 
@@ -154,12 +153,16 @@ def place_by_mouse(hand: Hand, truth: Truth) -> None:
         for row, column in truth[name][spread.round().astype(int)]:
             before = hand.session.draft
             hand.click((row, column))
-            assert hand.session.draft != before, f"the click on {name} did nothing: {hand.room.message.text()}"
+            assert hand.session.draft != before, (
+                f"the click on {name} did nothing: {hand.view.message.text()}"
+            )
 
 
 @pytest.mark.usefixtures("qapp")
-def test_reads_a_lateral_film_by_mouse(open_hand: Callable[[Session], Hand], session: Session, truth: Truth) -> None:
-    """Every landmark by real clicks: they lie within a screen pixel of the truth, and the numbers are the library's."""
+def test_reads_a_lateral_film_by_mouse(
+    open_hand: Callable[[Session], Hand], session: Session, truth: Truth
+) -> None:
+    """Every landmark by real clicks: within a screen pixel of the truth, the numbers are the library's."""
     from viewer.canvas import scene
 
     hand = open_hand(session)
@@ -173,7 +176,7 @@ def test_reads_a_lateral_film_by_mouse(open_hand: Callable[[Session], Hand], ses
     reading = to_reading(session.draft, session.film, session.site)
     expected = measure_film(reading, session.measured(0).scale, session.film.aspect)
     assert session.measured(0).measurements == expected
-    shown = {row.key: row.cells[1] for row in hand.room.results._rows}
+    shown = {row.key: row.cells[1] for row in hand.view.results._rows}
     for measurement in expected:
         if measurement.quantity and measurement.present is not False:
             assert shown[measurement.key] == measurement.quantity.text()
@@ -198,13 +201,15 @@ def test_drag_moves_one_point_once(open_hand: Callable[[Session], Hand], session
     assert tuple(scene(hand.viewer).camera.center) != centre
 
 
-def test_keyboard_alone_places_nudges_and_saves(open_hand: Callable[[Session], Hand], session: Session) -> None:
+def test_keyboard_alone_places_nudges_and_saves(
+    open_hand: Callable[[Session], Hand], session: Session
+) -> None:
     """Cross, arrows, Space, undo, redo, skip and save without the mouse."""
     from qtpy.QtCore import Qt
 
     hand = open_hand(session)
     hand.key(Qt.Key.Key_Space)  # the cross appears
-    start = hand.room.pair.aim
+    start = hand.view.pair.aim
     hand.key(Qt.Key.Key_Right, shift=True)
     hand.key(Qt.Key.Key_Down)
     hand.key(Qt.Key.Key_Space)
@@ -229,10 +234,12 @@ def test_keyboard_alone_places_nudges_and_saves(open_hand: Callable[[Session], H
     hand.settle()
     hand.key(Qt.Key.Key_Return, ctrl=True)
     assert session.is_finished(0)
-    assert "Saved as" in hand.room.message.text()
+    assert "Saved as" in hand.view.message.text()
 
 
-def test_finish_with_open_landmarks_asks_first(open_hand: Callable[[Session], Hand], session: Session) -> None:
+def test_finish_with_open_landmarks_asks_first(
+    open_hand: Callable[[Session], Hand], session: Session
+) -> None:
     """What is not answered is named, and nothing is saved until the reader says so."""
     from qtpy.QtCore import Qt
 
@@ -241,7 +248,7 @@ def test_finish_with_open_landmarks_asks_first(open_hand: Callable[[Session], Ha
     hand.click((300.0, 500.0))
     session.propose(0, {"hole": Landmark("proposed", ((5.0, 5.0),), origin="carried")})
     hand.key(Qt.Key.Key_Return, ctrl=True)
-    box = hand.room._box
+    box = hand.view._box
     assert "Volar cortex of the shaft" in box.text()
     assert "saved as proposals" in box.text()
     assert not session.is_finished(0)
@@ -256,18 +263,21 @@ def test_wrong_patient_is_refused_in_the_window(open_hand: Callable[[Session], H
     """Choosing another patient's film shows the reason, changes nothing, and offers that case on its own."""
     session = Session([make_film(0), make_film(1), make_film(5, patient_key="INV-2")], folder=tmp_path)
     hand = open_hand(session)
-    hand.room._chosen_film(2)
+    hand.view._chosen_film(2)
     hand.settle()
     assert session.current == 0
-    assert "two patients" in hand.room.message.text()
-    assert hand.room.case_choice.currentIndex() == 0
-    next(b for b in hand.room._box.buttons() if "own case" in b.text()).click()
+    assert "two patients" in hand.view.message.text()
+    assert hand.view.case_choice.currentIndex() == 0
+    next(b for b in hand.view._box.buttons() if "own case" in b.text()).click()
     hand.settle()
     assert (session.index, session.current) == (2, 2)
 
 
 def test_films_stand_side_by_side_and_follow_each_other(
-    open_hand: Callable[[Session], Hand], session: Session, truth: Truth, place_all: Callable[[Session, Truth], int]
+    open_hand: Callable[[Session], Hand],
+    session: Session,
+    truth: Truth,
+    place_all: Callable[[Session, Truth], int],
 ) -> None:
     """Clicks on the right-hand film land on it; a click on the index film is refused with a word."""
     from qtpy.QtCore import QPoint, Qt
@@ -278,7 +288,7 @@ def test_films_stand_side_by_side_and_follow_each_other(
     place_all(session, truth)
     session.show(1)
     hand = open_hand(session)
-    hand.room._drop_carry()
+    hand.view._drop_carry()
     assert grid(hand.viewer).enabled
     hand.click((500.0, 500.0))
     assert session.draft.landmarks["shaft_dorsal"].points[0] == pytest.approx((500, 500), abs=3)
@@ -286,32 +296,36 @@ def test_films_stand_side_by_side_and_follow_each_other(
     QTest.mouseClick(hand.canvas, Qt.MouseButton.LeftButton, pos=QPoint(100, hand.canvas.height() // 2))
     hand.settle()
     assert session.draft == before
-    assert "placed on the current film" in hand.room.message.text()
-    captions = [" ".join(caption._lines) for caption in hand.room.captions]
+    assert "placed on the current film" in hand.view.message.text()
+    captions = [" ".join(caption._lines) for caption in hand.view.captions]
     assert "Index film" in captions[0]
     assert all(word in captions[1] for word in ("Current film", "lateral", "right", "2026-01-19", "mm/px"))
 
 
-def test_closing_and_reopening_leaves_one_listener(open_hand: Callable[[Session], Hand], session: Session) -> None:
+def test_closing_and_reopening_leaves_one_listener(
+    open_hand: Callable[[Session], Hand], session: Session
+) -> None:
     """The dock closed and opened three times: one click is one point, and nothing listens twice."""
     hand = open_hand(session)
     dock = hand.room.parent()
     for _ in range(3):
         dock.hide()
         hand.settle()
-        assert hand.room._later not in session.listeners
+        assert hand.view.redraw_soon not in session.listeners
         dock.show()
         hand.settle()
-    assert session.listeners.count(hand.room._later) == 1
-    assert hand.viewer.mouse_drag_callbacks.count(hand.room.pair._on_press) == 1
+    assert session.listeners.count(hand.view.redraw_soon) == 1
+    assert hand.viewer.mouse_drag_callbacks.count(hand.view.pair._on_press) == 1
     hand.click((300.0, 300.0))
     assert session.draft.landmarks["shaft_dorsal"].points == (pytest.approx((300, 300), abs=3),)
 
 
-def test_leaving_a_session_leaves_nothing_behind(open_hand: Callable[[Session], Hand], session: Session) -> None:
+def test_leaving_a_session_leaves_nothing_behind(
+    open_hand: Callable[[Session], Hand], session: Session
+) -> None:
     """No layer, callback or listener stays."""
     hand = open_hand(session)
-    pair = hand.room.pair
+    pair = hand.view.pair
     hand.room.leave()
     assert not hand.viewer.layers
     assert not session.listeners
@@ -321,17 +335,18 @@ def test_leaving_a_session_leaves_nothing_behind(open_hand: Callable[[Session], 
     assert len(hand.viewer.layers) == 6
 
 
-def test_a_drag_is_not_a_storm(open_hand: Callable[[Session], Hand], session: Session, monkeypatch: Any) -> None:
+def test_a_drag_is_not_a_storm(
+    open_hand: Callable[[Session], Hand], session: Session, monkeypatch: Any
+) -> None:
     """Forty moves within a frame are drawn once."""
     hand = open_hand(session)
     hand.click((300.0, 300.0))
     drawn: list[int] = []
-    monkeypatch.setattr(hand.room, "session", hand.room.session)
     result = session.result
     monkeypatch.setattr(session, "result", lambda: drawn.append(1) or result())
     for column in range(40):
         session.drag("shaft_dorsal", 0, (300.0, 300.0 + column))
-        hand.room.pair.moving.emit()
+        hand.view.pair.moving.emit()
     hand.settle()
     assert len(drawn) == 1
 
@@ -358,16 +373,20 @@ def test_a_short_walk_through_the_window(open_hand: Callable[[Session], Hand], s
     film = session.film
     expected = measure(film, to_reading(session.draft, film, session.site)).measurements
     assert session.measured(session.current).measurements == expected
-    shown = {row.key: row.cells[1] for row in hand.room.results._rows}
+    shown = {row.key: row.cells[1] for row in hand.view.results._rows}
     assert all(
-        shown[m.key] == ("none" if m.present is False else m.quantity.text() if m.quantity else "–") for m in expected
+        shown[m.key] == ("none" if m.present is False else m.quantity.text() if m.quantity else "–")
+        for m in expected
     )
 
 
 def test_carried_landmarks_come_as_proposals(
-    open_hand: Callable[[Session], Hand], tmp_path: Path, truth: Truth, place_all: Callable[[Session, Truth], int],
+    open_hand: Callable[[Session], Hand],
+    tmp_path: Path,
+    truth: Truth,
+    place_all: Callable[[Session, Truth], int],
     monkeypatch: Any,
-) -> None:  # fmt: skip
+) -> None:
     """On a later film the work is done off the window's thread and laid as proposals."""
     import threading
 
@@ -375,13 +394,17 @@ def test_carried_landmarks_come_as_proposals(
 
     def carry(earlier: Any, later: Any, reading: Any) -> Any:
         threads.append(threading.current_thread().name)
-        return {n: Landmark("proposed", m.points, origin="carried") for n, m in reading.landmarks.items() if m.located}
+        return {
+            n: Landmark("proposed", m.points, origin="carried")
+            for n, m in reading.landmarks.items()
+            if m.located
+        }
 
-    monkeypatch.setattr("viewer.window.carry_forward", carry)
+    monkeypatch.setattr("viewer.reading_view.carry_forward", carry)
     session = Session([make_film(0), make_film(1)], folder=tmp_path)
     place_all(session, truth)
     hand = open_hand(session)
-    hand.room._visit(1)
+    hand.view._visit(1)
     for _ in range(60):
         hand.settle()
         if session.draft.landmarks:
@@ -389,7 +412,7 @@ def test_carried_landmarks_come_as_proposals(
     assert session.current == 1
     assert {m.status for m in session.draft.landmarks.values()} == {"proposed"}
     assert "MainThread" not in threads
-    assert not hand.room.busy.isVisible()
+    assert not hand.view.busy.isVisible()
     from qtpy.QtCore import Qt
 
     while session.active != "wire_break":
@@ -409,9 +432,9 @@ def test_folder_opens_off_the_thread(
     hand.room.open_folder(empty)
     for _ in range(40):
         hand.settle()
-        if hand.room.welcome_message.text():
+        if hand.room.message.text():
             break
-    assert "No film was found" in hand.room.welcome_message.text()
+    assert "No film was found" in hand.room.message.text()
 
 
 def test_reading_from_the_window_is_a_library_reading(
