@@ -75,8 +75,8 @@ def case_block(case: Case, flags: Sequence[Flag]) -> Group:
     if _worst(flags) != WITHIN:
         parts.append(_flag_list(flags))
     parts += [_value_table(case, flags), _film_table(case)]
-    if missing := list(_missing_lines(case.current)):
-        parts.append(_bullets("Not measured on the current film", missing))
+    if missing := list(_missing_lines(case)):
+        parts.append(_bullets("Not measured", missing))
     if technique := list(_technique_lines(case.index)):
         parts.append(_bullets("Technique on the index film (shown, not graded)", technique))
     return Group(*parts)
@@ -90,9 +90,11 @@ def _name(case: Case) -> str:
     film = case.current
     site = load_site(film.reading.site).title.lower()
     visits = f"{len(case.films)} visit" + ("s" if len(case.films) != 1 else "")
+    before = " · before the operation" if film.date and film.surgery and film.date < film.surgery else ""
     whose = f"Patient {film.patient_key}" if film.patient_key else "Patient not stated"
     return (
         f"{whose} · {film.laterality or 'side not stated'} {site} · {film.view.title.lower()} view · {visits}"
+        f"{before}"
     )
 
 
@@ -275,12 +277,15 @@ def _technique_lines(film: MeasuredFilm) -> Iterator[str]:
                 yield f"{title(measurement.row)}: {value}; usual: {usual.usual} ({usual.source})"
 
 
-def _missing_lines(film: MeasuredFilm) -> Iterator[str]:
-    """One line a reason, with all that it kept from being measured."""
+def _missing_lines(case: Case) -> Iterator[str]:
+    """One line a reason, with all that it kept from being measured on the current film, or from a change."""
     by_reason: dict[str, list[str]] = {}
-    for measurement in film.measurements:
+    for measurement in case.current.measurements:
         if measurement.reason:
-            by_reason.setdefault(measurement.reason, []).append(title(measurement.row))
+            by_reason.setdefault(f"current film: {measurement.reason}", []).append(title(measurement.row))
+    for change in case.changes:
+        if change.later is case.current and change.reason and not change.reason.startswith("later film"):
+            by_reason.setdefault(f"{change.basis}: {change.reason}", []).append(title(change.row))
     for reason, titles in by_reason.items():
         yield f"{'; '.join(titles)}: {reason}"
 

@@ -130,7 +130,7 @@ class TestReview:
         out = " ".join(capsys.readouterr().out.split())
         for row in load_site("olecranon").views["lateral"].measurements:
             assert row.title in out
-        assert "Knot to the hole, knot 1: not assessable: Knot 1: twist knot (cast)" in out
+        assert "Knot to the hole, knot 1: current film: not assessable: Knot 1: twist knot (cast)" in out
         assert "unread.dcm: P3 · right · lateral" in out
 
     def test_tables_are_written_where_told(self, folder, tmp_path, capsys) -> None:
@@ -165,6 +165,29 @@ class TestReview:
         assert "holds 3 frames. Say which one to read, from 1 to 3 (--frame)" in capsys.readouterr().out
         assert main(["review", str(path), "--frame", "2"]) == DONE
         assert "run.dcm" in capsys.readouterr().out
+
+    def test_a_frame_is_chosen_only_where_there_are_several(self, tmp_path, write_film, capsys) -> None:
+        """In a mixed folder --frame leaves films of one frame alone; a frame that is not there is refused."""
+        write_film(tmp_path / "one.dcm", 9)
+        pixels = np.zeros((3, *SHAPE), dtype=np.uint8).tobytes()
+        write_film(tmp_path / "run.dcm", 8, NumberOfFrames=3, PixelData=pixels)
+        assert main(["review", str(tmp_path), "--frame", "2"]) == DONE
+        assert main(["review", str(tmp_path), "--frame", "4"]) == SOME_UNUSED
+        assert "Frame 4 was asked for" in capsys.readouterr().out
+
+    def test_every_dash_has_its_reason(self, tmp_path, write_film, make_reading, capsys) -> None:
+        """Where the index film is what keeps a change from having a value, that is told too."""
+        for number, lacking in ((1, "knot1"), (2, "loop")):
+            film = read_film(write_film(tmp_path / f"{number}.dcm", number, number))
+            reading = make_reading(film, landmarks={lacking: Landmark("not assessable", reason="hidden")})
+            save_reading(reading, tmp_path / f"{number}.reading.json")
+        assert main(["review", str(tmp_path)]) == DONE
+        out = capsys.readouterr().out
+        told = (
+            "Knot to the hole, knot 1: since index: earlier film: not assessable: Knot 1: twist knot (hidden)"
+        )
+        assert told in out
+        assert "Loop off bone or bend: current film: not assessable: Proximal wire loop (hidden)" in out
 
     def test_own_thresholds(self, folder, tmp_path, capsys) -> None:
         """--thresholds replaces limits: with 20 mm for all that was beyond, nothing is."""

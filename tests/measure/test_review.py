@@ -117,6 +117,22 @@ class TestUnread:
         assert any("date" in note for note in bare.notes)
         assert any("115" in note for note in odd.notes)
 
+    def test_a_later_film_without_a_reading_is_told_at_the_case(self, add, tmp_path) -> None:
+        """What is called current is then not the latest; the film before it says so, and no other does."""
+        add("index", 1)
+        add("next", 2, 10)
+        add("missed", 3, 20, read=False)
+        add("other side", 4, 21, elements={"ImageLaterality": "L"}, read=False)
+        add("same day", 5, 10, read=False)
+        ((case,), unread) = review(tmp_path).cases, review(tmp_path).unread
+        assert len(unread) == 3
+        assert case.index.notes == (
+            "a film of 2031-03-13 (same day.dcm) has no reading and is not among the visits",
+        )
+        assert case.current.notes == (
+            "a film of 2031-03-23 (missed.dcm) has no reading and is not among the visits",
+        )
+
     def test_no_patient_in_a_repr(self, add, tmp_path) -> None:
         """What may end up in a log does not name the patient."""
         add("film", 1, elements={"PatientID": "MARKER-77"}, read=False)
