@@ -54,8 +54,8 @@ class ResultsPanel(QWidget):
             left.addWidget(widget)
         left.setStretchFactor(self.table, 1)
         layout = QHBoxLayout(self)
-        layout.addLayout(left, 7)
-        layout.addWidget(self.plot, 2)
+        layout.addLayout(left, 1)
+        layout.addWidget(self.plot)
         layout.setContentsMargins(10, 6, 10, 8)
         layout.setSpacing(12)
         self.table.entered_row.connect(lambda row: self.hovered.emit(self._key(row)))
@@ -119,7 +119,7 @@ class _Table(QTableWidget):
         header.setHighlightSections(False)
         header.setMinimumSectionSize(100)
         header.setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
-        for column, width in ((1, 108), (2, 120), (3, 126), (4, 136)):
+        for column, width in ((1, 114), (2, 124), (3, 128), (4, 226)):
             header.resizeSection(column, width)
         self.cellEntered.connect(lambda row, _: self.entered_row.emit(row))
 
@@ -135,7 +135,7 @@ class TrendPlot(QWidget):
     def __init__(self) -> None:
         super().__init__()
         self._trend: Trend | None = None
-        self.setMinimumWidth(236)
+        self.setFixedWidth(232)
 
     def show_trend(self, trend: Trend | None) -> None:
         """Show a trend, or a hint where there is none."""

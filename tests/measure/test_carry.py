@@ -1,4 +1,4 @@
-"""Landmarks carried from film to film: near the truth on the sample films, refused where films do not match."""
+"""Landmarks carried from film to film: near the truth on the samples, refused where films do not match."""
 
 from __future__ import annotations
 
