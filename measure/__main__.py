@@ -85,9 +85,11 @@ def _parser() -> argparse.ArgumentParser:
             "--thresholds", type=Path, metavar="FILE", help="a TOML file of your own thresholds"
         )
 
-    read = commands.add_parser("read", help="open the reading room, to place landmarks on the films of a folder")
+    read = commands.add_parser("read", help="open the reading room, to place landmarks on films")
     read.add_argument("folder", type=Path, nargs="?", metavar="FOLDER", help="films, at any depth")
     read.add_argument("--reader", metavar="NAME", help="who reads: a name, initials or a number")
+    read.add_argument("--site", default="olecranon", metavar="SITE", help="olecranon (default), patella, ...")
+    read.add_argument("--view", metavar="VIEW", help="of films that do not say it: lateral, ap, ...")
     read.set_defaults(run=_read)
 
     sites = commands.add_parser("sites", help="show a site's landmarks, measurements and thresholds")
@@ -106,7 +108,7 @@ def _demo(options: argparse.Namespace) -> int:
 def _read(options: argparse.Namespace) -> int:
     from viewer.app import run  # the one place where the command line reaches for the window
 
-    run(options.folder, options.reader)
+    run(options.folder, site=options.site, reader=options.reader, view=options.view)
     return DONE
 
 
