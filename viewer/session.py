@@ -35,6 +35,7 @@ from measure.sites import LandmarkRow, MeasurementRow, Site, View, load_site
 from viewer.drafts import Draft, DraftStore, from_reading, lacks_points, to_reading, whole
 
 Point = tuple[float, float]
+SITE = "olecranon"  # read where no other site is named
 UNNAMED = "reader"
 NO_LANDMARKS = "Every landmark is answered. Choose one in the list to change it, or finish the reading."
 
@@ -71,7 +72,7 @@ class Session:
     def __init__(
         self,
         films: Sequence[Film],
-        site: str = "olecranon",
+        site: str = SITE,
         *,
         reader: str | None = None,
         view: str | None = None,

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from qtpy.QtWidgets import (
+    QComboBox,
     QFileDialog,
     QLabel,
     QProgressBar,
@@ -22,9 +23,10 @@ from qtpy.QtWidgets import (
 from measure.errors import HoldfastError
 from measure.export import CAUTION
 from measure.samples import samples_folder
+from measure.sites import site_names
 from viewer.folder import Folder, load_folder
 from viewer.reading_view import ReadingView
-from viewer.session import Session
+from viewer.session import SITE, Session
 from viewer.style import SHEET
 
 INTRODUCTION = (
@@ -34,13 +36,23 @@ INTRODUCTION = (
 
 
 class ReadingRoom(QWidget):
-    """Choose a folder, then read its films in a `ReadingView`."""
+    """Choose a folder, then read its films in a `ReadingView`.
 
-    def __init__(self, napari_viewer: Any, reader: str | None = None) -> None:
+    Site, reader and view are as in `viewer.session.Session`; napari gives the viewer alone.
+    """
+
+    def __init__(
+        self,
+        napari_viewer: Any,
+        *,
+        site: str = SITE,
+        reader: str | None = None,
+        view: str | None = None,
+    ) -> None:
         super().__init__()
         self.viewer = napari_viewer
         self.reading: ReadingView | None = None
-        self._reader = reader
+        self._given = {"reader": reader, "view": view}
         self._worker: Any = None
         self._practice: tempfile.TemporaryDirectory[str] | None = None
         self.setStyleSheet(SHEET)
@@ -48,13 +60,16 @@ class ReadingRoom(QWidget):
         # Without this napari adds a stretch below, and the list of landmarks is left short.
         self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)
         self.stack = QStackedWidget()
-        self.stack.addWidget(self._welcome())
+        self.stack.addWidget(self._welcome(site))
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.addWidget(self.stack)
 
-    def _welcome(self) -> QWidget:
+    def _welcome(self, site: str) -> QWidget:
         page = QWidget()
+        self.site = QComboBox()
+        self.site.addItems(site_names())
+        self.site.setCurrentText(site)
         title, words, self.message = QLabel("Open the films of a patient"), QLabel(INTRODUCTION), QLabel()
         folder, samples = QPushButton("Open a folder…"), QPushButton("Open the sample films")
         self.progress, self.cancel = QProgressBar(), QPushButton("Cancel")
@@ -65,7 +80,7 @@ class ReadingRoom(QWidget):
         for label, name in ((title, "title"), (words, "quiet"), (self.message, "message")):
             label.setObjectName(name)
             label.setWordWrap(True)
-        for widget in (title, words, folder, samples, self.progress, self.cancel, self.message):
+        for widget in (title, words, self.site, folder, samples, self.progress, self.cancel, self.message):
             layout.addWidget(widget)
         layout.addStretch(1)
         self._loading_shown(False)
@@ -124,7 +139,9 @@ class ReadingRoom(QWidget):
             self.message.setText(result)
             return
         try:
-            session = Session(result.films, folder=result.path, saved=result.saved, reader=self._reader)
+            session = Session(
+                result.films, self.site.currentText(), folder=result.path, saved=result.saved, **self._given
+            )
         except HoldfastError as error:
             self.message.setText(str(error))
             return

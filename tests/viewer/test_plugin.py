@@ -105,3 +105,21 @@ def test_installed_distribution_offers_the_plugin() -> None:
         assert project["entry-points"]["napari.manifest"] == {"holdfast": "viewer:napari.yaml"}
     else:
         assert points[0].value == "viewer:napari.yaml"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["read", "/nowhere/films"], "There is no folder 'films'"),
+        (["read", "--site", "nose"], "No site is called 'nose'"),
+        (["read", "--view", "skyline"], "no view 'skyline'"),
+    ],
+)
+def test_command_says_what_is_wrong(
+    arguments: list[str], words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`holdfast read` refuses in words, before any window is opened."""
+    from measure.__main__ import main
+
+    assert main(arguments) == 4
+    assert words in capsys.readouterr().err

@@ -355,6 +355,13 @@ def test_side_that_the_film_states_cannot_be_changed(session: Session) -> None:
     assert not open_side.why_not(1)
 
 
+def test_films_that_state_no_view_need_it_said() -> None:
+    """A picture that does not say what it shows is not read until somebody says so."""
+    with pytest.raises(ReadingError, match="does not say which view"):
+        Session([make_film(0, view=None)])
+    assert Session([make_film(0, view=None)], view="ap").view.name == "ap"
+
+
 def test_axis_is_locked_by_a_finished_reading(session: Session, truth: Truth, place_all: PlaceAll) -> None:
     """One axis per patient: it is set for every film, and a finished reading locks it."""
     other = session.site.axes[1]
