@@ -200,7 +200,7 @@ def _flag_line(flag: Flag) -> str:
     if flag.subject.quantity is None or flag.probability is None:
         return f"{_since(flag)}: {flag.outcome}; {limit}"
     if flag.threshold.side == "present":
-        return f"{_since(flag)}: {'seen' if flag.probability else 'none seen'}"
+        return f"{_since(flag)}: {'seen' if flag.probability else 'none seen'}{_mark(flag.subject)}"
     percent = 100 * flag.probability
     chance = "< 1 %" if percent < 1 else "> 99 %" if percent > 99 else f"{percent:.0f} %"
     also = f"; {flag.why}" if flag.outcome == BEYOND and flag.why else ""
@@ -247,7 +247,12 @@ def _value(subject: Change | Measurement | None, *, with_unit: bool = False) -> 
     words = quantity.text() if quantity.u else f"{quantity.value:g}{UNIT_TEXT[quantity.unit]}"
     if not with_unit:
         words = words.removesuffix(UNIT_TEXT[quantity.unit])
-    return words + ("" if subject.confirmed else "*")
+    return words + _mark(subject)
+
+
+def _mark(subject: Change | Measurement) -> str:
+    """'*' where nobody confirmed the landmarks it rests on."""
+    return "" if subject.confirmed else "*"
 
 
 def _quantity(row: MeasurementRow | ChangeRow) -> Text:
@@ -280,11 +285,13 @@ def _technique_lines(film: MeasuredFilm) -> Iterator[str]:
 def _missing_lines(case: Case) -> Iterator[str]:
     """One line a reason, with all that it kept from being measured on the current film, or from a change."""
     by_reason: dict[str, list[str]] = {}
+    told = set()
     for measurement in case.current.measurements:
         if measurement.reason:
+            told.add(measurement.key)
             by_reason.setdefault(f"current film: {measurement.reason}", []).append(title(measurement.row))
     for change in case.changes:
-        if change.later is case.current and change.reason and not change.reason.startswith("later film"):
+        if change.later is case.current and change.reason and change.key not in told:
             by_reason.setdefault(f"{change.basis}: {change.reason}", []).append(title(change.row))
     for reason, titles in by_reason.items():
         yield f"{'; '.join(titles)}: {reason}"
@@ -331,7 +338,9 @@ def sites_table(site: Site) -> Group:
             measurements.add_row(measured.name, f"{measured.title} ({unit})", measured.sign, measured.source)
         limits = _table("Name", "Applies to", "Limit", "Level", "Source")
         for limit in view.thresholds:
-            words = f"{limit.side} {limit.limit:g}" if limit.side != "present" else limit.side
+            words = limit.side
+            if limit.side != "present":
+                words += f" {limit.limit:g}{UNIT_TEXT[view.units()[limit.quantity]]}"
             limits.add_row(*map(_text, (limit.quantity, limit.basis, words, limit.level, limit.source)))
         tables = {"landmarks": landmarks, "measurements": measurements, "limits": limits}
         for what, table in tables.items():

@@ -151,9 +151,10 @@ def _precedes(film: MeasuredFilm, missed: Unread) -> bool:
 def _readings(folder: Path, problems: list[Problem]) -> dict[str, list[tuple[Path, Reading]]]:
     """Every usable reading under the folder, or beside the one film, by the digest of its film."""
     found: dict[str, list[tuple[Path, Reading]]] = {}
-    pattern = f"*{SUFFIX}"
-    paths = folder.rglob(pattern) if folder.is_dir() else folder.parent.glob(pattern)
-    for path in sorted(paths):
+    root, pattern = (folder, f"**/*{SUFFIX}") if folder.is_dir() else (folder.parent, f"*{SUFFIX}")
+    for path in sorted(root.glob(pattern)):
+        if any(name.startswith(".") for name in path.relative_to(root).parts):
+            continue  # hidden: left by a file manager, as with films
         try:
             reading = load_reading(path)
         except ReadingError as error:

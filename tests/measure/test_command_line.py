@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -379,6 +380,25 @@ class TestTerminal:
             assert done.stderr == b""
             assert b"caf" in done.stdout
             assert b"beyond" in done.stdout
+
+    @pytest.mark.parametrize("encoding", ["ascii", "cp1252"])
+    def test_a_sign_never_turns_into_another(self, folder, encoding) -> None:
+        """Where a code page lacks the sign of "beyond", what stands for it is not that of "cannot tell"."""
+        out = run("review", folder, PYTHONIOENCODING=encoding, PYTHONUTF8="0").stdout.decode(encoding)
+        beyond, unsure, within = re.search(r"(.) beyond, (.) cannot tell, (.) within;", out).groups()
+        assert (beyond, unsure) == ("!", "?")
+        assert within not in "!?"
+        assert re.search(r"\d \? \d", out) is None  # nor has a value lost its plus/minus
+
+    def test_a_proposed_break_is_marked(self, tmp_path, write_film, make_reading, capsys) -> None:
+        """A break that only the program proposes is not called seen without its mark."""
+        ends = tuple(to_pixels([(20.0, -9.0), (22.0, -9.0)]))
+        for status, said in (("proposed", "now: seen*"), ("confirmed", "now: seen ")):
+            film = read_film(write_film(tmp_path / status / "film.dcm"))
+            reading = make_reading(film, landmarks={"wire_break": Landmark(status, ends)})
+            save_reading(reading, tmp_path / status / "film.reading.json")
+            assert main(["review", str(tmp_path / status)]) == DONE
+            assert said in capsys.readouterr().out
 
     def test_reader_that_goes_away(self, folder) -> None:
         """`holdfast review ... | head -1` ends quietly."""

@@ -86,6 +86,16 @@ class TestMainJob:
         review(tmp_path, track=lambda given: (seen.append(path) or path for path in given))
         assert seen == paths
 
+    def test_hidden_files_are_no_readings(self, add, tmp_path) -> None:
+        """What file managers leave beside a reading, or in hidden folders, is no broken reading."""
+        add("film", 1)
+        (tmp_path / "._film.reading.json").write_bytes(b"\0\5\x16\7")
+        (tmp_path / ".trash").mkdir()
+        (tmp_path / ".trash" / "old.reading.json").write_text("{")
+        result = review(tmp_path)
+        assert result.problems == ()
+        assert len(result.cases) == 1
+
     def test_nothing_goes_missing(self, add, tmp_path) -> None:
         """Every film and every bad file is in a case, unread, a problem or a note."""
         add("good", 1)
