@@ -40,7 +40,7 @@ from viewer.style import SHEET
 
 FRAME_MS = 16
 RESULTS_PX = 330  # height of the table to begin with: films are mostly wider than high
-SCALE_TAB = 1
+SCALE_TAB, FILM_TAB = 1, 2
 AIM_WORDS = "Arrow keys move the cross (Shift 10, Ctrl 0.1, Ctrl+Shift 100 pixels); Space places there."
 STEPS = {"": 1.0, "Shift+": 10.0, "Ctrl+": 0.1, "Ctrl+Shift+": 100.0}  # pixels an arrow key moves by
 ARROWS = {"Up": (-1, 0), "Down": (1, 0), "Left": (0, -1), "Right": (0, 1)}
@@ -268,6 +268,8 @@ class ReadingView(QWidget):
         self.case_choice.setCurrentIndex(session.current)
         self.film_panel.show_session(session, pair.window_of(session.current), pair.arrangement)
         self.scale.show_session(session)
+        count = len(session.measured(session.current).notes)
+        self.tabs.setTabText(FILM_TAB, f"Film and case  ▲ {count} to note" if count else "Film and case")
         visits = session.visits
         place = visits.index(session.current) if session.current in visits else 0
         self.earlier.setEnabled(place > 0)
@@ -370,7 +372,7 @@ class ReadingView(QWidget):
         def act(*arguments: object) -> None:
             try:
                 self.say("")
-                action(self.session, *[a for a in arguments if not isinstance(a, bool)])
+                action(self.session, *arguments)
             except HoldfastError as error:
                 self.say(str(error))
             self.redraw_soon()

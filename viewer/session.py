@@ -94,6 +94,7 @@ class Session:
         self._drafts = [
             self._restore(film, done) for film, done in zip(self.films, self._finished, strict=True)
         ]
+        self._share_what_is_known()
         if reader is None:
             self.reader = next((d.reader for d in self._drafts if d.reader != UNNAMED), UNNAMED)
         self._undo: list[Step] = []
@@ -583,6 +584,25 @@ class Session:
             film.laterality,
         )
         return kept or done or blank
+
+    def _share_what_is_known(self) -> None:
+        """Give films not yet begun the bone axis and the surgery's date of their patient's other films."""
+        begun = [n for n, draft in enumerate(self._drafts) if draft.landmarks or self._finished[n]]
+        for number, draft in enumerate(self._drafts):
+            others = [n for n in begun if n != number and self._same_bone(n, number)]
+            if number not in begun and others:
+                known = self._finished[others[0]] or self._drafts[others[0]]
+                self._drafts[number] = dataclasses.replace(
+                    draft, axis=known.axis, surgery_date=draft.surgery_date or known.surgery_date
+                )
+
+    def _same_bone(self, one: int, other: int) -> bool:
+        """Whether two films are known to show the same patient and side in the same view."""
+        said = [
+            (self.films[n].patient_key, self._drafts[n].laterality, self._drafts[n].view)
+            for n in (one, other)
+        ]
+        return None not in said[0] and said[0] == said[1]
 
     def _keep(self, number: int) -> None:
         if self.store is None:

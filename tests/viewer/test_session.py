@@ -373,6 +373,22 @@ def test_axis_is_locked_by_a_finished_reading(session: Session, truth: Truth, pl
         session.use_axis(session.site.axes[0])
 
 
+def test_a_new_film_takes_the_patients_axis(session: Session, truth: Truth, place_all: PlaceAll) -> None:
+    """Opening a case again with a new film: it is read against the axis, and the day, of the finished one."""
+    session.use_axis(session.site.axes[1])
+    session.set_surgery_date("2026-01-04")
+    place_all(session, truth)
+    reading = load_reading(session.finish())
+    new = make_film(8)
+    stranger = make_film(9, patient_key="INV-2")
+    again = Session([session.film, new, stranger], saved={session.film.digest: reading})
+    assert [(again.draft_of(n).axis, again.draft_of(n).surgery_date) for n in range(3)] == [
+        (session.site.axes[1], "2026-01-04"),
+        (session.site.axes[1], "2026-01-04"),
+        (session.site.axes[0], None),
+    ]
+
+
 def test_scale_by_clicks(session: Session) -> None:
     """A marker of 25 mm clicked over 200 pixels gives 0.125 mm, and can be chosen and taken away."""
     session.add_scale("marker", ((100.0, 100.0), (100.0, 300.0)), 25.0)
