@@ -50,7 +50,7 @@ def write_csv(review: Review, folder: Path) -> tuple[Path, Path]:
         ("changes.csv", CHANGE_COLUMNS, change_rows(review)),
     )
     try:
-        measurements, changes = (_write(folder / name, columns, rows) for name, columns, rows in tables)
+        measurements, changes = (write_table(folder / name, columns, rows) for name, columns, rows in tables)
     except OSError as error:
         raise HoldfastError(
             f"The tables could not be written to {folder.name!r}: {error.strerror}. "
@@ -59,9 +59,10 @@ def write_csv(review: Review, folder: Path) -> tuple[Path, Path]:
     return measurements, changes
 
 
-def _write(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> Path:
+def write_table(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> Path:
+    """Write rows as CSV, whole or not at all; what a row lacks stays empty. Raises OSError."""
     with whole_file(path, replace=True) as file:
-        writer = csv.DictWriter(file, columns)
+        writer = csv.DictWriter(file, columns, extrasaction="ignore")
         writer.writeheader()
         writer.writerows({key: _cell(value) for key, value in row.items()} for row in rows)
     return path
@@ -129,10 +130,10 @@ def _measurement_fields(film: MeasuredFilm, measurement: Measurement) -> dict[st
 def _numbers(quantity: Quantity | None, name: str) -> dict[str, object]:
     if quantity is None:
         return {name: "", "standard_uncertainty": ""}
-    return {name: _rounded(quantity.value), "standard_uncertainty": _rounded(quantity.u)}
+    return {name: rounded(quantity.value), "standard_uncertainty": rounded(quantity.u)}
 
 
-def _rounded(number: float) -> float:
+def rounded(number: float) -> float:
     """To six digits, far beyond what any value supports, so that a table does not differ by its last bits."""
     return float(f"{number:.6g}")
 
@@ -171,7 +172,7 @@ def _flag_fields(flag: Flag | None) -> dict[str, object]:
         return {}
     return {
         "outcome": flag.outcome,
-        "probability_beyond": "" if flag.probability is None else _rounded(flag.probability),
+        "probability_beyond": "" if flag.probability is None else rounded(flag.probability),
         "threshold": effective_limit(flag.threshold),
         "threshold_side": flag.threshold.side,
         "threshold_level": flag.threshold.level,

@@ -44,6 +44,8 @@ class MeasuredFilm:
     agreements: tuple[Agreement, ...]
     measurements: tuple[Measurement, ...]
     notes: tuple[str, ...] = ()
+    path: str = ""
+    frame: int | None = None
 
     @property
     def view(self) -> View:
@@ -134,6 +136,8 @@ def measure(film: Film, reading: Reading, profile: Profile | None = None) -> Mea
         agreements=agreements,
         measurements=measure_film(reading, scale, film.aspect, profile=profile),
         notes=tuple(notes),
+        path=film.path,
+        frame=film.frame,
     )
 
 
@@ -281,7 +285,8 @@ def group(films: Iterable[MeasuredFilm]) -> tuple[tuple[Case, ...], tuple[str, .
     films.sort(key=lambda film: (case_of(film), _when(film)))
     cases = []
     for _, members in itertools.groupby(films, key=case_of):
-        visits = _one_a_day(members, notes)
+        first, *others = _one_a_day(members, notes)
+        visits = [first, *(_told_of_exchange(first, film) for film in others)]
         pairs = [(visits[0], film, INDEX) for film in visits[1:]]
         pairs += [(before, film, LAST) for before, film in itertools.pairwise(visits[1:])]
         cases.append(Case(tuple(visits), tuple(c for pair in pairs for c in compare(*pair))))
@@ -292,6 +297,23 @@ def _case(film: MeasuredFilm) -> tuple[str, ...]:
     """Return what films must share to be compared; a film that does not say shares with none."""
     alone = film.reading.film_digest if None in (film.patient_key, film.laterality, film.date) else ""
     return film.patient_key or "", film.laterality or "", film.reading.site, film.reading.view, alone
+
+
+def _told_of_exchange(index: MeasuredFilm, film: MeasuredFilm) -> MeasuredFilm:
+    """Return a film with a note where its pins lie the other way round than on the index film, surely."""
+    found = []
+    for after in film.measurements:
+        before = index.find(*after.key)
+        if after.row.function != "spacing" or not (before and before.quantity and after.quantity):
+            continue
+        (low, high), (other_low, other_high) = before.quantity.interval, after.quantity.interval
+        if high < 0 < other_low or other_high < 0 < low:
+            found.append(
+                f"the pins lie the other way round than on the index film ({before.quantity.text()} then, "
+                f"{after.quantity.text()} now): the reader has exchanged them, or the film is turned. "
+                "Where they are exchanged, each pin's changes are false"
+            )
+    return dataclasses.replace(film, notes=(*film.notes, *found)) if found else film
 
 
 def _fracture(film: MeasuredFilm) -> tuple[str, ...]:

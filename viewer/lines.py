@@ -95,11 +95,11 @@ def _circle_arc(arc: Points, *others: Points) -> Line:
     return AXIS, centre + radius * np.stack([np.cos(angles), np.sin(angles)], axis=-1)
 
 
-def _arc_gap(arc: Points, reference: Points, mobile: Points) -> list[Line]:
+def _arc_gap(arc: Points, reference: Points, mobile: Points, *_: Points) -> list[Line]:
     return [_circle_arc(arc, reference, mobile), *_distance(reference, mobile)]
 
 
-def _arc_step(arc: Points, reference: Points, mobile: Points) -> list[Line]:
+def _arc_step(arc: Points, reference: Points, mobile: Points, *_: Points) -> list[Line]:
     centre, _ = fit_circle(arc)
     spoke = point(mobile) - centre
     level = centre + unit(spoke) * np.linalg.norm(point(reference) - centre)

@@ -714,16 +714,25 @@ class Session:
 
 
 def _updated(known: MeasuredFilm, reading: Reading, film: Film) -> MeasuredFilm:
-    """Measure again what the landmarks that differ take part in; the bone axis takes part in everything."""
+    """Measure again what the landmarks that differ take part in, or everything where that is not enough.
+
+    The bone axis takes part in everything. So does whatever makes a value appear, vanish or be doubted:
+    a pin that runs against the axis throws doubt on every value that rests on the axis.
+    """
     old, new = known.reading.landmarks, reading.landmarks
     changed = {name for name in {*old, *new} if old.get(name) != new.get(name)}
-    everything = bool(changed & set(known.view.axis.values()))
 
     def touched(row: MeasurementRow) -> bool:
-        return everything or bool(changed & {*row.landmarks, *row.optional})
+        return bool(changed & {*row.landmarks, *row.optional})
 
-    fresh = {m.key: m for m in measure_film(reading, known.scale, film.aspect, wanted=touched)}
-    measurements = tuple(fresh.get(m.key, m) for m in known.measurements)
+    before = {m.key: m for m in known.measurements}
+    everything = bool(changed & set(known.view.axis.values()))
+    if not everything:
+        fresh = {m.key: m for m in measure_film(reading, known.scale, film.aspect, wanted=touched)}
+        everything = any(m.reason != before[key].reason for key, m in fresh.items())
+    if everything:
+        fresh = {m.key: m for m in measure_film(reading, known.scale, film.aspect)}
+    measurements = tuple(fresh.get(key, m) for key, m in before.items())
     return dataclasses.replace(known, reading=reading, measurements=measurements)
 
 

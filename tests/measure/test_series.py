@@ -457,6 +457,22 @@ class TestGroup:
         assert all("several operations (2031-03-02, 2031-03-13)" in note for note in notes)
         assert len(notes) == 3
 
+    @pytest.mark.parametrize("exchanged", [False, True])
+    def test_exchanged_pins_are_told(self, measured, exchanged) -> None:
+        """Pin 1 read as pin 2 and the other way round: changes are made of two pins, and the film says so."""
+        first, later = measured(1), measured(2, 20)
+        if exchanged:
+            other = {"pin1": "pin2", "pin2": "pin1"}
+            placed = {
+                other.get(name[:4], name[:4]) + name[4:]: landmark
+                for name, landmark in later.reading.landmarks.items()
+            }
+            later = measured(2, 20, landmarks=placed)
+        ((case,), _) = group([first, later])
+        assert any("lie the other way round" in note for note in case.current.notes) == exchanged
+        assert case.index.notes == ()
+        assert all(one.later is case.current for one in case.changes)
+
     def test_an_operation_between_two_films_is_refused(self, measured) -> None:
         """Films before and after it are not compared; one taken on its day counts as after."""
         operated = {"surgery_date": FIRST_DAY.isoformat()}
