@@ -100,7 +100,7 @@ def _arc_gap(arc: Points, reference: Points, mobile: Points, *_: Points) -> list
 
 
 def _arc_step(arc: Points, reference: Points, mobile: Points, *_: Points) -> list[Line]:
-    centre, _ = fit_circle(arc)
+    centre = fit_circle(arc)[0]
     spoke = point(mobile) - centre
     level = centre + unit(spoke) * np.linalg.norm(point(reference) - centre)
     return [_circle_arc(arc, reference, mobile), (SPAN, _polyline(point(mobile), level))]
