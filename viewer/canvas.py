@@ -376,7 +376,7 @@ class FilmPair(QObject):
             camera.mouse_pan = pans
             self.session.drop()
         if not moved:
-            self._clicked(held, self.to_film(event.position))
+            self.click(self.to_film(event.position), held)
 
     def _index_pressed(self, event: Any) -> Iterator[None]:
         start = np.array(event.pos, dtype=np.float64)
@@ -395,7 +395,8 @@ class FilmPair(QObject):
             return  # off the film: the point stays where it last was
         self.moving.emit()
 
-    def _clicked(self, held: tuple[str, int] | None, point: Point) -> None:
+    def click(self, point: Point, held: tuple[str, int] | None = None) -> None:
+        """Do what a click on the current film does: collect it, take the held mark in hand, or place."""
         session = self.session
         try:
             if self._collect:

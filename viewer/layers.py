@@ -132,14 +132,6 @@ def labels(found: Sequence[Mark], places: Points, apart: float) -> list[str]:
     return [mark.label if number in shown else "" for number, mark in enumerate(found)]
 
 
-def landmarks_from_points(found: Sequence[Mark], data: Points) -> dict[str, tuple[tuple[float, float], ...]]:
-    """Points by landmark from a points layer: the inverse of `points_layer` for where things are."""
-    result: dict[str, list[tuple[float, float]]] = {}
-    for mark, (row, column) in zip(found, data.tolist(), strict=True):
-        result.setdefault(mark.name, []).append((row, column))
-    return {name: tuple(points) for name, points in result.items()}
-
-
 def drawn_rows(view: View) -> set[str]:
     """Quantities whose lines are always drawn: those that a threshold, or a change with one, rests on."""
     judged = {row.quantity for row in view.thresholds}

@@ -59,6 +59,7 @@ class ReadingView(QWidget):
         self._followed: tuple[int, str | None] | None = None
         self._carrying: Any = None
         self._dock: Any = None
+        self._box: QMessageBox | None = None  # the question that is open
         self._timer = QTimer(self)
         self._timer.setSingleShot(True)
         self._timer.setInterval(FRAME_MS)
@@ -169,6 +170,7 @@ class ReadingView(QWidget):
             "PgUp": lambda: self._visit(-1), "PgDown": lambda: self._visit(1),
             "[": lambda: self._pick_point(-1), "]": lambda: self._pick_point(1),
             "I": lambda: self.pair.invert(), "F": lambda: self.pair.fit(),
+            "Escape": self._escape,
             "C": self._centre, "B": lambda: self._arrange(BLINKING), "S": lambda: self._arrange(SIDE_BY_SIDE),
             "+": lambda: self._zoom(1.25), "=": lambda: self._zoom(1.25), "-": lambda: self._zoom(0.8),
         }  # fmt: skip
@@ -444,8 +446,16 @@ class ReadingView(QWidget):
             pair.show_aim(pair.middle())
             self.say(AIM_WORDS)
             return
-        aim = pair.aim
-        self._do(lambda s: s.place(aim))()
+        self.say("")
+        pair.click(pair.aim)
+        self.redraw_soon()
+
+    def _escape(self) -> None:
+        """Give up the clicks for a scale, and the keyboard's cross."""
+        self.pair.stop_collecting()
+        self.pair.show_aim(None)
+        self.scale.hint.setText("")
+        self.say("")
 
     def _arrow(self, rows: float, columns: float) -> None:
         """Nudge the point in hand, or move the keyboard's cross where none is placed."""

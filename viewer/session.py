@@ -90,7 +90,7 @@ class Session:
         self.troubles: list[str] = []  # what went wrong in keeping or restoring, for the reader
         self.listeners: list[Callable[[], None]] = []
         saved = saved or {}
-        self._finished = [self._restore_finished(film, saved.get(film.digest)) for film in self.films]
+        self._finished = [self._restore_finished(saved.get(film.digest)) for film in self.films]
         self._drafts = [
             self._restore(film, done) for film, done in zip(self.films, self._finished, strict=True)
         ]
@@ -566,7 +566,7 @@ class Session:
 
     # --- Keeping ---
 
-    def _restore_finished(self, film: Film, reading: Reading | None) -> Draft | None:
+    def _restore_finished(self, reading: Reading | None) -> Draft | None:
         if reading is None or reading.site != self.site.name:
             return None
         return from_reading(reading)

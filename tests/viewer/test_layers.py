@@ -42,11 +42,13 @@ def test_schematics_show_every_landmark(key: tuple[str, str]) -> None:
 def test_landmarks_survive_the_way_to_a_layer_and_back(
     session: Session, truth: Truth, place_all: PlaceAll
 ) -> None:
-    """Film to layer to landmarks gives the same points to the last digit."""
+    """Each point of the layer, taken back by its mark, is the landmark's to the last digit."""
     place_all(session, truth)
-    found = layers.marks(session.draft, session.view)
-    back = layers.landmarks_from_points(found, layers.points_layer(found)["data"])
-    assert back == {name: mark.points for name, mark in session.draft.landmarks.items() if mark.points}
+    found = layers.marks(session.draft, session.view, "hole")
+    data = layers.points_layer(found)["data"]
+    assert len(data) == sum(len(landmark.points) for landmark in session.draft.landmarks.values())
+    for mark, point in zip(found, data.tolist(), strict=True):
+        assert session.draft.landmarks[mark.name].points[mark.number] == tuple(point)
 
 
 def test_states_differ_in_shape_words_and_colour() -> None:

@@ -237,6 +237,26 @@ def test_keyboard_alone_places_nudges_and_saves(
     assert "Saved as" in hand.view.message.text()
 
 
+def test_scale_by_keyboard(open_hand: Callable[[Session], Hand], session: Session) -> None:
+    """Two places of the cross, 100 pixels apart, are 25 mm; Escape gives the clicks up again."""
+    from qtpy.QtCore import Qt
+
+    hand = open_hand(session)
+    hand.view._collect_scale("marker", 25.0)
+    hand.key(Qt.Key.Key_Space)
+    hand.key(Qt.Key.Key_Space)
+    hand.key(Qt.Key.Key_Right, ctrl=True, shift=True)
+    hand.key(Qt.Key.Key_Space)
+    scale = next(given for given in session.draft.scale_inputs)
+    assert (scale.kind, scale.mm) == ("marker", 25.0)
+    assert scale.points[1][1] - scale.points[0][1] == pytest.approx(100.0)
+    hand.view._collect_scale("marker", 30.0)
+    hand.key(Qt.Key.Key_Escape)
+    hand.click((300.0, 300.0))
+    assert len(session.draft.landmarks) == 1
+    assert session.draft.scale_inputs[0].mm == 25.0
+
+
 def test_finish_with_open_landmarks_asks_first(
     open_hand: Callable[[Session], Hand], session: Session
 ) -> None:
