@@ -41,6 +41,7 @@ class ResultsPanel(QWidget):
     def __init__(self) -> None:
         super().__init__()
         self._rows: list[ResultRow] = []
+        self._chosen: tuple[str, str] | None = None
         self.sentence = QLabel()
         self.sentence.setWordWrap(True)
         self.sentence.setObjectName("sentence")
@@ -59,7 +60,7 @@ class ResultsPanel(QWidget):
         layout.setContentsMargins(10, 6, 10, 8)
         layout.setSpacing(12)
         self.table.entered_row.connect(lambda row: self.hovered.emit(self._key(row)))
-        self.table.currentCellChanged.connect(lambda row, *_: self.chosen.emit(self._key(row)))
+        self.table.currentCellChanged.connect(lambda row, *_: self._choose(row))
 
     def _key(self, row: int) -> tuple[str, str] | None:
         return self._rows[row].key if 0 <= row < len(self._rows) else None
@@ -75,16 +76,32 @@ class ResultsPanel(QWidget):
         for number, row in enumerate(rows):
             if number >= len(old) or old[number] != row:
                 self._show_row(number, row)
+        self._keep_chosen()
+
+    def _keep_chosen(self) -> None:
+        """Let the selection stay with its quantity when the rows change places."""
+        keys = [row.key for row in self._rows]
+        if self._chosen in keys and keys.index(self._chosen) != self.table.currentRow():
+            self.table.blockSignals(True)
+            self.table.selectRow(keys.index(self._chosen))
+            self.table.blockSignals(False)
+
+    def _choose(self, row: int) -> None:
+        self._chosen = self._key(row)
+        self.chosen.emit(self._chosen)
 
     def _show_row(self, number: int, row: ResultRow) -> None:
+        tip = textwrap.fill(row.hint, 90, replace_whitespace=False)
         for column, text in enumerate(row.cells):
             item = self.table.item(number, column)
             if item is None:
                 item = QTableWidgetItem()
                 item.setTextAlignment(_side(column))
                 self.table.setItem(number, column, item)
-            item.setText(text)
-            item.setToolTip(textwrap.fill(row.hint, 90, replace_whitespace=False))
+            if item.text() != text:
+                item.setText(text)
+            if item.toolTip() != tip:
+                item.setToolTip(tip)
             colour = OUTCOMES[row.outcome].colour if row.outcome and column == len(row.cells) - 1 else INK
             item.setForeground(QBrush(QColor(colour)))
 
