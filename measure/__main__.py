@@ -296,7 +296,7 @@ def _store_import(options: argparse.Namespace) -> int:
 def _store_export(options: argparse.Namespace) -> int:
     from measure.store import Store
 
-    with Store(options.at) as store:
+    with Store(options.at, new=False) as store:
         print(f"Wrote {store.export_folder(options.folder)} readings to {options.folder}")
     return DONE
 
@@ -304,7 +304,7 @@ def _store_export(options: argparse.Namespace) -> int:
 def _store_list(options: argparse.Namespace) -> int:
     from measure.store import Store
 
-    with Store(options.at) as store:
+    with Store(options.at, new=False) as store:
         for kept in store.find(standing=True):
             print("\t".join((kept.time, kept.site, kept.view, kept.reader, kept.uid)))
     return DONE
@@ -313,7 +313,7 @@ def _store_list(options: argparse.Namespace) -> int:
 def _store_check(options: argparse.Namespace) -> int:
     from measure.store import Store
 
-    with Store(options.at) as store:
+    with Store(options.at, new=False) as store:
         problems = store.check()
         print(f"{len(store)} readings, {len(problems)} faults.")
     _finish((), (("store", words) for words in problems))
