@@ -143,6 +143,13 @@ def _parser() -> argparse.ArgumentParser:
         )  # fmt: skip
     _add_store(commands.add_parser("store", help="keep readings in a database"))
 
+    read = commands.add_parser("read", help="open the reading room, to place landmarks on films")
+    read.add_argument("folder", type=Path, nargs="?", metavar="FOLDER", help="films, at any depth")
+    read.add_argument("--reader", metavar="NAME", help="who reads: a name, initials or a number")
+    read.add_argument("--site", default="olecranon", metavar="SITE", help="olecranon (default), patella, ...")
+    read.add_argument("--view", metavar="VIEW", help="of films that do not say it: lateral, ap, ...")
+    read.set_defaults(run=_read)
+
     sites = commands.add_parser("sites", help="show a site's landmarks, measurements and thresholds")
     sites.add_argument("name", nargs="?", help="olecranon, patella, ...; without it the sites are listed")
     sites.set_defaults(run=_sites)
@@ -178,6 +185,13 @@ def _demo(options: argparse.Namespace) -> int:
 
     options.folder = samples_folder()
     return _review(options)
+
+
+def _read(options: argparse.Namespace) -> int:
+    from viewer.app import run  # the one place where the command line reaches for the window
+
+    run(options.folder, site=options.site, reader=options.reader, view=options.view)
+    return DONE
 
 
 def _review(options: argparse.Namespace) -> int:
