@@ -31,12 +31,12 @@ MEASUREMENT_COLUMNS = (
     "patient", "side", "visit_date", "days_since_surgery", "site", "view", "film_uid", "quantity", "target",
     "value", "unit", "standard_uncertainty", "scale_source", "axis", "landmark_sources", "confirmed",
     "not_assessable_reason", *FLAG_COLUMNS, "method", "reader", "reading_uid", "site_version",
-    "software_version", "caution",
+    "film_notes", "software_version", "caution",
 )  # fmt: skip
 CHANGE_COLUMNS = (
     "patient", "side", "site", "view", "quantity", "target", "basis", "earlier_date", "later_date",
     "earlier_film_uid", "later_film_uid", "change", "unit", "standard_uncertainty", "confirmed",
-    *FLAG_COLUMNS, "estimates", "note", "not_assessable_reason", "software_version", "caution",
+    *FLAG_COLUMNS, "estimates", "note", "not_assessable_reason", "film_notes", "software_version", "caution",
 )  # fmt: skip
 
 
@@ -99,6 +99,7 @@ def _film_fields(film: MeasuredFilm) -> dict[str, object]:
         "reading_uid": reading.uid,
         "site_version": reading.site_version,
         "software_version": f"holdfast {__version__}",
+        "film_notes": "; ".join(film.notes),
         "caution": SHORT_CAUTION,
     }
 
@@ -164,6 +165,7 @@ def _change_fields(change: Change) -> dict[str, object]:
         "estimates": "; ".join(f"{words}: {q.value:.6g} (u {q.u:.6g})" for words, q in change.estimates),
         "note": change.note or "",
         "not_assessable_reason": change.reason or "",
+        "film_notes": "; ".join(dict.fromkeys((*change.earlier.notes, *change.later.notes))),
     }
 
 
