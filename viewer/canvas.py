@@ -58,9 +58,13 @@ class FilmLayers:
     number: int = -1
     affine: layers.Affine = field(default_factory=lambda: np.eye(3))
     found: list[layers.Mark] = field(default_factory=list)
-    dress: dict[str, Any] = field(default_factory=dict)
-    labels: list[str] = field(default_factory=list)
-    colours: list[str] = field(default_factory=list)
+    drawn: dict[str, object] = field(default_factory=dict)
+
+    def is_new(self, what: str, state: object) -> bool:
+        """Whether something is to be drawn otherwise than it was; it is then taken for drawn."""
+        new = what not in self.drawn or self.drawn[what] != state
+        self.drawn[what] = state
+        return new
 
     def every(self) -> tuple[Any, Any, Any]:
         """Layers from the bottom up."""
@@ -92,7 +96,6 @@ class FilmPair(QObject):
         self.inverted: set[int] = set()
         self.shades: dict[int, Any] = {}
         self._collect: tuple[int, list[Point], Callable[[list[Point]], None]] | None = None
-        self._drawn: dict[str, object] = {}
         self._blink = QTimer(self)
         self._blink.setInterval(BLINK_MS)
         self._blink.timeout.connect(self._flip)
@@ -232,46 +235,37 @@ class FilmPair(QObject):
     def update(self, highlighted: frozenset[tuple[str, str]] = frozenset()) -> None:
         """Draw marks and lines of both films as the session has them; what has not changed is left."""
         session, self._highlighted = self.session, highlighted
-        self._draw(self.current, session.current, session.active, highlighted)
+        self._draw(self.current, session.current, highlighted)
         if session.index != session.current:
-            self._draw(self.index, session.index, session.active, highlighted)
+            self._draw(self.index, session.index, highlighted)
 
-    def _draw(
-        self, film: FilmLayers, number: int, active: str | None, highlighted: frozenset[tuple[str, str]]
-    ) -> None:
-        draft = self.session.draft_of(number)
-        state = (number, draft, active, highlighted)
-        key = "index" if film is self.index else "current"
-        old = self._drawn.get(key)
-        if isinstance(old, tuple) and old[0] == number and old[1] is draft and old[2:] == state[2:]:
-            return
-        self._drawn[key] = state
-        view = self.session.site.views[draft.view]
-        found = layers.marks(draft, view, active)
-        if self.aim and film is self.current:
-            found.append(layers.Mark("aim", 0, self.aim, layers.AIM_LOOK, "", False))
-        self._draw_marks(film, found)
-        lines = layers.film_lines(
-            self.session.measured(number), self.session.films[number].aspect, highlighted
-        )
-        data, colours = layers.vectors_layer(lines)
-        _set_data(film.lines, data)
-        if colours != film.colours:
-            film.colours = colours
-            if colours:
+    def _draw(self, film: FilmLayers, number: int, highlighted: frozenset[tuple[str, str]]) -> None:
+        session = self.session
+        draft, active = session.draft_of(number), session.active
+        aim = self.aim if film is self.current else None
+        if film.is_new("marks", (number, draft, active, aim, session.dragging)):
+            found = layers.marks(draft, session.site.views[draft.view], active)
+            if aim:
+                found.append(layers.Mark("aim", 0, aim, layers.AIM_LOOK, "", False))
+            self._draw_marks(film, found)
+        if film.is_new("lines", (number, draft, highlighted)):
+            aspect = session.films[number].aspect
+            data, colours = layers.vectors_layer(
+                layers.film_lines(session.measured(number), aspect, highlighted)
+            )
+            _set_data(film.lines, data)
+            if film.is_new("colours", colours) and colours:
                 film.lines.edge_color = colours
 
     def _draw_marks(self, film: FilmLayers, found: list[layers.Mark]) -> None:
         attributes = layers.points_layer(found)
-        data = attributes.pop("data")
-        _set_data(film.marks, data)
+        _set_data(film.marks, attributes.pop("data"))
+        if film.is_new("dress", attributes) and found:
+            film.marks.symbol = attributes["symbol"]
+            film.marks.border_color = attributes["border_color"]
+        same = [mark.label for mark in found] == [mark.label for mark in film.found]
         film.found = found
-        if attributes != film.dress:
-            film.dress = attributes
-            if found:
-                film.marks.symbol = attributes["symbol"]
-                film.marks.border_color = attributes["border_color"]
-        if not self.session.dragging:
+        if not (same and self.session.dragging):  # while a point moves, its label goes with it
             self._label(film)
 
     def _label(self, film: FilmLayers) -> None:
@@ -279,8 +273,7 @@ class FilmPair(QObject):
         zoom = scene(self.viewer).camera.zoom
         places = layers.apply(film.affine, np.array(film.marks.data, dtype=np.float64)) * zoom
         words = layers.labels(film.found, places, LABEL_PX)
-        if words != film.labels:
-            film.labels = words
+        if film.is_new("labels", words):
             film.marks.features = {"label": np.array(words, dtype=str)}
             film.marks.refresh_text()
 
@@ -324,7 +317,6 @@ class FilmPair(QObject):
     def show_aim(self, point: Point | None) -> None:
         """Draw the keyboard's cross at a place of the current film."""
         self.aim = point
-        self._drawn.pop("current", None)
         self.update(self._highlighted)
         if point:
             self.look_at(point)

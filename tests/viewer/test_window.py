@@ -237,6 +237,30 @@ def test_keyboard_alone_places_nudges_and_saves(
     assert "Saved as" in hand.view.message.text()
 
 
+def test_labels_stay_with_their_marks_in_a_drag(
+    open_hand: Callable[[Session], Hand],
+    session: Session,
+    truth: Truth,
+    place_all: Callable[[Session, Truth], int],
+) -> None:
+    """Taking another landmark in hand by dragging it never lends a mark its neighbour's number."""
+    place_all(session, truth)
+    hand = open_hand(session)
+    marks = hand.view.pair.current
+    for name in ("shaft_volar", "hole", "pin1_tip"):
+        row, column = session.draft.landmarks[name].points[0]
+        for moved in (0.0, 3.0, 6.0, None):
+            if moved is None:
+                session.drop()
+            else:
+                session.drag(name, 0, (row + moved, column))
+            hand.view.refresh()
+            shown = list(marks.marks.features["label"])
+            assert len(shown) == len(marks.found)
+            assert all(text in ("", mark.label) for text, mark in zip(shown, marks.found, strict=True))
+            assert np.allclose(marks.marks.data, [mark.point for mark in marks.found])
+
+
 def test_scale_by_keyboard(open_hand: Callable[[Session], Hand], session: Session) -> None:
     """Two places of the cross, 100 pixels apart, are 25 mm; Escape gives the clicks up again."""
     from qtpy.QtCore import Qt
