@@ -58,6 +58,8 @@ class LandmarkRow:
 
     `depth_mm`: how far off the bone's plane it lies, standard uncertainty. `spread`: how many times
     the usual placement uncertainty it carries (a pin crossing a cortex at a grazing angle: 4).
+    `tie`: what of it is the same place on every film: the point, a circle's centre, only how far it lies
+    across the bone axis or along its pin, or none. Default: a single point on bone or pin is.
     """
 
     name: str
@@ -68,6 +70,11 @@ class LandmarkRow:
     optional: bool = False
     depth_mm: float = 0.0
     spread: float = 1.0
+    tie: str = ""
+
+    def __post_init__(self) -> None:
+        single = self.points == (1, 1) and self.part != "wire"
+        object.__setattr__(self, "tie", self.tie or ("point" if single else "none"))
 
 
 @dataclass(frozen=True)
@@ -145,6 +152,7 @@ class View:
     changes: tuple[ChangeRow, ...]
     thresholds: tuple[Threshold, ...]
     technique: tuple[Usual, ...]
+    depths: Mapping[str, tuple[float, float]] = dataclasses.field(default_factory=dict)
 
     @functools.cached_property
     def landmark(self) -> Mapping[str, LandmarkRow]:
@@ -250,6 +258,7 @@ def _view(name: str, table: Mapping[str, Any], each: Mapping[str, list[str]]) ->
         changes=tuple(_change(row) for row in _expand(table.get("changes", []), each)),
         thresholds=tuple(Threshold(**row) for row in table.get("thresholds", [])),
         technique=tuple(Usual(**row) for row in table.get("technique", [])),
+        depths={body: (low, high) for body, (low, high) in table.get("depths", {}).items()},
     )
 
 

@@ -1,0 +1,403 @@
+"""What moved between two films, and how differently the films were taken.
+
+One linear model explains all landmarks of a later film by those of an earlier one. The film may lie
+otherwise (place and turn in its plane), be enlarged otherwise, and the limb may be turned out of the
+plane: tilt and rotation move whatever lies off the bone's plane by its depth times the turn. Beside
+that, the proximal fragment and each pin may have moved. What cannot have changed (the distal fragment,
+the pins' own length, the distance between the pins in depth) says which of these happened.
+
+Each hypothesis (every pin still, backed out or loose; the fragment still or moved) is one such model with
+Gaussian priors, so that its fit, its uncertainty and its probability have closed forms (Bayesian linear
+regression; Gelman et al., Bayesian Data Analysis, chapter 14; model comparison by the marginal
+likelihood, Kass & Raftery, J Am Stat Assoc 1995;90:773).
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.geometry import Points, axis_frame, fit_circle, unit
+from measure.sites import View
+
+Array = NDArray[np.float64]
+
+TURN_U = math.radians(6.0)  # of one film against another, about each axis: 4 degrees a film; common practice, no source
+FORESHORTENING_U = 0.006  # of lengths along the bone: the cosine of such turns; derived
+STILL, BACKED_OUT, LOOSE, MOVED = "still", "backed out", "loose", "moved"
+# How far a body goes where it has moved: mm along, mm across, radians. Common practice, no source.
+BACK_OUT_U, SLIP_U, SWING_U = 4.0, 1.5, math.radians(4.0)
+FRAGMENT_U = (3.0, 2.0, math.radians(4.0))
+LEAN_U = 0.035  # slope of a pin off the film's plane: 2 degrees; common practice, no source
+AXIS_DEPTH_U = 1.0  # of the mid-point between two cortices, whose outlines slide alike, mm; derived
+SLIDE_U = 1.0  # mm: how far a crossing of pin and cortex goes where the pin goes sideways; derived
+CHANCE_MOVED = 0.2  # of each body, before the films are seen; all still is then about one half
+FILM, PARALLAX = ("x", "y", "turn", "size", "foreshortening", "tilt", "rotation"), ("depth x", "depth y", "depth swing")
+FREE_MM, FREE_TURN = 100.0, 0.5  # how the film lies is not known beforehand
+PASSES = 2  # the second knows the turn, and so how much an unknown depth matters
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A film's landmarks in millimetres, each (n, 2), and the standard uncertainty of a coordinate of each."""
+
+    points: Mapping[str, Points]
+    u: Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class Ties:
+    """What must lie in the same place on both films, unless its body moved: k measured displacements.
+
+    In the frame of the earlier film's bone: x along, y across. `place` (k, 2) on the earlier film,
+    `direction` (k, 2) in which `shift` (k,) was measured, `u` (k,) its standard uncertainty, `body` (k,) names, `depth_u`
+    (k,) how far off the bone's plane the place may lie, mm. `slides` (k,) names the pin on whose axis a
+    place of the bone lies, so that it is another place where that pin went sideways.
+    """
+
+    body: tuple[str, ...]
+    place: Array
+    direction: Array
+    shift: Array
+    u: Array
+    depth_u: Array
+    slides: tuple[str, ...]
+
+    def of(self, body: str) -> Array:
+        """(k,): whether each belongs to a body."""
+        return np.array([name == body for name in self.body])
+
+
+@dataclass(frozen=True)
+class Pin:
+    """A pin's axis on the earlier film: middle and unit vector proximally (2,), and its depth, mm."""
+
+    name: str
+    middle: Array
+    proximal: Array
+    depth: float
+    depth_u: float
+
+
+@dataclass(frozen=True)
+class Hypothesis:
+    """One way in which bodies moved: its probability, mean (p,) and covariance (p, p) of all parameters."""
+
+    states: Mapping[str, str]
+    probability: float
+    mean: Array
+    covariance: Array
+
+
+@dataclass(frozen=True)
+class Movement:
+    """All hypotheses about two films, each with its probability; `free` lets every body move.
+
+    `names` are the parameters', as (body, which). Turns are in radians, lengths in mm.
+    """
+
+    names: tuple[tuple[str, str], ...]
+    hypotheses: tuple[Hypothesis, ...]
+    free: Hypothesis
+    ties: Ties
+    pins: tuple[Pin, ...]
+    frame: tuple[Array, Array]
+
+    def index(self, body: str, which: str) -> int:
+        """Place of a parameter."""
+        return self.names.index((body, which))
+
+    def probability(self, body: str, *states: str) -> float:
+        """Probability that a body is in one of these states."""
+        return math.fsum(h.probability for h in self.hypotheses if h.states.get(body) in states)
+
+    @property
+    def all_still(self) -> float:
+        """Probability that no body moved."""
+        return math.fsum(h.probability for h in self.hypotheses if set(h.states.values()) == {STILL})
+
+    @cached_property
+    def mixed(self) -> tuple[Array, Array]:
+        """Mean (p,) and covariance (p, p) over all hypotheses."""
+        weights = np.array([h.probability for h in self.hypotheses])
+        means = np.array([h.mean for h in self.hypotheses])
+        mean = weights @ means
+        spread = means - mean
+        inside = np.tensordot(weights, np.array([h.covariance for h in self.hypotheses]), axes=1)
+        return mean, inside + (spread * weights[:, None]).T @ spread
+
+    def value(self, body: str, which: str) -> tuple[float, float]:
+        """Mean and standard uncertainty of one parameter over all hypotheses."""
+        mean, covariance = self.mixed
+        at = self.index(body, which)
+        return float(mean[at]), float(np.sqrt(covariance[at, at]))
+
+
+def compare_places(
+    earlier: Placed, later: Placed, view: View, *, size_u: float, depths: Mapping[str, tuple[float, float]] | None = None
+) -> Movement | None:
+    """Explain a later film's landmarks by an earlier film's.
+
+    Parameters
+    ----------
+    earlier, later
+        Landmarks in mm; those that both have are used as the view's table says.
+    size_u
+        Relative standard uncertainty of the two films' scales against each other.
+    depths
+        Each pin's depth off the bone's plane and its uncertainty, mm, where an AP film gives them; default
+        the view's.
+
+    None where the films share no bone axis, or too few landmarks of the distal fragment.
+    """
+    frame = _frame(earlier, later, view)
+    if frame is None:
+        return None
+    pins = tuple(_pins(earlier, view, frame, depths or view.depths))
+    ties = _ties(earlier, later, view, frame)
+    if ties.of("distal").sum() < 5:  # as many as the film's own place, turn and size, and one to spare
+        return None
+    return _fit(ties, pins, size_u)
+
+
+def _fit(ties: Ties, pins: tuple[Pin, ...], size_u: float) -> Movement:
+    names, design = _design(ties, pins)
+    turn_rms = np.array([TURN_U, TURN_U])
+    for _ in range(PASSES):
+        movement = _weigh(ties, pins, names, design, size_u, turn_rms)
+        mean, covariance = movement.mixed
+        at = [movement.index("film", which) for which in ("tilt", "rotation")]
+        turn_rms = np.sqrt(mean[at] ** 2 + np.diag(covariance)[at])
+    return movement
+
+
+def _weigh(
+    ties: Ties, pins: tuple[Pin, ...], names: tuple[tuple[str, str], ...], design: Array, size_u: float, turn_rms: Array
+) -> Movement:
+    """Fit every hypothesis; `turn_rms` (2,) says how far the limb was turned, for depths not known."""
+    noise = ties.u**2 + ties.depth_u**2 * (ties.direction**2 @ turn_rms**2)
+    bodies = [*(["proximal"] if ties.of("proximal").any() else []), *(pin.name for pin in pins)]
+    choices = [(STILL, MOVED) if body == "proximal" else (STILL, BACKED_OUT, LOOSE) for body in bodies]
+    found, chances = [], []
+    for picked in itertools.product(*choices):
+        states = dict(zip(bodies, picked, strict=True))
+        prior = np.array([_prior_u(name, states, pins, size_u, turn_rms) for name in names])
+        slid = np.array([states.get(pin) == LOOSE for pin in ties.slides])
+        mean, covariance, evidence = _regress(design, ties.shift, noise + SLIDE_U**2 * slid, prior)
+        moved = [state != STILL for state in picked]
+        ways = math.prod(len(options) - 1 for options, away in zip(choices, moved, strict=True) if away)
+        chance = sum(math.log(CHANCE_MOVED if away else 1 - CHANCE_MOVED) for away in moved) - math.log(ways)
+        found.append(Hypothesis(states, 0.0, mean, covariance))
+        chances.append(evidence + chance)
+    weights = np.exp(np.array(chances) - max(chances))
+    weights /= weights.sum()
+    weighed = [dataclasses.replace(h, probability=float(w)) for h, w in zip(found, weights, strict=True)]
+    return Movement(names, tuple(weighed), weighed[-1], ties, pins, (np.zeros(2), np.eye(2)))
+
+
+def _regress(design: Array, target: Array, noise: Array, prior_u: Array) -> tuple[Array, Array, float]:
+    """Posterior mean (p,), covariance (p, p) and log marginal likelihood of a linear model with priors of mean zero."""
+    spread = (design * prior_u**2) @ design.T + np.diag(noise)
+    factor = np.linalg.cholesky(spread)
+    whitened = np.linalg.solve(factor, np.column_stack([target, design * prior_u**2]))
+    mean = whitened[:, 1:].T @ whitened[:, 0]
+    covariance = np.diag(prior_u**2) - whitened[:, 1:].T @ whitened[:, 1:]
+    evidence = -0.5 * float(whitened[:, 0] @ whitened[:, 0]) - float(np.log(np.diag(factor)).sum())
+    return mean, covariance, evidence
+
+
+def _prior_u(
+    name: tuple[str, str], states: Mapping[str, str], pins: tuple[Pin, ...], size_u: float, turn_rms: Array
+) -> float:
+    """Prior standard uncertainty of a parameter; zero where the hypothesis says that the body did not do that."""
+    body, which = name
+    if body == "film":
+        film = (FREE_MM, FREE_MM, FREE_TURN, size_u, FORESHORTENING_U, TURN_U, TURN_U)
+        return film[FILM.index(which)]
+    if which in PARALLAX:
+        depth_u = next(pin.depth_u for pin in pins if pin.name == body)
+        return float(dict(zip(PARALLAX, (*(depth_u * turn_rms), LEAN_U * turn_rms[1]), strict=True))[which])
+    moves = {
+        ("proximal", MOVED): dict(zip(("along", "across", "swing"), FRAGMENT_U, strict=True)),
+        ("pin", BACKED_OUT): {"along": BACK_OUT_U},
+        ("pin", LOOSE): {"along": BACK_OUT_U, "across": SLIP_U, "swing": SWING_U},
+    }
+    kind = "proximal" if body == "proximal" else "pin"
+    return moves.get((kind, states[body]), {}).get(which, 0.0)
+
+
+def _design(ties: Ties, pins: tuple[Pin, ...]) -> tuple[tuple[tuple[str, str], ...], Array]:
+    """Names (p) of the parameters and what each does to every tie, (k, p)."""
+    centre = ties.place[ties.of("distal")].mean(axis=0)
+    columns: dict[tuple[str, str], Array] = {}
+    out = ties.place - centre
+    depth = np.zeros(len(ties.shift))
+    for pin in pins:
+        depth[ties.of(pin.name)] = pin.depth
+    x, y = ties.direction.T
+    film = (x, y, _swing(out, ties.direction), np.sum(out * ties.direction, axis=1), out[:, 0] * x, depth * x, depth * y)
+    columns |= {("film", which): column for which, column in zip(FILM, film, strict=True)}
+    if ties.of("proximal").any():
+        middle = ties.place[ties.of("proximal")].mean(axis=0)
+        columns |= _body("proximal", ties, middle, np.array([-1.0, 0.0]))
+    for pin in pins:
+        columns |= _body(pin.name, ties, pin.middle, pin.proximal)
+        mine = ties.of(pin.name)
+        unknown = (x * mine, y * mine, columns[pin.name, "swing"])
+        columns |= {(pin.name, which): column for which, column in zip(PARALLAX, unknown, strict=True)}
+    return tuple(columns), np.column_stack(list(columns.values()))
+
+
+def _body(name: str, ties: Ties, middle: Array, proximal: Array) -> dict[tuple[str, str], Array]:
+    """A rigid body's three movements: along (positive proximally), across and swing about its middle."""
+    mine = ties.of(name)
+    across = np.array([-proximal[1], proximal[0]])
+    return {
+        (name, "along"): ties.direction @ proximal * mine,
+        (name, "across"): ties.direction @ across * mine,
+        (name, "swing"): _swing(ties.place - middle, ties.direction) * mine,
+    }
+
+
+def _swing(out: Array, direction: Array) -> Array:
+    """How a unit turn (x to y) about the origin moves places (k, 2) along directions (k, 2)."""
+    turned: Array = out[:, 0] * direction[:, 1] - out[:, 1] * direction[:, 0]
+    return turned
+
+
+# ------------------------------------------------------------------------------ from landmarks to ties
+
+
+@dataclass(frozen=True)
+class _Frame:
+    """Turns each film's points into the earlier bone's frame, the later film's laid on it by its single points."""
+
+    origin: Array
+    axes: Array
+    later_origin: Array
+    later_axes: Array
+
+    def first(self, points: Points) -> Points:
+        """Points (..., 2) of the earlier film in the bone's frame."""
+        return np.asarray((points - self.origin) @ self.axes.T)
+
+    def second(self, points: Points) -> Points:
+        """Points (..., 2) of the later film in the bone's frame."""
+        return np.asarray((points - self.later_origin) @ self.later_axes.T)
+
+
+def _frame(earlier: Placed, later: Placed, view: View) -> _Frame | None:
+    if not view.axis:
+        return None
+    sides = [view.axis["near"], view.axis["far"]]
+    if any(name not in film.points for name in sides for film in (earlier, later)):
+        return None
+    (origin, along, across), (later_origin, later_along, later_across) = (
+        axis_frame(*(film.points[name] for name in sides)) for film in (earlier, later)
+    )
+    rough = _Frame(origin, np.stack([along, across]), later_origin, np.stack([later_along, later_across]))
+    names = [row.name for row in view.landmarks if _single(row.name, view, earlier, later)]
+    if len(names) < 2:
+        return rough
+    a = rough.first(np.array([earlier.points[name][0] for name in names]))
+    b = rough.second(np.array([later.points[name][0] for name in names]))
+    turn = np.arctan2(*_turn_between(a, b))
+    back = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    axes = back @ rough.later_axes
+    shifted = rough.later_origin + (b.mean(axis=0) - back.T @ a.mean(axis=0)) @ rough.later_axes
+    return dataclasses.replace(rough, later_axes=axes, later_origin=shifted)
+
+
+def _single(name: str, view: View, earlier: Placed, later: Placed) -> bool:
+    row = view.landmark[name]
+    return row.tie == "point" and row.part != "wire" and name in earlier.points and name in later.points
+
+
+def _turn_between(a: Array, b: Array) -> tuple[float, float]:
+    """Sine and cosine, up to a factor, of the turn that lays a (n, 2) on b best (Umeyama 1991 without scale)."""
+    a, b = a - a.mean(axis=0), b - b.mean(axis=0)
+    return float(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])), float(np.sum(a * b))
+
+
+def _pins(earlier: Placed, view: View, frame: _Frame, depths: Mapping[str, tuple[float, float]]) -> Iterator[Pin]:
+    for name, (depth, depth_u) in depths.items():
+        ends = [earlier.points.get(f"{name}_{end}") for end in ("straight", "tip")]
+        if ends[0] is not None and ends[1] is not None:
+            straight, tip = frame.first(ends[0][0]), frame.first(ends[1][0])
+            yield Pin(name, 0.5 * (straight + tip), unit(straight - tip), depth, depth_u)
+
+
+def _ties(earlier: Placed, later: Placed, view: View, frame: _Frame) -> Ties:
+    rows = [*_axis_ties(earlier, later, view, frame)]
+    for landmark in view.landmarks:
+        name = landmark.name
+        if landmark.tie == "none" or name not in earlier.points or name not in later.points:
+            continue
+        body = name.split("_")[0] if landmark.part == "pin" else landmark.part
+        places = frame.first(earlier.points[name]), frame.second(later.points[name])
+        u = earlier.u[name], later.u[name]
+        if landmark.tie == "circle":
+            found = _circle_ties(*places, *u)
+        else:
+            found = _point_ties(places[0][0], places[1][0] - places[0][0], math.hypot(*u), _directions(landmark, earlier, frame))
+        slides = name.split("_")[0] if landmark.tie == "along pin" else ""
+        rows += [(body, *row, landmark.depth_mm, slides) for row in found]
+    body, place, direction, shift, u, depth_u, slides = zip(*rows, strict=True)
+    return Ties(body, np.array(place), np.array(direction), np.array(shift), np.array(u), np.array(depth_u), slides)
+
+
+Row = tuple[Array, Array, float, float]
+
+
+def _directions(landmark, earlier: Placed, frame: _Frame) -> Array:
+    if landmark.tie == "across":
+        return np.array([[0.0, 1.0]])
+    if landmark.tie == "along pin":
+        name = landmark.name.split("_")[0]
+        ends = [frame.first(earlier.points[f"{name}_{end}"][0]) for end in ("straight", "tip")]
+        return unit(ends[0] - ends[1])[None]
+    return np.eye(2)
+
+
+def _point_ties(place: Array, shift: Array, u: float, directions: Array) -> list[Row]:
+    return [(place, direction, float(shift @ direction), u) for direction in directions]
+
+
+def _circle_ties(first: Points, second: Points, u_first: float, u_second: float) -> list[Row]:
+    """Tie a circle's centre, along the two directions in which its errors are independent."""
+    (a, spread_a), (b, spread_b) = _centre(first, u_first), _centre(second, u_second)
+    variances, directions = np.linalg.eigh(spread_a + spread_b)
+    return [
+        (a, direction, float((b - a) @ direction), float(np.sqrt(variance)))
+        for variance, direction in zip(variances, directions.T, strict=True)
+    ]
+
+
+def _centre(points: Points, u: float) -> tuple[Array, Array]:
+    """Centre (2,) of the circle through points (n, 2) and its covariance (2, 2), first order."""
+    steps = u * np.eye(points.size).reshape(-1, *points.shape)
+    centres, _ = fit_circle(points + np.concatenate([np.zeros_like(steps[:1]), steps, -steps]))
+    plus, minus = np.split(centres[1:], 2)
+    slopes = 0.5 * (plus - minus)
+    return centres[0], slopes.T @ slopes
+
+
+def _axis_ties(earlier: Placed, later: Placed, view: View, frame: _Frame) -> Iterator[tuple[str, Array, Array, float, float, float]]:
+    """The bone axis: each level of the earlier film must lie on the later film's line, wherever its levels are."""
+    names = view.axis["near"], view.axis["far"]
+    first = 0.5 * sum(frame.first(earlier.points[name]) for name in names)
+    second = 0.5 * sum(frame.second(later.points[name]) for name in names)
+    u = [math.hypot(*(film.u[name] for name in names)) / 2 for film in (earlier, later)]
+    levels = np.column_stack([np.ones(len(second)), second[:, 0]])
+    reach = np.column_stack([np.ones(len(first)), first[:, 0]]) @ np.linalg.pinv(levels)  # a straight line through them
+    shift = reach @ second[:, 1] - first[:, 1]
+    spread = u[0] ** 2 * np.eye(len(first)) + u[1] ** 2 * reach @ reach.T
+    for place, value, variance in zip(first, shift, np.diag(spread), strict=True):
+        yield "distal", place, np.array([0.0, 1.0]), float(value), float(np.sqrt(variance)), AXIS_DEPTH_U, ""
