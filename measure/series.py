@@ -9,8 +9,8 @@ from __future__ import annotations
 import dataclasses
 import datetime
 import itertools
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 from measure.errors import ComparisonError
 from measure.film import Film
@@ -30,10 +30,11 @@ class MeasuredFilm:
     """One film with one reading and all that was measured; it holds no pixels.
 
     `scale` is the one used, `agreements` compare it with the others; `notes` are said to the reader.
+    Its repr, which may end up in a log, leaves the patient out.
     """
 
     name: str
-    patient_key: str | None
+    patient_key: str | None = field(repr=False)
     laterality: str | None
     date: datetime.date | None
     time: datetime.time | None
@@ -99,9 +100,7 @@ class Case:
 def measure(film: Film, reading: Reading, profile: Profile | None = None) -> MeasuredFilm:
     """Measure one film with one reading, by the scale the reader chose or else the surest there is."""
     scales = scales_for(film, reading.film_id, reading.scale_inputs)
-    ordered = sorted(
-        scales, key=lambda scale: scale.kind != reading.scale_use
-    )  # stable: else the surest first
+    ordered = sorted(scales, key=lambda scale: scale.kind != reading.scale_use)  # else the surest first
     agreements = compare_scales(ordered)
     notes = [*film.warnings, *doubts(film.spacing)]
     if reading.scale_use and not any(scale.kind == reading.scale_use for scale in scales):
@@ -132,8 +131,8 @@ def why_not_comparable(earlier: MeasuredFilm, later: MeasuredFilm) -> tuple[str,
     pair = (earlier, later)
     reasons = [
         f"a film does not say {words}"
-        for field, words in UNSTATED.items()
-        if any(getattr(film, field) is None for film in pair)
+        for name, words in UNSTATED.items()
+        if any(getattr(film, name) is None for film in pair)
     ]
     if len({film.patient_key for film in pair} - {None}) > 1:
         reasons.append("the films are of two patients")
@@ -195,11 +194,12 @@ def _joined(
     earlier: MeasuredFilm,
     later: MeasuredFilm,
 ) -> Change:
-    """Join the estimates of a change against the proximal and the distal fragment."""
+    """Join the estimates of a change against the mobile and the reference fragment."""
     blank = Change(row, basis, earlier, later)
-    fragments = {"proximal": [row.proximal] if row.proximal else [], "distal": row.distal}
+    named = load_site(later.reading.site).fragments
+    fragments = {named["mobile"]: row.mobile, named["reference"]: row.reference}
     found = {
-        f"against the {fragment} fragment": best
+        f"against the {fragment}": best
         for fragment, rows in fragments.items()
         if (best := _estimate(rows, row.target, changes))
     }
@@ -207,13 +207,13 @@ def _joined(
         wanted = [estimate.quantity for rows in fragments.values() for estimate in rows]
         reasons = [c.reason for name in wanted if (c := changes.get((name, row.target))) and c.reason]
         return dataclasses.replace(blank, reason="; ".join(dict.fromkeys(reasons)) or "no estimate")
-    quantities = [quantity for quantity, _ in found.values()]
+    first, *others = (quantity for quantity, _ in found.values())
     return dataclasses.replace(
         blank,
-        quantity=quantities[-1],
+        quantity=others[0] if others else first,
         confirmed=all(confirmed for _, confirmed in found.values()),
-        estimates=tuple(zip(found, quantities, strict=True)),
-        note=_check(*quantities) if len(found) > 1 else f"one estimate only, {next(iter(found))}",
+        estimates=tuple((words, quantity) for words, (quantity, _) in found.items()),
+        note=_check(first, others[0], named) if others else f"one estimate only, {next(iter(found))}",
     )
 
 
@@ -229,17 +229,18 @@ def _estimate(
     return min(usable, key=lambda pair: pair[0].u, default=None)
 
 
-def _check(proximal: Quantity, distal: Quantity) -> str:
+def _check(mobile: Quantity, reference: Quantity, fragments: Mapping[str, str]) -> str:
     """Say whether the pin's movement against the two fragments is the same, within its uncertainty.
 
     The two are not averaged: that they agree within 1 or 2 mm does not show that the fragments stood still.
     """
-    apart = difference(distal, proximal)
+    apart = difference(reference, mobile)
+    shown = f"shown is the pin against the {fragments['reference']}"
     if abs(apart.value) <= COVERAGE_95 * apart.u:
-        return "both estimates agree; shown is the pin against the distal fragment"
+        return f"both estimates agree; {shown}"
     return (
-        f"not the pin alone: the two estimates differ by {apart.text()}, so the fragments moved along "
-        "the pin or the films differ; shown is the pin against the distal fragment"
+        f"not the pin alone: the two estimates differ by {apart.text()}, "
+        f"so the fragments moved along the pin or the films differ; {shown}"
     )
 
 
@@ -252,7 +253,7 @@ def group(films: Iterable[MeasuredFilm]) -> tuple[tuple[Case, ...], tuple[str, .
     notes: list[str] = []
     films = list(films)
     for film in films:
-        lacking = [words for field, words in UNSTATED.items() if getattr(film, field) is None]
+        lacking = [words for name, words in UNSTATED.items() if getattr(film, name) is None]
         if lacking and len(films) > 1:
             notes.append(f"{film.name}: compared with nothing, since it does not say {', '.join(lacking)}")
     films.sort(key=lambda film: (_case(film), _when(film)))
