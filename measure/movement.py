@@ -31,6 +31,7 @@ Array = NDArray[np.float64]
 
 TURN_U = math.radians(6.0)  # of one film against another, about each axis: 4 degrees a film; common practice, no source
 FORESHORTENING_U = 0.006  # of lengths along the bone: the cosine of such turns; derived
+REFERENCE, MOBILE = "reference", "mobile"  # the fragment that the bone axis belongs to, and the other
 STILL, BACKED_OUT, LOOSE, MOVED = "still", "backed out", "loose", "moved"
 # How far a body goes where it has moved: mm along, mm across, radians. Common practice, no source.
 BACK_OUT_U, SLIP_U, SWING_U = 4.0, 1.5, math.radians(4.0)
@@ -100,7 +101,8 @@ class Hypothesis:
 class Movement:
     """All hypotheses about two films, each with its probability; `free` lets every body move.
 
-    `names` are the parameters', as (body, which). Turns are in radians, lengths in mm.
+    `names` are the parameters', as (body, which); turns in radians, lengths in mm. `places` are the earlier film's
+    landmarks (n, 2) in its bone's frame.
     """
 
     names: tuple[tuple[str, str], ...]
@@ -108,7 +110,7 @@ class Movement:
     free: Hypothesis
     ties: Ties
     pins: tuple[Pin, ...]
-    frame: tuple[Array, Array]
+    places: Mapping[str, Points]
 
     def index(self, body: str, which: str) -> int:
         """Place of a parameter."""
@@ -139,6 +141,37 @@ class Movement:
         at = self.index(body, which)
         return float(mean[at]), float(np.sqrt(covariance[at, at]))
 
+    def moved(self, name: str, view: View, motions: Array) -> Points:
+        """A landmark's points (m, n, 2) after m sets of the bodies' motions (m, 3 a body; along, across, swing)."""
+        body = body_of(name, view)
+        bodies = [owner for owner, which in self.names if which == "along"]
+        points = self.places[name]
+        if body not in bodies:
+            return np.broadcast_to(points, (len(motions), *points.shape))
+        middle, proximal = self._pivot(body)
+        along, across, swing = (motions[:, 3 * bodies.index(body) + n, None, None] for n in range(3))
+        aside = np.array([-proximal[1], proximal[0]])
+        out = points - middle
+        turned = out * np.cos(swing) + np.stack([-out[:, 1], out[:, 0]], axis=-1) * np.sin(swing)
+        return np.asarray(middle + turned + along * proximal + across * aside)
+
+    def _pivot(self, body: str) -> tuple[Array, Array]:
+        """The place about which a body swings, and its unit vector proximally."""
+        pin = next((pin for pin in self.pins if pin.name == body), None)
+        if pin:
+            return pin.middle, pin.proximal
+        return self.ties.place[self.ties.of(body)].mean(axis=0), np.array([-1.0, 0.0])
+
+
+def body_of(landmark: str, view: View) -> str:
+    """Name the body that a landmark is fixed to: the reference or the mobile fragment, a pin, or the wire."""
+    part = view.landmark[landmark].part
+    if part == "pin":
+        return landmark.split("_")[0]
+    if part == "wire":
+        return part
+    return REFERENCE if part == view.landmark[view.axis["near"]].part else MOBILE
+
 
 def compare_places(
     earlier: Placed, later: Placed, view: View, *, size_u: float, depths: Mapping[str, tuple[float, float]] | None = None
@@ -160,18 +193,20 @@ def compare_places(
     frame = _frame(earlier, later, view)
     if frame is None:
         return None
-    pins = tuple(_pins(earlier, view, frame, depths or view.depths))
-    ties = _ties(earlier, later, view, frame)
-    if ties.of("distal").sum() < 5:  # as many as the film's own place, turn and size, and one to spare
+    pins = tuple(_pins(earlier, view, frame, {**view.depths, **(depths or {})}))
+    ties = _ties(earlier, later, view, frame, pins)
+    if ties.of(REFERENCE).sum() < 5:  # as many as the film's own place, turn and size, and one to spare
         return None
-    return _fit(ties, pins, size_u)
+    places = {name: frame.first(points) for name, points in earlier.points.items()}
+    return _fit(ties, pins, places, size_u)
 
 
-def _fit(ties: Ties, pins: tuple[Pin, ...], size_u: float) -> Movement:
+def _fit(ties: Ties, pins: tuple[Pin, ...], places: Mapping[str, Points], size_u: float) -> Movement:
     names, design = _design(ties, pins)
     turn_rms = np.array([TURN_U, TURN_U])
     for _ in range(PASSES):
-        movement = _weigh(ties, pins, names, design, size_u, turn_rms)
+        weighed = _weigh(ties, pins, names, design, size_u, turn_rms)
+        movement = Movement(names, weighed, weighed[-1], ties, pins, places)
         mean, covariance = movement.mixed
         at = [movement.index("film", which) for which in ("tilt", "rotation")]
         turn_rms = np.sqrt(mean[at] ** 2 + np.diag(covariance)[at])
@@ -180,11 +215,11 @@ def _fit(ties: Ties, pins: tuple[Pin, ...], size_u: float) -> Movement:
 
 def _weigh(
     ties: Ties, pins: tuple[Pin, ...], names: tuple[tuple[str, str], ...], design: Array, size_u: float, turn_rms: Array
-) -> Movement:
-    """Fit every hypothesis; `turn_rms` (2,) says how far the limb was turned, for depths not known."""
+) -> tuple[Hypothesis, ...]:
+    """Fit every hypothesis, the one in which every body is free last; `turn_rms` (2,) says how far the limb was turned, for depths not known."""
     noise = ties.u**2 + ties.depth_u**2 * (ties.direction**2 @ turn_rms**2)
-    bodies = [*(["proximal"] if ties.of("proximal").any() else []), *(pin.name for pin in pins)]
-    choices = [(STILL, MOVED) if body == "proximal" else (STILL, BACKED_OUT, LOOSE) for body in bodies]
+    bodies = [*([MOBILE] if ties.of(MOBILE).any() else []), *(pin.name for pin in pins)]
+    choices = [(STILL, MOVED) if body == MOBILE else (STILL, BACKED_OUT, LOOSE) for body in bodies]
     found, chances = [], []
     for picked in itertools.product(*choices):
         states = dict(zip(bodies, picked, strict=True))
@@ -198,8 +233,7 @@ def _weigh(
         chances.append(evidence + chance)
     weights = np.exp(np.array(chances) - max(chances))
     weights /= weights.sum()
-    weighed = [dataclasses.replace(h, probability=float(w)) for h, w in zip(found, weights, strict=True)]
-    return Movement(names, tuple(weighed), weighed[-1], ties, pins, (np.zeros(2), np.eye(2)))
+    return tuple(dataclasses.replace(h, probability=float(w)) for h, w in zip(found, weights, strict=True))
 
 
 def _regress(design: Array, target: Array, noise: Array, prior_u: Array) -> tuple[Array, Array, float]:
@@ -225,17 +259,17 @@ def _prior_u(
         depth_u = next(pin.depth_u for pin in pins if pin.name == body)
         return float(dict(zip(PARALLAX, (*(depth_u * turn_rms), LEAN_U * turn_rms[1]), strict=True))[which])
     moves = {
-        ("proximal", MOVED): dict(zip(("along", "across", "swing"), FRAGMENT_U, strict=True)),
+        (MOBILE, MOVED): dict(zip(("along", "across", "swing"), FRAGMENT_U, strict=True)),
         ("pin", BACKED_OUT): {"along": BACK_OUT_U},
         ("pin", LOOSE): {"along": BACK_OUT_U, "across": SLIP_U, "swing": SWING_U},
     }
-    kind = "proximal" if body == "proximal" else "pin"
+    kind = MOBILE if body == MOBILE else "pin"
     return moves.get((kind, states[body]), {}).get(which, 0.0)
 
 
 def _design(ties: Ties, pins: tuple[Pin, ...]) -> tuple[tuple[tuple[str, str], ...], Array]:
     """Names (p) of the parameters and what each does to every tie, (k, p)."""
-    centre = ties.place[ties.of("distal")].mean(axis=0)
+    centre = ties.place[ties.of(REFERENCE)].mean(axis=0)
     columns: dict[tuple[str, str], Array] = {}
     out = ties.place - centre
     depth = np.zeros(len(ties.shift))
@@ -244,9 +278,9 @@ def _design(ties: Ties, pins: tuple[Pin, ...]) -> tuple[tuple[tuple[str, str], .
     x, y = ties.direction.T
     film = (x, y, _swing(out, ties.direction), np.sum(out * ties.direction, axis=1), out[:, 0] * x, depth * x, depth * y)
     columns |= {("film", which): column for which, column in zip(FILM, film, strict=True)}
-    if ties.of("proximal").any():
-        middle = ties.place[ties.of("proximal")].mean(axis=0)
-        columns |= _body("proximal", ties, middle, np.array([-1.0, 0.0]))
+    if ties.of(MOBILE).any():
+        middle = ties.place[ties.of(MOBILE)].mean(axis=0)
+        columns |= _body(MOBILE, ties, middle, np.array([-1.0, 0.0]))
     for pin in pins:
         columns |= _body(pin.name, ties, pin.middle, pin.proximal)
         mine = ties.of(pin.name)
@@ -327,20 +361,25 @@ def _turn_between(a: Array, b: Array) -> tuple[float, float]:
 
 
 def _pins(earlier: Placed, view: View, frame: _Frame, depths: Mapping[str, tuple[float, float]]) -> Iterator[Pin]:
-    for name, (depth, depth_u) in depths.items():
+    names = {row.name.split("_")[0]: row.depth_mm for row in view.landmarks if row.part == "pin"}
+    for name, depth_mm in names.items():
+        depth, depth_u = depths.get(name, (0.0, depth_mm))
         ends = [earlier.points.get(f"{name}_{end}") for end in ("straight", "tip")]
         if ends[0] is not None and ends[1] is not None:
             straight, tip = frame.first(ends[0][0]), frame.first(ends[1][0])
             yield Pin(name, 0.5 * (straight + tip), unit(straight - tip), depth, depth_u)
 
 
-def _ties(earlier: Placed, later: Placed, view: View, frame: _Frame) -> Ties:
+def _ties(earlier: Placed, later: Placed, view: View, frame: _Frame, pins: Sequence[Pin]) -> Ties:
+    bodies = {REFERENCE, MOBILE, *(pin.name for pin in pins)}
     rows = [*_axis_ties(earlier, later, view, frame)]
     for landmark in view.landmarks:
         name = landmark.name
         if landmark.tie == "none" or name not in earlier.points or name not in later.points:
             continue
-        body = name.split("_")[0] if landmark.part == "pin" else landmark.part
+        body = body_of(name, view)
+        if body not in bodies:
+            continue
         places = frame.first(earlier.points[name]), frame.second(later.points[name])
         u = earlier.u[name], later.u[name]
         if landmark.tie == "circle":
@@ -400,4 +439,4 @@ def _axis_ties(earlier: Placed, later: Placed, view: View, frame: _Frame) -> Ite
     shift = reach @ second[:, 1] - first[:, 1]
     spread = u[0] ** 2 * np.eye(len(first)) + u[1] ** 2 * reach @ reach.T
     for place, value, variance in zip(first, shift, np.diag(spread), strict=True):
-        yield "distal", place, np.array([0.0, 1.0]), float(value), float(np.sqrt(variance)), AXIS_DEPTH_U, ""
+        yield REFERENCE, place, np.array([0.0, 1.0]), float(value), float(np.sqrt(variance)), AXIS_DEPTH_U, ""
