@@ -366,7 +366,9 @@ def _decoded(stored: _Stored, dataset: Any, index: int) -> NDArray[Any]:
             correct_unused_bits=False,  # `_within_bits` does, only where they are set
             **as_pixel_options(dataset),
         )[0]
-    except Exception as error:
+    except (KeyboardInterrupt, SystemExit):
+        raise
+    except BaseException as error:  # the RLE decoder's panic is no Exception
         raise FilmError(
             f"The pixels cannot be decoded ({syntax.name}): the file is damaged, cut short or not what its "
             "header says. Export it again."

@@ -37,7 +37,7 @@ def print_review(review: Review, console: Console) -> None:
     Cases with something beyond a limit come first.
     """
     judged = [(case, flags[-1]) for case, flags in zip(review.cases, review.flags, strict=True)]
-    judged.sort(key=lambda pair: list(OUTCOMES).index(_worst(pair[1])))
+    judged.sort(key=lambda pair: (list(OUTCOMES).index(_worst(pair[1])), _place(pair[0])))
     if len(judged) > 1:
         console.print(_summary(judged))
     for case, flags in judged:
@@ -96,6 +96,12 @@ def _name(case: Case) -> str:
     )
 
 
+def _place(case: Case) -> tuple[str, str, str, int]:
+    """Where a case stands among its like: by patient and side, the views in the site table's order."""
+    film, site = case.current, load_site(case.current.reading.site)
+    return film.patient_key or "", film.laterality or "", site.name, list(site.views).index(film.view.name)
+
+
 def _worst(flags: Sequence[Flag]) -> str:
     return next((outcome for outcome in OUTCOMES if any(f.outcome == outcome for f in flags)), CANNOT_TELL)
 
@@ -104,7 +110,9 @@ def outcome_words(case: Case, flags: Sequence[Flag]) -> str:
     """Say in a few sentences what the films of a case show, for the limits on changes and values."""
     if not flags:
         return "Nothing to judge: no limit applies to what was measured."
-    worst = {flag.key: flag for flag in reversed(flags)}
+    worst: dict[tuple[str, str], Flag] = {}
+    for flag in flags:  # the worst of a quantity comes first
+        worst.setdefault(flag.key, flag)
     beyond, unsure = (
         _titles([flag for flag in worst.values() if flag.outcome == outcome])
         for outcome in (BEYOND, CANNOT_TELL)
@@ -125,7 +133,7 @@ def outcome_words(case: Case, flags: Sequence[Flag]) -> str:
 def _titles(flags: Sequence[Flag]) -> str:
     """Titles, each once with its targets together: 'pin back-out (pin 1, pin 2), articular gap'."""
     targets: dict[str, list[str]] = {}
-    for flag in sorted(flags, key=lambda flag: flag.key):
+    for flag in flags:
         targets.setdefault(flag.subject.row.title.lower(), []).append(_target(flag.subject.row))
     return ", ".join(
         f"{words} ({', '.join(which)})" if any(which) else words for words, which in targets.items()
@@ -157,38 +165,52 @@ def _flag_list(flags: Sequence[Flag]) -> Group:
             continue
         words, style = OUTCOMES[group[0].outcome]
         table.add_row(Text(words, style), _flag_block(group))
-    rest = f"Within their limits: {within} more, see the values." if within else "No limit applies to more."
+    rest = (
+        f"Within their limits: {within} more, see the values."
+        if within
+        else "There is no limit for the others."
+    )
     return Group(Text("Flags", style="bold"), table, Text(rest), Text(""))
 
 
 def _flag_block(group: Sequence[Flag]) -> Text:
-    lines = [_flag_line(flag) for flag in group]
-    reasons = dict.fromkeys(words for flag in group for words in _why(flag))
+    """Lay out the flags of one quantity: a line each, then the reasons, each once and said of which."""
+    reasons: dict[str, list[str]] = {}
+    for flag in group:
+        for words in _reasons(flag, group[0].outcome):
+            reasons.setdefault(words, []).append(_since(flag))
     block = _text(title(group[0].subject.row), "bold")
-    block.append_text(_text("".join(f"\n{line}" for line in lines)))
-    return block.append_text(_text("".join(f"\n{reason}" for reason in reasons), "dim"))
+    for flag in group:
+        block.append_text(_text(f"\n{_flag_line(flag)}"))
+    for words, whose in reasons.items():
+        start = "" if len(whose) == len(group) else f"{', '.join(whose)}: "
+        block.append_text(_text(f"\n{start}{words}", "dim"))
+    return block
+
+
+def _since(flag: Flag) -> str:
+    return flag.subject.basis if isinstance(flag.subject, Change) else "now"
 
 
 def _flag_line(flag: Flag) -> str:
-    """'since index 6.0 ± 1.6 mm: beyond > 2 mm (possible), chance > 99 %'."""
-    subject = flag.subject
-    since = subject.basis if isinstance(subject, Change) else "now"
-    limit = f"{flag.limit_text} ({flag.threshold.level})"
-    if subject.quantity is None or flag.probability is None:
-        return f"{since}: {flag.outcome}; limit {limit}"
+    """'since index 6.0 ± 1.6 mm: beyond; limit > 2 mm (possible), chance beyond it > 99 %'."""
+    limit = f"limit {flag.limit_text} ({flag.threshold.level})"
+    if flag.subject.quantity is None or flag.probability is None:
+        return f"{_since(flag)}: {flag.outcome}; {limit}"
     if flag.threshold.side == "present":
-        return f"{since}: {'seen' if flag.probability else 'none seen'}"
+        return f"{_since(flag)}: {'seen' if flag.probability else 'none seen'}"
     percent = 100 * flag.probability
     chance = "< 1 %" if percent < 1 else "> 99 %" if percent > 99 else f"{percent:.0f} %"
     also = f"; {flag.why}" if flag.outcome == BEYOND and flag.why else ""
-    value = _value(subject, with_unit=True)
-    return f"{since} {value}: {flag.outcome}; limit {limit}, chance beyond it {chance}{also}"
+    value = _value(flag.subject, with_unit=True)
+    return f"{_since(flag)} {value}: {flag.outcome}; {limit}, chance beyond it {chance}{also}"
 
 
-def _why(flag: Flag) -> list[str]:
-    why = flag.why if flag.outcome != BEYOND else None
+def _reasons(flag: Flag, worst: str) -> list[str]:
+    """Why it cannot be told (what would decide matters less where the quantity is beyond), and its note."""
+    tell = flag.outcome == CANNOT_TELL and (worst == CANNOT_TELL or flag.probability is None)
     note = flag.subject.note if isinstance(flag.subject, Change) else None
-    return [words for words in (why, note) if words]
+    return [words for words in (flag.why if tell else None, note) if words]
 
 
 def _value_table(case: Case, flags: Sequence[Flag]) -> Group:
@@ -289,22 +311,24 @@ def _text(words: str, style: str = "") -> Text:
 
 
 def sites_table(site: Site) -> Group:
-    """Lay out a site's landmarks, measurements and thresholds for review."""
+    """Lay out a site's landmarks, measurements and limits for review; names are as in a thresholds file."""
     blocks: list[RenderableType] = []
     for view in site.views.values():
-        landmarks = _table("Landmark", "Points", "Prompt")
+        landmarks = _table("Landmark", "Points", "What to click")
         for row in view.landmarks:
             low, high = row.points
-            landmarks.add_row(row.title, str(low) if low == high else f"{low} to {high}", row.prompt)
-        measurements = _table("Quantity", "Sign", "Source")
-        rows: Sequence[MeasurementRow | ChangeRow] = (*view.measurements, *view.changes)
-        for measured in rows:
-            measurements.add_row(_quantity(measured), measured.sign, measured.source)
-        thresholds = _table("Quantity", "Applies to", "Limit", "Level", "Source")
+            points = str(low) if low == high else f"{low} to {high}"
+            landmarks.add_row(*map(_text, (row.title, points, row.prompt)))
+        measurements = _table("Name", "Quantity", "Sign", "Source")
+        rows: Sequence[MeasurementRow | ChangeRow] = (*view.changes, *view.measurements)
+        for measured in {row.name: row for row in rows}.values():  # pins and knots have the same row each
+            unit = UNIT_TEXT[measured.unit].strip() or "share"
+            measurements.add_row(measured.name, f"{measured.title} ({unit})", measured.sign, measured.source)
+        limits = _table("Name", "Applies to", "Limit", "Level", "Source")
         for limit in view.thresholds:
-            words = f"{limit.side} {limit.limit:g}"
-            thresholds.add_row(limit.quantity, limit.basis, words, limit.level, limit.source)
-        tables = {"landmarks": landmarks, "measurements": measurements, "limits": thresholds}
+            words = f"{limit.side} {limit.limit:g}" if limit.side != "present" else limit.side
+            limits.add_row(*map(_text, (limit.quantity, limit.basis, words, limit.level, limit.source)))
+        tables = {"landmarks": landmarks, "measurements": measurements, "limits": limits}
         for what, table in tables.items():
             blocks += [Text(f"{site.title}, {view.title.lower()}: {what}", style="bold"), table, Text("")]
     return Group(*blocks)

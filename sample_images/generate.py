@@ -15,6 +15,7 @@ from __future__ import annotations
 import datetime
 import json
 import sys
+import uuid
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -23,7 +24,20 @@ from typing import Any, Literal
 import numpy as np
 
 from measure import phantom, phantom_film
+from measure.film import read_film
 from measure.phantom import Anatomy, Case, Displacement, Exposure, Fixation, Marker, Pin, Pose, Wire
+from measure.reading import (
+    ABSENT,
+    CONFIRMED,
+    NOT_ASSESSABLE,
+    SUFFIX,
+    Landmark,
+    Reading,
+    for_film,
+    save_reading,
+)
+from measure.scale import ScaleInput
+from measure.sites import load_site
 
 HERE = Path(__file__).resolve().parent
 SEED = 20250304
@@ -287,14 +301,67 @@ def to_text(value: Any, indent: int = 0) -> str:
     return "{\n" + ",\n".join(rows) + "\n" + " " * indent + "}"
 
 
-def main(folder: Path = HERE) -> None:
-    """Write the films and their truth under the folder.
+# ------------------------------------------------------------------------------------------ readings
 
-    Invented readings (`*.reading.json` beside each film) are to be written here too, last, from the truth
-    and a reader's noise.
-    """
+READER = "Reader A"  # invented, like the patients
+NOISE_MM = 0.25  # of each landmark coordinate, at the bone
+HIDDEN = {  # what the invented reader could not see: film to landmark and reason
+    ("HF-0001", 2, "lateral"): {"loop": "the pins' bends hide it", "loop_seat": "the pins' bends hide it"},
+    ("HF-0002", 1, "ap"): {"knot2": "lies over the ulna's edge"},
+}
+
+
+def reading_of(film: SampleFilm, path: Path) -> Reading:
+    """Invent a reading of one film: the truth with a reader's noise, confirmed; and the ball, if any."""
+    rng = np.random.default_rng((*film.seed, 1))
+    pose, size = film.case.pose, np.array(film.case.pose.bone_scale)
+    marks = {
+        name: _read_landmark(place.film + rng.normal(0.0, NOISE_MM, place.film.shape) / size, pose.shape)
+        for name, place in phantom.landmarks(film.case).items()
+        if not name.startswith("margin_")
+    }
+    marks.setdefault("wire_break", Landmark(ABSENT))
+    hidden = HIDDEN.get((film.patient.name, film.visit, pose.view), {})
+    marks |= {name: Landmark(NOT_ASSESSABLE, reason=reason) for name, reason in hidden.items()}
+    date = film.patient.operation + datetime.timedelta(days=film.patient.visits[film.visit].day)
+    return for_film(
+        read_film(path),
+        load_site("olecranon"),
+        pose.view,
+        READER,
+        landmarks=marks,
+        scale_inputs=_ball(film.case, rng),
+        surgery_date=film.patient.operation.isoformat(),
+        time=f"{date.isoformat()}T14:00:00+00:00",
+        uid=str(uuid.uuid5(uuid.NAMESPACE_OID, film.uid)),
+        software="holdfast, sample readings",
+    )
+
+
+def _read_landmark(points: phantom.Array, shape: tuple[int, int]) -> Landmark:
+    if np.any(points < -0.5) or np.any(points > np.array(shape) - 0.5):
+        return Landmark(NOT_ASSESSABLE, reason="off the film")
+    return Landmark(CONFIRMED, tuple((round(float(row), 2), round(float(col), 2)) for row, col in points))
+
+
+def _ball(case: Case, rng: np.random.Generator) -> tuple[ScaleInput, ...]:
+    """Click the ball's left and right edge."""
+    if case.marker is None:
+        return ()
+    (row, column), diameter = phantom.marker_on_film(case)
+    half = diameter / case.pose.pitch[1] / 2.0
+    edges = rng.normal([[row, column - half], [row, column + half]], 1.0)
+    points = tuple((round(float(r), 2), round(float(c), 2)) for r, c in edges)
+    return (ScaleInput("marker", points, case.marker.diameter, tolerance_mm=0.1),)
+
+
+def main(folder: Path = HERE) -> None:
+    """Write the films, their truth and an invented reading of each under the folder, anew."""
     for film in sample_films():
-        print(write(film, folder))
+        path = write(film, folder)
+        kept = path.with_name(path.stem + SUFFIX)
+        kept.unlink(missing_ok=True)
+        print(save_reading(reading_of(film, path), kept))
     (folder / "truth.json").write_text(to_text(truth()) + "\n", encoding="utf-8")
 
 

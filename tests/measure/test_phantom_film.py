@@ -1,12 +1,10 @@
 """The phantom's films: edges where the truth says, physics, display, DICOM, and the sample series."""
 
-import importlib.util
 import json
-import sys
 from dataclasses import replace
 from pathlib import Path
-from types import ModuleType
 
+import generate  # sample_images/generate.py
 import numpy as np
 import pydicom
 import pytest
@@ -277,39 +275,23 @@ def test_a_written_film_reads_back(small: Case, tmp_path: Path) -> None:
 # -------------------------------------------------------------------------------------------- sample films
 
 
-@pytest.fixture(scope="module")
-def generator() -> ModuleType:
-    """`sample_images/generate.py`, imported from its place."""
-    spec = importlib.util.spec_from_file_location("generate", SAMPLES / "generate.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["generate"] = module  # dataclasses look their module up
-    writes, sys.dont_write_bytecode = sys.dont_write_bytecode, True  # the folder goes into the wheel
-    spec.loader.exec_module(module)
-    sys.dont_write_bytecode = writes
-    return module
-
-
 @pytest.mark.parametrize("number", [0, 11])
-def test_the_generator_reproduces_the_sample_films(
-    number: int, generator: ModuleType, tmp_path: Path
-) -> None:
+def test_the_generator_reproduces_the_sample_films(number: int, tmp_path: Path) -> None:
     """Two of the films, pixel by pixel and then byte by byte."""
-    film = list(generator.sample_films())[number]
-    made, kept = generator.write(film, tmp_path), SAMPLES / film.path
+    film = list(generate.sample_films())[number]
+    made, kept = generate.write(film, tmp_path), SAMPLES / film.path
     assert np.array_equal(pydicom.dcmread(made).pixel_array, pydicom.dcmread(kept).pixel_array)
     assert made.read_bytes() == kept.read_bytes()
 
 
-def test_the_truth_file_is_what_the_generator_says(generator: ModuleType) -> None:
+def test_the_truth_file_is_what_the_generator_says() -> None:
     """Of every film, by its UID."""
     kept = json.loads((SAMPLES / "truth.json").read_text())
-    assert kept == json.loads(generator.to_text(generator.truth()))
+    assert kept == json.loads(generate.to_text(generate.truth()))
     assert len(kept["films"]) == 16
 
 
-def test_sample_films_are_what_the_truth_says_and_small(generator: ModuleType) -> None:
+def test_sample_films_are_what_the_truth_says_and_small() -> None:
     """Each is there, reads, is of the stated view, side and date, holds its landmarks; all under 18 MB."""
     films = json.loads((SAMPLES / "truth.json").read_text())["films"]
     assert {film["file"] for film in films.values()} == {
