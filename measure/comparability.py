@@ -80,15 +80,15 @@ class Comparison:
     @property
     def verdict(self) -> str:
         """The findings in words."""
-        return " and ".join(f"{name} ({body})" if body else name for name, body, _ in self.findings)
+        return " and ".join(f"{name} ({body.replace('pin', 'pin ')})" if body else name for name, body, _ in self.findings)
 
     def text(self) -> str:
         """The verdict, and how differently the films were taken."""
         chance = min(chance for *_, chance in self.findings)
         return (
             f"{self.verdict} (probability {100 * chance:.0f} %); tilt {self.turn('tilt').text()}, "
-            f"rotation {self.turn('rotation').text()}, size beyond the scales "
-            f"{100 * self.size.value:+.1f} ± {196 * self.size.u:.1f} %"
+            f"rotation {self.turn('rotation').text()}, enlarged by "
+            f"{100 * self.size.value:+.1f} ± {196 * self.size.u:.1f} % beyond what the scales say"
         )
 
 

@@ -220,31 +220,46 @@ def _weigh(
     noise = ties.u**2 + ties.depth_u**2 * (ties.direction**2 @ turn_rms**2)
     bodies = [*([MOBILE] if ties.of(MOBILE).any() else []), *(pin.name for pin in pins)]
     choices = [(STILL, MOVED) if body == MOBILE else (STILL, BACKED_OUT, LOOSE) for body in bodies]
-    found, chances = [], []
-    for picked in itertools.product(*choices):
-        states = dict(zip(bodies, picked, strict=True))
-        prior = np.array([_prior_u(name, states, pins, size_u, turn_rms) for name in names])
-        slid = np.array([states.get(pin) == LOOSE for pin in ties.slides])
-        mean, covariance, evidence = _regress(design, ties.shift, noise + SLIDE_U**2 * slid, prior)
-        moved = [state != STILL for state in picked]
-        ways = math.prod(len(options) - 1 for options, away in zip(choices, moved, strict=True) if away)
-        chance = sum(math.log(CHANCE_MOVED if away else 1 - CHANCE_MOVED) for away in moved) - math.log(ways)
-        found.append(Hypothesis(states, 0.0, mean, covariance))
-        chances.append(evidence + chance)
-    weights = np.exp(np.array(chances) - max(chances))
+    states = [dict(zip(bodies, picked, strict=True)) for picked in itertools.product(*choices)]
+    prior_u = np.array([[_prior_u(name, one, pins, size_u, turn_rms) for name in names] for one in states])
+    slid = np.array([[one.get(pin) == LOOSE for pin in ties.slides] for one in states])
+    mean, covariance, evidence = regress(design, ties.shift, noise + SLIDE_U**2 * slid, prior_u)
+    chance = evidence + [_log_chance(one, choices) for one in states]
+    weights = np.exp(chance - chance.max())
     weights /= weights.sum()
-    return tuple(dataclasses.replace(h, probability=float(w)) for h, w in zip(found, weights, strict=True))
+    return tuple(map(Hypothesis, states, weights.tolist(), mean, covariance))
 
 
-def _regress(design: Array, target: Array, noise: Array, prior_u: Array) -> tuple[Array, Array, float]:
-    """Posterior mean (p,), covariance (p, p) and log marginal likelihood of a linear model with priors of mean zero."""
-    spread = (design * prior_u**2) @ design.T + np.diag(noise)
-    factor = np.linalg.cholesky(spread)
-    whitened = np.linalg.solve(factor, np.column_stack([target, design * prior_u**2]))
-    mean = whitened[:, 1:].T @ whitened[:, 0]
-    covariance = np.diag(prior_u**2) - whitened[:, 1:].T @ whitened[:, 1:]
-    evidence = -0.5 * float(whitened[:, 0] @ whitened[:, 0]) - float(np.log(np.diag(factor)).sum())
-    return mean, covariance, evidence
+def _log_chance(states: Mapping[str, str], choices: Sequence[tuple[str, ...]]) -> float:
+    """Logarithm of a hypothesis's probability before the films are seen; all ways to move are alike."""
+    each = [
+        math.log(1 - CHANCE_MOVED if state == STILL else CHANCE_MOVED / (len(options) - 1))
+        for state, options in zip(states.values(), choices, strict=True)
+    ]
+    return math.fsum(each)
+
+
+def regress(design: Array, target: Array, noise: Array, prior_u: Array) -> tuple[Array, Array, Array]:
+    """Linear models with Gaussian noise and priors of mean zero, for h hypotheses at once.
+
+    Parameters
+    ----------
+    design, target
+        (k, p) and (k,), the same for all.
+    noise, prior_u
+        (h, k) variances of the noise and (h, p) standard uncertainties before; zero leaves a parameter out.
+
+    Returns
+    -------
+    Posterior mean (h, p), covariance (h, p, p), and log marginal likelihood (h,) up to a constant.
+    """
+    pull = design * prior_u[:, None, :] ** 2  # (h, k, p): covariance of data and parameters
+    spread = pull @ design.T + noise[:, :, None] * np.eye(len(target))
+    whitened = np.linalg.solve(spread, np.concatenate([np.broadcast_to(target, noise.shape)[..., None], pull], axis=-1))
+    mean = np.einsum("hkp,hk->hp", pull, whitened[..., 0])
+    covariance = prior_u[:, :, None] ** 2 * np.eye(prior_u.shape[1]) - np.swapaxes(pull, 1, 2) @ whitened[..., 1:]
+    evidence = -0.5 * (whitened[..., 0] @ target + np.linalg.slogdet(spread)[1])
+    return mean, 0.5 * (covariance + np.swapaxes(covariance, 1, 2)), evidence
 
 
 def _prior_u(
@@ -387,7 +402,8 @@ def _ties(earlier: Placed, later: Placed, view: View, frame: _Frame, pins: Seque
         else:
             found = _point_ties(places[0][0], places[1][0] - places[0][0], math.hypot(*u), _directions(landmark, earlier, frame))
         slides = name.split("_")[0] if landmark.tie == "along pin" else ""
-        rows += [(body, *row, landmark.depth_mm, slides) for row in found]
+        depth_u = 0.0 if landmark.part == "pin" else landmark.depth_mm  # a pin's depth is one for all of it
+        rows += [(body, *row, depth_u, slides) for row in found]
     body, place, direction, shift, u, depth_u, slides = zip(*rows, strict=True)
     return Ties(body, np.array(place), np.array(direction), np.array(shift), np.array(u), np.array(depth_u), slides)
 

@@ -15,13 +15,15 @@ from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
+from measure.comparability import turn_u
 from measure.export import CAUTION, days_since_surgery
 from measure.flags import BEYOND, CANNOT_TELL, WITHIN, Flag
 from measure.measurements import Measurement
-from measure.quantity import UNIT_TEXT
+from measure.quantity import COVERAGE_95, UNIT_TEXT
 from measure.review import Review, Unread
 from measure.series import INDEX, LAST, Case, Change, MeasuredFilm
 from measure.sites import ChangeRow, MeasurementRow, Site, load_site
+from measure.trend import trends
 
 # A word and a sign carry the outcome; colour only repeats it.
 OUTCOMES = {
@@ -74,6 +76,8 @@ def case_block(case: Case, flags: Sequence[Flag]) -> Group:
         parts.append(_bullets("Mind, before trusting the numbers", mind))
     if _worst(flags) != WITHIN:
         parts.append(_flag_list(flags))
+    if between := [*_between_lines(case), *_trend_lines(case)]:
+        parts.append(_bullets("Between the films (from all landmarks together)", between))
     parts += [_value_table(case, flags), _film_table(case)]
     if missing := list(_missing_lines(case.current)):
         parts.append(_bullets("Not measured on the current film", missing))
@@ -213,12 +217,39 @@ def _reasons(flag: Flag, worst: str) -> list[str]:
     return [words for words in (flag.why if tell else None, note) if words]
 
 
+SMALLEST_TOLD = 0.1  # mm or degrees
+
+
+def _between_lines(case: Case) -> Iterator[str]:
+    """For each earlier film: what moved, how differently the two were taken, and what that alone may change."""
+    for basis in (INDEX, LAST):
+        changes = [change for change in case.changes if change.later is case.current and change.basis == basis]
+        if not changes or not changes[0].comparison:
+            continue
+        judged = {limit.quantity for limit in case.current.view.thresholds if limit.basis == "change"}
+        fakes: dict[str, str] = {}
+        for change in changes:
+            half = COVERAGE_95 * turn_u(change.quantity) if change.quantity else 0.0
+            if change.row.name in judged and half >= SMALLEST_TOLD:
+                fakes.setdefault(change.row.title.lower(), f"{half:.1f}{UNIT_TEXT[change.row.unit]}")
+        words = ", ".join(f"{what} by ± {size}" for what, size in fakes.items())
+        yield f"{basis}: {changes[0].comparison.text()}" + (f"; the turn alone may change {words}" if words else "")
+
+
+def _trend_lines(case: Case) -> Iterator[str]:
+    for trend in trends(case):
+        if trend.growing or trend.left_out:
+            yield f"trend of {title(trend.changes[0].row).lower()}: {trend.text()}"
+
+
 def _value_table(case: Case, flags: Sequence[Flag]) -> Group:
     changes = {(change.key, change.basis): change for change in case.changes if change.later is case.current}
     signs = {flag.key: OUTCOMES[flag.outcome][0][0] for flag in reversed(flags)}  # the worst stands
     films = {"Index film": case.index, "Current": case.current} if case.changes else {"Film": case.index}
     bases = {"Since index": INDEX, "Since last": LAST} if len(case.films) > 2 else {"Since index": INDEX}
-    table = _table("", "Quantity", *films, *(bases if case.changes else ()))
+    joined = any(change.joint for change in changes.values())
+    more = (*bases, *(["Joint"] if joined else [])) if case.changes else ()
+    table = _table("", "Quantity", *films, *more)
     for column in table.columns[2:]:
         column.justify, column.no_wrap = "right", True
     rows: Sequence[MeasurementRow | ChangeRow] = (*case.current.view.changes, *case.current.view.measurements)
@@ -226,11 +257,14 @@ def _value_table(case: Case, flags: Sequence[Flag]) -> Group:
         key, measured = (row.name, row.target), isinstance(row, MeasurementRow)
         on_films = [_value(film.find(*key)) if measured else "" for film in films.values()]
         since = [_value(changes.get((key, basis))) for basis in bases.values()] if case.changes else []
+        if joined:
+            since.append(_joint(changes.get((key, INDEX))))
         if measured or since:
             table.add_row(Text(signs.get(key, "")), _quantity(row), *map(_text, (*on_films, *since)))
     signs_told = ", ".join(words for words, _ in OUTCOMES.values())
     legend = (
         f"{signs_told}; ± is the 95 % interval; * rests on proposed landmarks; – not measured (why: below)"
+        f"{'; joint: since index, from all landmarks together, beside the plain difference' if joined else ''}"
     )
     return Group(Text("Values", style="bold"), table, Text(legend, style="dim"), Text(""))
 
@@ -246,6 +280,10 @@ def _value(subject: Change | Measurement | None, *, with_unit: bool = False) -> 
     if not with_unit:
         words = words.removesuffix(UNIT_TEXT[quantity.unit])
     return words + ("" if subject.confirmed else "*")
+
+
+def _joint(change: Change | None) -> str:
+    return change.joint.text().removesuffix(UNIT_TEXT[change.joint.unit]) if change and change.joint else ""
 
 
 def _quantity(row: MeasurementRow | ChangeRow) -> Text:
