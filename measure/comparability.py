@@ -20,7 +20,7 @@ from measure.movement import BACKED_OUT, FORESHORTENING_U, LOOSE, MOBILE, MOVED,
 from measure.quantity import COVERAGE_95, Quantity
 from measure.sites import MeasurementRow, View
 
-SURE_MOVED, SURE_STILL = 0.8, 0.9  # probabilities needed; set on phantom pairs of another seed than those reported
+SURE_MOVED, SURE_STILL = 0.75, 0.85  # probabilities needed; set on phantom pairs of another seed than those reported
 TURN_WARNING = 5.0  # degrees; our choice (facts: rotation of a lateral film above 5 is worth a word)
 BACK_OUT, PIN_MOVED, FRAGMENT_MOVED = "pin backed out", "pin turned or slipped", "fragment moved"
 NOTHING, DIFFER, UNDECIDED = "nothing changed", "films differ", "cannot tell"

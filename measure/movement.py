@@ -33,13 +33,18 @@ TURN_U = math.radians(6.0)  # of one film against another, about each axis: 4 de
 FORESHORTENING_U = 0.006  # of lengths along the bone: the cosine of such turns; derived
 REFERENCE, MOBILE = "reference", "mobile"  # the fragment that the bone axis belongs to, and the other
 STILL, BACKED_OUT, LOOSE, MOVED = "still", "backed out", "loose", "moved"
-# How far a body goes where it has moved: mm along, mm across, radians. Common practice, no source.
-BACK_OUT_U, SLIP_U, SWING_U = 4.0, 1.5, math.radians(4.0)
+# How far a body goes where it has moved: mm along, mm across, radians. Mean pull-out 2.4 to 5.5 mm
+# (JSES 2014, PMID 24875733); the others are common practice, no source.
+BACK_OUT, BACK_OUT_U, SLIP_U, SWING_U = 3.0, 2.5, 1.5, math.radians(4.0)
 FRAGMENT_U = (3.0, 2.0, math.radians(4.0))
 LEAN_U = 0.035  # slope of a pin off the film's plane: 2 degrees; common practice, no source
 AXIS_DEPTH_U = 1.0  # of the mid-point between two cortices, whose outlines slide alike, mm; derived
+# Where the slanting rays of the cone touch the joint's and the cortex's outline, off the bone's plane: the joint
+# lies some 30 mm off the central ray of a 1 m beam, on a surface curved by about 1/40 mm; derived.
+OUTLINES, OUTLINE_U = "outlines", 1.5
 SLIDE_U = 1.0  # mm: how far a crossing of pin and cortex goes where the pin goes sideways; derived
-CHANCE_MOVED = 0.2  # of each body, before the films are seen; all still is then about one half
+WIDE = 4.0  # times that where nothing is to be supposed
+CHANCE_MOVED = 0.25  # of each body, before the films are seen (facts: back-out in 8 of 44, instability in a third)
 FILM, PARALLAX = ("x", "y", "turn", "size", "foreshortening", "tilt", "rotation"), ("depth x", "depth y", "depth swing")
 FREE_MM, FREE_TURN = 100.0, 0.5  # how the film lies is not known beforehand
 PASSES = 2  # the second knows the turn, and so how much an unknown depth matters
@@ -206,7 +211,7 @@ def _fit(ties: Ties, pins: tuple[Pin, ...], places: Mapping[str, Points], size_u
     turn_rms = np.array([TURN_U, TURN_U])
     for _ in range(PASSES):
         weighed = _weigh(ties, pins, names, design, size_u, turn_rms)
-        movement = Movement(names, weighed, weighed[-1], ties, pins, places)
+        movement = Movement(names, weighed[:-1], weighed[-1], ties, pins, places)
         mean, covariance = movement.mixed
         at = [movement.index("film", which) for which in ("tilt", "rotation")]
         turn_rms = np.sqrt(mean[at] ** 2 + np.diag(covariance)[at])
@@ -216,18 +221,33 @@ def _fit(ties: Ties, pins: tuple[Pin, ...], places: Mapping[str, Points], size_u
 def _weigh(
     ties: Ties, pins: tuple[Pin, ...], names: tuple[tuple[str, str], ...], design: Array, size_u: float, turn_rms: Array
 ) -> tuple[Hypothesis, ...]:
-    """Fit every hypothesis, the one in which every body is free last; `turn_rms` (2,) says how far the limb was turned, for depths not known."""
+    """Fit every hypothesis, and last the one in which every body is free and nothing is supposed; `turn_rms` (2,) says how far the limb was turned, for depths not known."""
     noise = ties.u**2 + ties.depth_u**2 * (ties.direction**2 @ turn_rms**2)
     bodies = [*([MOBILE] if ties.of(MOBILE).any() else []), *(pin.name for pin in pins)]
     choices = [(STILL, MOVED) if body == MOBILE else (STILL, BACKED_OUT, LOOSE) for body in bodies]
     states = [dict(zip(bodies, picked, strict=True)) for picked in itertools.product(*choices)]
     prior_u = np.array([[_prior_u(name, one, pins, size_u, turn_rms) for name in names] for one in states])
     slid = np.array([[one.get(pin) == LOOSE for pin in ties.slides] for one in states])
-    mean, covariance, evidence = regress(design, ties.shift, noise + SLIDE_U**2 * slid, prior_u)
-    chance = evidence + [_log_chance(one, choices) for one in states]
+    out = np.array([[_expected(name, one) for name in names] for one in states])
+    free, slid = (np.concatenate([rows, rows[-1:]]) for rows in (prior_u, slid))
+    free[-1][free[-1] > 0] = [_wide(name, u) for name, u in zip(names, free[-1], strict=True) if u > 0]
+    out = np.concatenate([out, np.zeros((1, len(names)))])
+    mean, covariance, evidence = regress(design, ties.shift, noise + SLIDE_U**2 * slid, free, out)
+    chance = evidence[:-1] + [_log_chance(one, choices) for one in states]
     weights = np.exp(chance - chance.max())
     weights /= weights.sum()
-    return tuple(map(Hypothesis, states, weights.tolist(), mean, covariance))
+    return tuple(map(Hypothesis, (*states, states[-1]), (*weights.tolist(), 0.0), mean, covariance))
+
+
+def _expected(name: tuple[str, str], states: Mapping[str, str]) -> float:
+    """How far a body is expected to have gone where it moved: pins back out, and hardly ever go in."""
+    body, which = name
+    return BACK_OUT if which == "along" and states.get(body) in (BACKED_OUT, LOOSE) else 0.0
+
+
+def _wide(name: tuple[str, str], u: float) -> float:
+    """A prior that says next to nothing of a body's movement, for the estimate in which every body is free."""
+    return u * WIDE if name[0] != "film" and name[1] not in PARALLAX else u
 
 
 def _log_chance(states: Mapping[str, str], choices: Sequence[tuple[str, ...]]) -> float:
@@ -239,15 +259,17 @@ def _log_chance(states: Mapping[str, str], choices: Sequence[tuple[str, ...]]) -
     return math.fsum(each)
 
 
-def regress(design: Array, target: Array, noise: Array, prior_u: Array) -> tuple[Array, Array, Array]:
-    """Linear models with Gaussian noise and priors of mean zero, for h hypotheses at once.
+def regress(design: Array, target: Array, noise: Array, prior_u: Array, prior: Array) -> tuple[Array, Array, Array]:
+    """Linear models with Gaussian noise and priors, for h hypotheses at once.
 
     Parameters
     ----------
     design, target
         (k, p) and (k,), the same for all.
-    noise, prior_u
-        (h, k) variances of the noise and (h, p) standard uncertainties before; zero leaves a parameter out.
+    noise
+        (h, k): its variances.
+    prior_u, prior
+        (h, p): standard uncertainties and values of the parameters before; zero uncertainty holds one there.
 
     Returns
     -------
@@ -255,10 +277,11 @@ def regress(design: Array, target: Array, noise: Array, prior_u: Array) -> tuple
     """
     pull = design * prior_u[:, None, :] ** 2  # (h, k, p): covariance of data and parameters
     spread = pull @ design.T + noise[:, :, None] * np.eye(len(target))
-    whitened = np.linalg.solve(spread, np.concatenate([np.broadcast_to(target, noise.shape)[..., None], pull], axis=-1))
-    mean = np.einsum("hkp,hk->hp", pull, whitened[..., 0])
+    rest = target - prior @ design.T
+    whitened = np.linalg.solve(spread, np.concatenate([rest[..., None], pull], axis=-1))
+    mean = prior + np.einsum("hkp,hk->hp", pull, whitened[..., 0])
     covariance = prior_u[:, :, None] ** 2 * np.eye(prior_u.shape[1]) - np.swapaxes(pull, 1, 2) @ whitened[..., 1:]
-    evidence = -0.5 * (whitened[..., 0] @ target + np.linalg.slogdet(spread)[1])
+    evidence = -0.5 * (np.sum(whitened[..., 0] * rest, axis=1) + np.linalg.slogdet(spread)[1])
     return mean, 0.5 * (covariance + np.swapaxes(covariance, 1, 2)), evidence
 
 
@@ -270,6 +293,8 @@ def _prior_u(
     if body == "film":
         film = (FREE_MM, FREE_MM, FREE_TURN, size_u, FORESHORTENING_U, TURN_U, TURN_U)
         return film[FILM.index(which)]
+    if body == OUTLINES:
+        return OUTLINE_U * float(turn_rms[PARALLAX.index(which)])
     if which in PARALLAX:
         depth_u = next(pin.depth_u for pin in pins if pin.name == body)
         return float(dict(zip(PARALLAX, (*(depth_u * turn_rms), LEAN_U * turn_rms[1]), strict=True))[which])
@@ -293,6 +318,8 @@ def _design(ties: Ties, pins: tuple[Pin, ...]) -> tuple[tuple[tuple[str, str], .
     x, y = ties.direction.T
     film = (x, y, _swing(out, ties.direction), np.sum(out * ties.direction, axis=1), out[:, 0] * x, depth * x, depth * y)
     columns |= {("film", which): column for which, column in zip(FILM, film, strict=True)}
+    outline = ties.depth_u > 0
+    columns |= {(OUTLINES, PARALLAX[0]): x * outline, (OUTLINES, PARALLAX[1]): y * outline}
     if ties.of(MOBILE).any():
         middle = ties.place[ties.of(MOBILE)].mean(axis=0)
         columns |= _body(MOBILE, ties, middle, np.array([-1.0, 0.0]))
