@@ -8,7 +8,7 @@ change stands the joint estimate: the earlier film's landmarks, moved as all lan
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -16,7 +16,7 @@ import numpy as np
 
 from measure.definitions import FUNCTIONS, LENGTH
 from measure.measurements import OBLIQUITY_U
-from measure.movement import BACKED_OUT, FORESHORTENING_U, LOOSE, MOBILE, MOVED, Array, Movement, Placed
+from measure.movement import BACKED_OUT, FORESHORTENING_U, LOOSE, MOBILE, MOVED, Array, Movement, Placed, centre
 from measure.quantity import COVERAGE_95, Quantity
 from measure.sites import MeasurementRow, View
 
@@ -54,6 +54,8 @@ class Comparison:
     def findings(self) -> tuple[tuple[str, str, float], ...]:
         """What happened: (finding, body, probability); one or more bodies moved, or one of the other verdicts."""
         movement = self.movement
+        if movement.worst:
+            return ((UNDECIDED, "", 1 - movement.all_still),)
         found = []
         for pin in movement.pins:
             chance = movement.probability(pin.name, BACKED_OUT, LOOSE)
@@ -84,12 +86,44 @@ class Comparison:
 
     def text(self) -> str:
         """The verdict, and how differently the films were taken."""
+        if self.movement.worst:
+            return (
+                f"{self.verdict}: the landmarks of the two films cannot all be right, whatever moved; "
+                f"look first at {self.movement.worst.replace('_', ' ')}"
+            )
         chance = min(chance for *_, chance in self.findings)
         return (
             f"{self.verdict} (probability {100 * chance:.0f} %); tilt {self.turn('tilt').text()}, "
             f"rotation {self.turn('rotation').text()}, enlarged by "
             f"{100 * self.size.value:+.1f} ± {196 * self.size.u:.1f} % beyond what the scales say"
         )
+
+
+def rotation_by_arcs(film: Placed, view: View, film_id: str) -> Quantity | None:
+    """How far a film is rotated off the true view, degrees, never negative: by the offset of two concentric arcs' centres.
+
+    None where the view has no such arcs, or they are not placed.
+    """
+    arcs = view.arcs
+    if arcs is None or any(name not in film.points for name in (arcs.near, arcs.far)):
+        return None
+    (near, near_spread), (far, far_spread) = (centre(film.points[n], film.u[n]) for n in (arcs.near, arcs.far))
+    offset = float(np.hypot(*(near - far)))
+    sine = min(offset / arcs.apart_mm, 1.0)
+    direction = (near - far) / offset if offset else np.array([1.0, 0.0])
+    offset_u = math.sqrt(direction @ (near_spread + far_spread) @ direction)
+    slope = math.degrees(1.0 / (arcs.apart_mm * math.sqrt(max(1.0 - sine**2, 0.01))))
+    parts = {f"arcs:{film_id}": slope * offset_u, "arcs:depth": slope * offset * arcs.apart_u_mm / arcs.apart_mm}
+    return Quantity(math.degrees(math.asin(sine)), "deg", parts)
+
+
+def rotation_note(rotation: Quantity | None, view: View) -> str | None:
+    """Warn of a film that is rotated; None where it is not, or nobody can tell."""
+    if rotation is None or view.arcs is None or rotation.value <= view.arcs.warn_deg:
+        return None
+    held = ", ".join(name.replace("_", " ") for name in view.arcs.withholds)
+    last = f"; no change of {held} is given" if rotation.value > view.arcs.withhold_deg else f"; mind the {held}"
+    return f"rotated off the true view by {rotation.text()} (offset of the concentric arcs){last}"
 
 
 def with_turn(change: Quantity, later: Quantity, view: View, comparison: Comparison) -> Quantity:
@@ -133,8 +167,12 @@ def turn_u(change: Quantity) -> float:
     return math.sqrt(math.fsum(p * p for source, p in change.parts.items() if source.split(":")[0] in TURN_SOURCES))
 
 
-def why_withheld(change: Quantity, row_name: str, view: View) -> str | None:
-    """Say why a change must not be shown: what the turn alone may do reaches its threshold."""
+def why_withheld(change: Quantity, row_name: str, view: View, rotations: Sequence[Quantity | None]) -> str | None:
+    """Say why a change must not be shown: a film is rotated too far, or what the turn alone may do reaches its threshold."""
+    if view.arcs and row_name in view.arcs.withholds:
+        for rotation in rotations:
+            if rotation and rotation.value > view.arcs.withhold_deg:
+                return f"a film is rotated off the true view by {rotation.text()}, more than {view.arcs.withhold_deg:g}°"
     limits = [row.limit for row in view.thresholds if row.quantity == row_name and row.basis == "change"]
     fake = COVERAGE_95 * turn_u(change)
     if not limits or fake < min(limits):

@@ -31,6 +31,9 @@ Array = NDArray[np.float64]
 
 TURN_U = math.radians(6.0)  # of one film against another, about each axis: 4 degrees a film; common practice, no source
 FORESHORTENING_U = 0.006  # of lengths along the bone: the cosine of such turns; derived
+ARCS = "arcs"  # of the neighbouring bone; how their centres lie to each other shows the turn
+Names = tuple[tuple[str, str], ...]
+MOTIONS = ("along", "across", "swing")
 REFERENCE, MOBILE = "reference", "mobile"  # the fragment that the bone axis belongs to, and the other
 STILL, BACKED_OUT, LOOSE, MOVED = "still", "backed out", "loose", "moved"
 # How far a body goes where it has moved: mm along, mm across, radians. Mean pull-out 2.4 to 5.5 mm
@@ -62,12 +65,13 @@ class Placed:
 class Ties:
     """What must lie in the same place on both films, unless its body moved: k measured displacements.
 
-    In the frame of the earlier film's bone: x along, y across. `place` (k, 2) on the earlier film,
+    In the frame of the earlier film's bone: x along, y across. `landmark` (k,) names what was clicked, `place` (k, 2) on the earlier film,
     `direction` (k, 2) in which `shift` (k,) was measured, `u` (k,) its standard uncertainty, `body` (k,) names, `depth_u`
     (k,) how far off the bone's plane the place may lie, mm. `slides` (k,) names the pin on whose axis a
     place of the bone lies, so that it is another place where that pin went sideways.
     """
 
+    landmark: tuple[str, ...]
     body: tuple[str, ...]
     place: Array
     direction: Array
@@ -94,12 +98,17 @@ class Pin:
 
 @dataclass(frozen=True)
 class Hypothesis:
-    """One way in which bodies moved: its probability, mean (p,) and covariance (p, p) of all parameters."""
+    """One way in which bodies moved: its probability, mean (p,) and covariance (p, p) of all parameters.
+
+    `misfit` is the sum of squares of the data over their expected spread, chi-squared with as many degrees of freedom
+    as there are ties where the hypothesis is true.
+    """
 
     states: Mapping[str, str]
     probability: float
     mean: Array
     covariance: Array
+    misfit: float
 
 
 @dataclass(frozen=True)
@@ -114,6 +123,7 @@ class Movement:
     hypotheses: tuple[Hypothesis, ...]
     free: Hypothesis
     ties: Ties
+    design: Array
     pins: tuple[Pin, ...]
     places: Mapping[str, Points]
 
@@ -124,6 +134,19 @@ class Movement:
     def probability(self, body: str, *states: str) -> float:
         """Probability that a body is in one of these states."""
         return math.fsum(h.probability for h in self.hypotheses if h.states.get(body) in states)
+
+    @property
+    def worst(self) -> str | None:
+        """The landmark that fits least where the landmarks cannot all be true, whatever moved; None where they can."""
+        ties = len(self.ties.shift)
+        # 99.9 % point of chi-squared (Wilson & Hilferty 1931)
+        limit = ties * (1 - 2 / (9 * ties) + 3.09 * math.sqrt(2 / (9 * ties))) ** 3
+        if self.free.misfit <= limit:
+            return None
+        slid = np.array([SLIDE_U if pin else 0.0 for pin in self.ties.slides])
+        expected = np.sqrt(self.ties.u**2 + (self.ties.depth_u * TURN_U) ** 2 + slid**2)
+        off = np.abs(self.ties.shift - self.design @ self.free.mean) / expected
+        return self.ties.landmark[int(np.argmax(off))]
 
     @property
     def all_still(self) -> float:
@@ -169,11 +192,11 @@ class Movement:
 
 
 def body_of(landmark: str, view: View) -> str:
-    """Name the body that a landmark is fixed to: the reference or the mobile fragment, a pin, or the wire."""
+    """Name the body that a landmark is fixed to: a fragment (reference or mobile), a pin, the wire, another bone."""
     part = view.landmark[landmark].part
     if part == "pin":
         return landmark.split("_")[0]
-    if part == "wire":
+    if part in ("wire", "neighbour"):
         return part
     return REFERENCE if part == view.landmark[view.axis["near"]].part else MOBILE
 
@@ -203,15 +226,17 @@ def compare_places(
     if ties.of(REFERENCE).sum() < 5:  # as many as the film's own place, turn and size, and one to spare
         return None
     places = {name: frame.first(points) for name, points in earlier.points.items()}
-    return _fit(ties, pins, places, size_u)
+    return _fit(ties, pins, places, view.arcs.apart_mm if view.arcs else 0.0, size_u)
 
 
-def _fit(ties: Ties, pins: tuple[Pin, ...], places: Mapping[str, Points], size_u: float) -> Movement:
-    names, design = _design(ties, pins)
+def _fit(ties: Ties, pins: tuple[Pin, ...], places: Mapping[str, Points], arcs_mm: float, size_u: float) -> Movement:
+    # Which pin lies on the side of the nearer arc is not seen: both are tried, and the films decide.
+    sides = (arcs_mm, -arcs_mm) if ties.of(ARCS).any() else (0.0,)
+    names, designs = _designs(ties, pins, sides)
     turn_rms = np.array([TURN_U, TURN_U])
     for _ in range(PASSES):
-        weighed = _weigh(ties, pins, names, design, size_u, turn_rms)
-        movement = Movement(names, weighed[:-1], weighed[-1], ties, pins, places)
+        hypotheses, free = _weigh(ties, pins, names, designs, size_u, turn_rms)
+        movement = Movement(names, hypotheses, free, ties, designs[0], pins, places)
         mean, covariance = movement.mixed
         at = [movement.index("film", which) for which in ("tilt", "rotation")]
         turn_rms = np.sqrt(mean[at] ** 2 + np.diag(covariance)[at])
@@ -219,35 +244,39 @@ def _fit(ties: Ties, pins: tuple[Pin, ...], places: Mapping[str, Points], size_u
 
 
 def _weigh(
-    ties: Ties, pins: tuple[Pin, ...], names: tuple[tuple[str, str], ...], design: Array, size_u: float, turn_rms: Array
-) -> tuple[Hypothesis, ...]:
-    """Fit every hypothesis, and last the one in which every body is free and nothing is supposed; `turn_rms` (2,) says how far the limb was turned, for depths not known."""
-    noise = ties.u**2 + ties.depth_u**2 * (ties.direction**2 @ turn_rms**2)
+    ties: Ties, pins: tuple[Pin, ...], names: Names, designs: Sequence[Array], size_u: float, turn_rms: Array
+) -> tuple[tuple[Hypothesis, ...], Hypothesis]:
+    """Fit every hypothesis, and the one in which every body is free and nothing is supposed of it.
+
+    `turn_rms` (2,) says how far the limb was turned, for what depths that are not known may do.
+    """
     bodies = [*([MOBILE] if ties.of(MOBILE).any() else []), *(pin.name for pin in pins)]
     choices = [(STILL, MOVED) if body == MOBILE else (STILL, BACKED_OUT, LOOSE) for body in bodies]
     states = [dict(zip(bodies, picked, strict=True)) for picked in itertools.product(*choices)]
+    states.append(states[-1])  # all moved; once more, for the free one
     prior_u = np.array([[_prior_u(name, one, pins, size_u, turn_rms) for name in names] for one in states])
+    prior = np.array([[_expected(name, one) for name in names] for one in states])
+    prior_u[-1] *= [WIDE if which in MOTIONS else 1.0 for _, which in names]
+    prior[-1] = 0.0
     slid = np.array([[one.get(pin) == LOOSE for pin in ties.slides] for one in states])
-    out = np.array([[_expected(name, one) for name in names] for one in states])
-    free, slid = (np.concatenate([rows, rows[-1:]]) for rows in (prior_u, slid))
-    free[-1][free[-1] > 0] = [_wide(name, u) for name, u in zip(names, free[-1], strict=True) if u > 0]
-    out = np.concatenate([out, np.zeros((1, len(names)))])
-    mean, covariance, evidence = regress(design, ties.shift, noise + SLIDE_U**2 * slid, free, out)
-    chance = evidence[:-1] + [_log_chance(one, choices) for one in states]
-    weights = np.exp(chance - chance.max())
+    noise = ties.u**2 + ties.depth_u**2 * (ties.direction**2 @ turn_rms**2) + SLIDE_U**2 * slid
+    fits = [regress(design, ties.shift, noise, prior_u, prior) for design in designs]
+    chance = np.array([evidence + [_log_chance(one, choices) for one in states] for *_, evidence, _ in fits])
+    weights = np.exp(chance[:, :-1] - chance[:, :-1].max())
     weights /= weights.sum()
-    return tuple(map(Hypothesis, (*states, states[-1]), (*weights.tolist(), 0.0), mean, covariance))
+    hypotheses = tuple(
+        Hypothesis(*row)
+        for (mean, covariance, _, misfit), chances in zip(fits, weights, strict=True)
+        for row in zip(states[:-1], chances.tolist(), mean[:-1], covariance[:-1], misfit[:-1].tolist(), strict=True)
+    )
+    mean, covariance, _, misfit = fits[int(np.argmax(chance[:, -1]))]
+    return hypotheses, Hypothesis(states[-1], 0.0, mean[-1], covariance[-1], float(misfit[-1]))
 
 
 def _expected(name: tuple[str, str], states: Mapping[str, str]) -> float:
     """How far a body is expected to have gone where it moved: pins back out, and hardly ever go in."""
     body, which = name
     return BACK_OUT if which == "along" and states.get(body) in (BACKED_OUT, LOOSE) else 0.0
-
-
-def _wide(name: tuple[str, str], u: float) -> float:
-    """A prior that says next to nothing of a body's movement, for the estimate in which every body is free."""
-    return u * WIDE if name[0] != "film" and name[1] not in PARALLAX else u
 
 
 def _log_chance(states: Mapping[str, str], choices: Sequence[tuple[str, ...]]) -> float:
@@ -259,7 +288,7 @@ def _log_chance(states: Mapping[str, str], choices: Sequence[tuple[str, ...]]) -
     return math.fsum(each)
 
 
-def regress(design: Array, target: Array, noise: Array, prior_u: Array, prior: Array) -> tuple[Array, Array, Array]:
+def regress(design: Array, target: Array, noise: Array, prior_u: Array, prior: Array) -> tuple[Array, Array, Array, Array]:
     """Linear models with Gaussian noise and priors, for h hypotheses at once.
 
     Parameters
@@ -273,7 +302,7 @@ def regress(design: Array, target: Array, noise: Array, prior_u: Array, prior: A
 
     Returns
     -------
-    Posterior mean (h, p), covariance (h, p, p), and log marginal likelihood (h,) up to a constant.
+    Posterior mean (h, p), covariance (h, p, p), log marginal likelihood (h,) up to a constant, and misfit (h,).
     """
     pull = design * prior_u[:, None, :] ** 2  # (h, k, p): covariance of data and parameters
     spread = pull @ design.T + noise[:, :, None] * np.eye(len(target))
@@ -281,8 +310,9 @@ def regress(design: Array, target: Array, noise: Array, prior_u: Array, prior: A
     whitened = np.linalg.solve(spread, np.concatenate([rest[..., None], pull], axis=-1))
     mean = prior + np.einsum("hkp,hk->hp", pull, whitened[..., 0])
     covariance = prior_u[:, :, None] ** 2 * np.eye(prior_u.shape[1]) - np.swapaxes(pull, 1, 2) @ whitened[..., 1:]
-    evidence = -0.5 * (np.sum(whitened[..., 0] * rest, axis=1) + np.linalg.slogdet(spread)[1])
-    return mean, 0.5 * (covariance + np.swapaxes(covariance, 1, 2)), evidence
+    misfit = np.sum(whitened[..., 0] * rest, axis=1)
+    evidence = -0.5 * (misfit + np.linalg.slogdet(spread)[1])
+    return mean, 0.5 * (covariance + np.swapaxes(covariance, 1, 2)), evidence, misfit
 
 
 def _prior_u(
@@ -299,7 +329,7 @@ def _prior_u(
         depth_u = next(pin.depth_u for pin in pins if pin.name == body)
         return float(dict(zip(PARALLAX, (*(depth_u * turn_rms), LEAN_U * turn_rms[1]), strict=True))[which])
     moves = {
-        (MOBILE, MOVED): dict(zip(("along", "across", "swing"), FRAGMENT_U, strict=True)),
+        (MOBILE, MOVED): dict(zip(MOTIONS, FRAGMENT_U, strict=True)),
         ("pin", BACKED_OUT): {"along": BACK_OUT_U},
         ("pin", LOOSE): {"along": BACK_OUT_U, "across": SLIP_U, "swing": SWING_U},
     }
@@ -307,28 +337,31 @@ def _prior_u(
     return moves.get((kind, states[body]), {}).get(which, 0.0)
 
 
-def _design(ties: Ties, pins: tuple[Pin, ...]) -> tuple[tuple[tuple[str, str], ...], Array]:
-    """Names (p) of the parameters and what each does to every tie, (k, p)."""
-    centre = ties.place[ties.of(REFERENCE)].mean(axis=0)
-    columns: dict[tuple[str, str], Array] = {}
-    out = ties.place - centre
+def _designs(ties: Ties, pins: tuple[Pin, ...], sides: Sequence[float]) -> tuple[Names, list[Array]]:
+    """Names (p) of the parameters and what each does to every tie, (k, p), for each side the nearer arc may lie on."""
+    out = ties.place - ties.place[ties.of(REFERENCE)].mean(axis=0)
+    apart = ties.of(ARCS)
     depth = np.zeros(len(ties.shift))
     for pin in pins:
         depth[ties.of(pin.name)] = pin.depth
     x, y = ties.direction.T
-    film = (x, y, _swing(out, ties.direction), np.sum(out * ties.direction, axis=1), out[:, 0] * x, depth * x, depth * y)
-    columns |= {("film", which): column for which, column in zip(FILM, film, strict=True)}
-    outline = ties.depth_u > 0
+    plane = (x, y, _swing(out, ties.direction), np.sum(out * ties.direction, axis=1), out[:, 0] * x)
+    columns = {("film", which): column * ~apart for which, column in zip(FILM, plane, strict=False)}
+    columns |= {("film", "tilt"): depth * x, ("film", "rotation"): depth * y}
+    outline = (ties.depth_u > 0) & ~apart
     columns |= {(OUTLINES, PARALLAX[0]): x * outline, (OUTLINES, PARALLAX[1]): y * outline}
     if ties.of(MOBILE).any():
-        middle = ties.place[ties.of(MOBILE)].mean(axis=0)
-        columns |= _body(MOBILE, ties, middle, np.array([-1.0, 0.0]))
+        columns |= _body(MOBILE, ties, ties.place[ties.of(MOBILE)].mean(axis=0), np.array([-1.0, 0.0]))
     for pin in pins:
         columns |= _body(pin.name, ties, pin.middle, pin.proximal)
         mine = ties.of(pin.name)
         unknown = (x * mine, y * mine, columns[pin.name, "swing"])
         columns |= {(pin.name, which): column for which, column in zip(PARALLAX, unknown, strict=True)}
-    return tuple(columns), np.column_stack(list(columns.values()))
+    designs = []
+    for side in sides:
+        turned = {("film", "tilt"): (depth + side * apart) * x, ("film", "rotation"): (depth + side * apart) * y}
+        designs.append(np.column_stack(list((columns | turned).values())))
+    return tuple(columns), designs
 
 
 def _body(name: str, ties: Ties, middle: Array, proximal: Array) -> dict[tuple[str, str], Array]:
@@ -430,12 +463,14 @@ def _ties(earlier: Placed, later: Placed, view: View, frame: _Frame, pins: Seque
             found = _point_ties(places[0][0], places[1][0] - places[0][0], math.hypot(*u), _directions(landmark, earlier, frame))
         slides = name.split("_")[0] if landmark.tie == "along pin" else ""
         depth_u = 0.0 if landmark.part == "pin" else landmark.depth_mm  # a pin's depth is one for all of it
-        rows += [(body, *row, depth_u, slides) for row in found]
-    body, place, direction, shift, u, depth_u, slides = zip(*rows, strict=True)
-    return Ties(body, np.array(place), np.array(direction), np.array(shift), np.array(u), np.array(depth_u), slides)
+        rows += [(name, body, *row, depth_u, slides) for row in found]
+    rows += _arc_ties(earlier, later, view, frame)
+    names, body, place, direction, shift, u, depth_u, slides = zip(*rows, strict=True)
+    return Ties(names, body, np.array(place), np.array(direction), np.array(shift), np.array(u), np.array(depth_u), slides)
 
 
 Row = tuple[Array, Array, float, float]
+TieRow = tuple[str, str, Array, Array, float, float, float, str]
 
 
 def _directions(landmark, earlier: Placed, frame: _Frame) -> Array:
@@ -454,7 +489,7 @@ def _point_ties(place: Array, shift: Array, u: float, directions: Array) -> list
 
 def _circle_ties(first: Points, second: Points, u_first: float, u_second: float) -> list[Row]:
     """Tie a circle's centre, along the two directions in which its errors are independent."""
-    (a, spread_a), (b, spread_b) = _centre(first, u_first), _centre(second, u_second)
+    (a, spread_a), (b, spread_b) = centre(first, u_first), centre(second, u_second)
     variances, directions = np.linalg.eigh(spread_a + spread_b)
     return [
         (a, direction, float((b - a) @ direction), float(np.sqrt(variance)))
@@ -462,7 +497,20 @@ def _circle_ties(first: Points, second: Points, u_first: float, u_second: float)
     ]
 
 
-def _centre(points: Points, u: float) -> tuple[Array, Array]:
+def _arc_ties(earlier: Placed, later: Placed, view: View, frame: _Frame) -> Iterator[TieRow]:
+    """How far the neighbouring bone's arcs moved against each other, along and across the bone."""
+    arcs = view.arcs
+    if arcs is None or any(name not in film.points for name in (arcs.near, arcs.far) for film in (earlier, later)):
+        return
+    offset, spread = np.zeros(2), np.zeros((2, 2))
+    for sign, film, lay in ((-1.0, earlier, frame.first), (1.0, later, frame.second)):
+        (near, near_spread), (far, far_spread) = (centre(lay(film.points[n]), film.u[n]) for n in (arcs.near, arcs.far))
+        offset, spread = offset + sign * (near - far), spread + near_spread + far_spread
+    for direction, value, variance in zip(np.eye(2), offset, np.diag(spread), strict=True):
+        yield arcs.near, ARCS, np.zeros(2), direction, float(value), float(np.sqrt(variance)), arcs.apart_u_mm, ""
+
+
+def centre(points: Points, u: float) -> tuple[Array, Array]:
     """Centre (2,) of the circle through points (n, 2) and its covariance (2, 2), first order."""
     steps = u * np.eye(points.size).reshape(-1, *points.shape)
     centres, _ = fit_circle(points + np.concatenate([np.zeros_like(steps[:1]), steps, -steps]))
@@ -471,7 +519,7 @@ def _centre(points: Points, u: float) -> tuple[Array, Array]:
     return centres[0], slopes.T @ slopes
 
 
-def _axis_ties(earlier: Placed, later: Placed, view: View, frame: _Frame) -> Iterator[tuple[str, Array, Array, float, float, float]]:
+def _axis_ties(earlier: Placed, later: Placed, view: View, frame: _Frame) -> Iterator[TieRow]:
     """The bone axis: each level of the earlier film must lie on the later film's line, wherever its levels are."""
     names = view.axis["near"], view.axis["far"]
     first = 0.5 * sum(frame.first(earlier.points[name]) for name in names)
@@ -482,4 +530,4 @@ def _axis_ties(earlier: Placed, later: Placed, view: View, frame: _Frame) -> Ite
     shift = reach @ second[:, 1] - first[:, 1]
     spread = u[0] ** 2 * np.eye(len(first)) + u[1] ** 2 * reach @ reach.T
     for place, value, variance in zip(first, shift, np.diag(spread), strict=True):
-        yield REFERENCE, place, np.array([0.0, 1.0]), float(value), float(np.sqrt(variance)), AXIS_DEPTH_U, ""
+        yield view.axis["near"], REFERENCE, place, np.array([0.0, 1.0]), float(value), float(np.sqrt(variance)), AXIS_DEPTH_U, ""

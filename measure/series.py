@@ -15,7 +15,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from measure.comparability import Comparison, joint_estimate, why_withheld, with_turn
+from measure.comparability import (
+    Comparison,
+    joint_estimate,
+    rotation_by_arcs,
+    rotation_note,
+    why_withheld,
+    with_turn,
+)
 from measure.errors import ComparisonError
 from measure.film import Film
 from measure.measurements import Measurement, measure_film
@@ -55,6 +62,11 @@ class MeasuredFilm:
     def view(self) -> View:
         """The reading's view, with its tables."""
         return load_site(self.reading.site).views[self.reading.view]
+
+    @property
+    def rotation(self) -> Quantity | None:
+        """How far the film is rotated off the true view, degrees, by the neighbouring bone's arcs where they are placed."""
+        return rotation_by_arcs(_placed(self, habit=False), self.view, self.reading.film_id) if self.scale else None
 
     def find(self, name: str, target: str = "") -> Measurement | None:
         """Return the measurement of a quantity and target, if this view has it."""
@@ -120,7 +132,7 @@ def measure(film: Film, reading: Reading, profile: Profile | None = None) -> Mea
         notes.append(f"no millimetres: {why_no_scale(film.spacing)}")
     notes += [agreement.text() for agreement in agreements if not agreement.agrees]
     scale = ordered[0] if ordered else None
-    return MeasuredFilm(
+    measured = MeasuredFilm(
         name=film.name,
         patient_key=film.patient_key,
         laterality=film.laterality or reading.laterality,
@@ -134,6 +146,8 @@ def measure(film: Film, reading: Reading, profile: Profile | None = None) -> Mea
         notes=tuple(notes),
         profile=profile,
     )
+    rotated = rotation_note(measured.rotation, measured.view)
+    return dataclasses.replace(measured, notes=(*notes, rotated)) if rotated else measured
 
 
 def why_not_comparable(earlier: MeasuredFilm, later: MeasuredFilm) -> tuple[str, ...]:
@@ -211,7 +225,10 @@ def _placed(film: MeasuredFilm, habit: bool) -> Placed:
 
 def _kept(change: Change) -> Change:
     """Withhold a change that the turn between the films could have made."""
-    reason = change.quantity and why_withheld(change.quantity, change.row.name, change.later.view)
+    if change.quantity is None:
+        return change
+    rotations = change.earlier.rotation, change.later.rotation
+    reason = why_withheld(change.quantity, change.row.name, change.later.view, rotations)
     return dataclasses.replace(change, quantity=None, reason=reason, estimates=(), note=None) if reason else change
 
 
@@ -230,6 +247,7 @@ def _plain(after: Measurement, before: Measurement | None, given: Change) -> Cha
     if blank.comparison:
         quantity = with_turn(quantity, after.quantity, view, blank.comparison)
         joint = joint_estimate(after.row, blank.comparison, view)
+        joint = joint if joint and joint.u < quantity.u else None  # offered where it is surer
     return dataclasses.replace(
         blank, quantity=quantity, joint=joint, confirmed=before.confirmed and after.confirmed
     )
