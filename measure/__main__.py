@@ -73,9 +73,10 @@ def _parser() -> argparse.ArgumentParser:
     review.add_argument(
         "folder", type=Path, metavar="FOLDER", help="films and *.reading.json files, at any depth"
     )
+    review.add_argument("--frame", type=int, metavar="N", help="which frame to take of films with several")
     review.set_defaults(run=_review)
     demo = commands.add_parser("demo", help="review the sample films")
-    demo.set_defaults(run=_demo)
+    demo.set_defaults(run=_demo, frame=None)
     for command in (review, demo):
         command.add_argument(
             "--out", type=Path, metavar="DIR", help="write measurements.csv and changes.csv here"
@@ -106,7 +107,7 @@ def _review(options: argparse.Namespace) -> int:
     sites = {}
     if options.thresholds:
         sites = {name: with_thresholds(load_site(name), options.thresholds) for name in site_names()}
-    result = review(options.folder, sites, track=_progress)
+    result = review(options.folder, sites, track=_progress, frame=options.frame)
     print_review(result, _console())
     if not result.cases and not result.unread:
         return NOTHING_DONE

@@ -22,6 +22,8 @@ CAUTION = (
     "Local protocol and a licensed clinician decide."
 )
 
+SHORT_CAUTION = "a measuring aid, not a diagnosis"
+
 FLAG_COLUMNS = (
     "outcome", "probability_beyond", "threshold", "threshold_side", "threshold_level", "threshold_source",
     "why",
@@ -30,14 +32,14 @@ MEASUREMENT_COLUMNS = (
     "patient", "side", "visit_date", "days_since_surgery", "site", "view", "film_uid", "quantity", "target",
     "value", "unit", "standard_uncertainty", "scale_source", "axis", "landmark_sources", "confirmed",
     "not_assessable_reason", *FLAG_COLUMNS, "method", "reader", "reading_uid", "site_version",
-    "software_version",
+    "software_version", "caution",
 )  # fmt: skip
 CHANGE_COLUMNS = (
     "patient", "side", "site", "view", "quantity", "target", "basis", "earlier_date", "later_date",
     "earlier_film_uid", "later_film_uid", "change", "unit", "standard_uncertainty", "confirmed",
     *FLAG_COLUMNS, "estimates", "note", "joint_estimate", "joint_standard_uncertainty",
     "turn_standard_uncertainty", "tilt_deg", "tilt_standard_uncertainty", "rotation_deg",
-    "rotation_standard_uncertainty", "verdict", "not_assessable_reason", "software_version",
+    "rotation_standard_uncertainty", "verdict", "not_assessable_reason", "software_version", "caution",
 )  # fmt: skip
 
 
@@ -99,6 +101,7 @@ def _film_fields(film: MeasuredFilm) -> dict[str, object]:
         "reading_uid": reading.uid,
         "site_version": reading.site_version,
         "software_version": f"holdfast {__version__}",
+        "caution": SHORT_CAUTION,
     }
 
 
@@ -147,7 +150,7 @@ def change_rows(review: Review) -> Iterator[dict[str, object]]:
 
 def _change_fields(change: Change) -> dict[str, object]:
     earlier, later = _film_fields(change.earlier), _film_fields(change.later)
-    kept = ("patient", "side", "site", "view", "software_version")
+    kept = ("patient", "side", "site", "view", "software_version", "caution")
     return {
         **{key: later[key] for key in kept},
         "quantity": change.row.name,

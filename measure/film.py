@@ -58,7 +58,8 @@ class Film(Header):
                 "A film is a 2-D array of uint8, uint16 or int16; "
                 f"received {self.pixels.ndim}-D {self.pixels.dtype.name}."
             )
-        pixels = np.ascontiguousarray(self.pixels).view()
+        little_endian = self.pixels.dtype.newbyteorder("<")  # as the digest and the grey scale expect
+        pixels = np.ascontiguousarray(self.pixels, dtype=little_endian).view()
         pixels.flags.writeable = False
         object.__setattr__(self, "pixels", pixels)
 

@@ -30,7 +30,7 @@ from measure.film_header import KEYWORDS, Header, dicom_header
 # Beyond any film: the largest digitised ones have some 60 million pixels.
 MOST_PER_SIDE = 20_000
 _MOST_BYTES = 2 * MOST_PER_SIDE**2
-
+_UNDEFINED = 0xFFFFFFFF  # length of what ends with a delimiter (PS3.5 7.1.1), as compressed pixels do
 
 _UNREADABLE = "The DICOM header cannot be read: the file is damaged or cut short. Export it again."
 
@@ -126,7 +126,7 @@ def looks_like_dicom(head: bytes) -> bool:
 def frame_index(count: int, frame: int | None) -> int:
     """Index of the frame asked for (from 1) in a file of `count`. Raises FilmError where it is not clear."""
     if frame is None and count > 1:
-        raise FilmError(f"The file holds {count} frames. Say which one to read, from 1 to {count}.")
+        raise FilmError(f"The file holds {count} frames. Say which one to read, from 1 to {count} (--frame).")
     if frame is not None and not 1 <= frame <= count:
         raise FilmError(f"Frame {frame} was asked for, but the file holds frames 1 to {count}.")
     return (frame or 1) - 1
@@ -213,7 +213,7 @@ def _open(source: BinaryIO, uid: str) -> tuple[Any, _Stored]:
 
     try:
         dataset = dcmread(source, force=True, stop_before_pixels=True, specific_tags=_tags())
-    except Exception:  # see above
+    except Exception:  # as in `_data_set`
         raise FilmError(_UNREADABLE) from None
     uid = uid or _BY_ENCODING.get(dataset.original_encoding, "")
     if uid not in _SYNTAXES:
@@ -280,6 +280,10 @@ def _refuse_damaged(stored: _Stored, elements: Elements, frames: int) -> None:
                 f"{size[0]} x {size[1]}. Export the film again."
             )
         return
+    if stored.length == _UNDEFINED:
+        raise FilmError(
+            f"The pixels are compressed, but the header says {stored.syntax.name}. Export the film again."
+        )
     samples = 2 if _photometric(elements.dataset) == "YBR_FULL_422" else needed["SamplesPerPixel"]
     expected = math.prod(size) * samples * needed["BitsAllocated"] // 8 * frames
     if stored.length < expected:

@@ -159,6 +159,12 @@ def along_axis(start: Points, stop: Points, near: Points, far: Points) -> Values
     return dot(point(stop) - point(start), along)
 
 
+def across_axis(start: Points, stop: Points, near: Points, far: Points) -> Values:
+    """Distance from start to stop across the bone axis, positive from near to far."""
+    _, _, across = axis_frame(near, far)
+    return dot(point(stop) - point(start), across)
+
+
 def along_axis_to_line(place: Points, line_a: Points, line_b: Points, near: Points, far: Points) -> Values:
     """How far a place lies distal to the line through two points, measured along the bone axis."""
     _, along, _ = axis_frame(near, far)
@@ -319,9 +325,3 @@ def height_above_centre(place: Points, arc: Points, near: Points, far: Points) -
     centre, _ = fit_circle(arc)
     _, along, _ = axis_frame(near, far)
     return -dot(point(place) - centre, along)
-
-
-def across_axis(start: Points, stop: Points, near: Points, far: Points) -> Values:
-    """Distance from start to stop across the bone axis, positive from near to far."""
-    _, _, across = axis_frame(near, far)
-    return dot(point(stop) - point(start), across)

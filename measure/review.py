@@ -52,7 +52,9 @@ class Review:
     notes: tuple[str, ...]
 
 
-def review(folder: Path, sites: Mapping[str, Site] | None = None, track: Track = iter) -> Review:
+def review(
+    folder: Path, sites: Mapping[str, Site] | None = None, track: Track = iter, frame: int | None = None
+) -> Review:
     """Read, measure, compare and flag every film under a folder.
 
     Parameters
@@ -63,6 +65,8 @@ def review(folder: Path, sites: Mapping[str, Site] | None = None, track: Track =
         Site tables by name in place of those that come with holdfast, such as with a user's thresholds.
     track
         Wraps the list of films to show progress.
+    frame
+        Which frame to take of films that hold several, from 1.
 
     Raises FilmError where the folder does not exist or holds no film.
     """
@@ -75,7 +79,7 @@ def review(folder: Path, sites: Mapping[str, Site] | None = None, track: Track =
     seen: dict[str, tuple[str, Said]] = {}
     for path in track(paths):
         try:
-            film = read_film(path)
+            film = read_film(path, frame=frame)
             if first := _repeated(film, seen):
                 notes.append(f"{film.name}: the same film as {first}; counted once")
                 continue

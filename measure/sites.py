@@ -334,7 +334,7 @@ def _problems(view: View) -> Iterator[str]:
             if estimate.quantity not in quantities
         )
     known = view.units()
-    yield from (problem for row in view.thresholds for problem in threshold_problems(row, known))
+    yield from (problem for row in view.thresholds for problem in threshold_problems(row, view))
     unknown = [row.quantity for row in view.technique if row.quantity not in known]
     yield from (f"technique names unknown {quantity}" for quantity in unknown)
 
@@ -378,11 +378,18 @@ def _landmark_problems(row: LandmarkRow) -> Iterator[str]:
         yield f"landmark {row.name}: depth_mm {row.depth_mm} or spread {row.spread} makes no sense"
 
 
-def threshold_problems(row: Threshold, known: Mapping[str, str]) -> Iterator[str]:
-    """Name everything wrong with a threshold, given the quantities its view has."""
+def threshold_problems(row: Threshold, view: View) -> Iterator[str]:
+    """Name everything wrong with a threshold of a view."""
+    known = view.units()
+    changes = [change.name for change in view.changes]
+    seen = [measured.name for measured in view.measurements if measured.absent is not None]
     yield from (f"threshold for {row.quantity}: {problem}" for problem in _bad_fields(row))
     if row.quantity not in tuple(known):  # not hashed: a user may have written a list
         yield f"threshold for unknown quantity {row.quantity!r} (known: {', '.join(known)})"
+    elif row.basis == "value" and row.quantity in changes:
+        yield f"threshold for {row.quantity}: it is a change between films and has no value on one film"
+    elif row.side == "present" and not (row.basis == "value" and row.quantity in seen):
+        yield f"threshold for {row.quantity}: only the value of {', '.join(seen) or 'nothing'} can be present"
     for word, allowed in ((row.basis, BASES), (row.side, SIDES), (row.level, LEVELS)):
         if word not in allowed:
             yield f"threshold for {row.quantity}: {word!r} is not one of {', '.join(allowed)}"
@@ -441,7 +448,7 @@ def _place_threshold(
     except TypeError as error:
         problems.append(f"{where}: {str(error).removeprefix('Threshold.__init__() ')}")
         return None
-    found = [f"{where}: {problem}" for problem in threshold_problems(threshold, views[view_name].units())]
+    found = [f"{where}: {problem}" for problem in threshold_problems(threshold, views[view_name])]
     problems.extend(found)
     return None if found else (site_name, view_name, threshold)
 

@@ -7,8 +7,9 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
-from conftest import Elbow, to_pixels
+from conftest import SHAPE, Elbow, to_pixels
 
 from measure import __version__
 from measure.__main__ import DONE, FAULT, MISUSED, NOTHING_DONE, SOME_UNUSED, STOPPED, main
@@ -30,6 +31,12 @@ def run(*arguments: object, **environment: str) -> subprocess.CompletedProcess[b
         env=os.environ | environment,
         check=False,
     )
+
+
+@pytest.fixture(autouse=True)
+def _no_stated_width(monkeypatch) -> None:
+    """Output as wide as where nobody says how wide: the test runner itself may set COLUMNS."""
+    monkeypatch.delenv("COLUMNS", raising=False)
 
 
 @pytest.fixture
@@ -149,6 +156,15 @@ class TestReview:
         """A film by its path: its own values, and that there is nothing to compare it with."""
         assert main(["review", str(folder / "p1-2.dcm")]) == DONE
         assert "One film only" in capsys.readouterr().out
+
+    def test_one_frame_of_several(self, tmp_path, write_film, make_reading, capsys) -> None:
+        """A film with several frames is refused with what to do, and read with --frame."""
+        frames = np.stack([np.full(SHAPE, grey, dtype=np.uint8) for grey in (1, 2, 3)])
+        path = write_film(tmp_path / "run.dcm", NumberOfFrames=3, PixelData=frames.tobytes())
+        assert main(["review", str(path)]) == NOTHING_DONE
+        assert "holds 3 frames. Say which one to read, from 1 to 3 (--frame)" in capsys.readouterr().out
+        assert main(["review", str(path), "--frame", "2"]) == DONE
+        assert "run.dcm" in capsys.readouterr().out
 
     def test_own_thresholds(self, folder, tmp_path, capsys) -> None:
         """--thresholds replaces limits: with 20 mm for all that was beyond, nothing is."""

@@ -782,6 +782,21 @@ def test_a_compressed_picture_of_another_size_is_refused(uid: str, tmp_path: Pat
             read_film(save(tmp_path / "film.dcm", dataset))
 
 
+@pytest.mark.parametrize("uid", ["1.2.840.10008.1.2.5", "1.2.840.10008.1.2.4.70", "1.2.840.10008.1.2.4.80"])
+def test_compressed_pixels_are_never_taken_for_plain_ones(uid: str, tmp_path: Path) -> None:
+    """Nor plain ones for compressed: a header that says so is refused."""
+    path = save(tmp_path / "film.dcm", encoded(np.zeros((60, 50), np.uint16), 12, uid))
+    plain = b"1.2.840.10008.1.2.1"
+    name = uid.encode() + b"\0" * (len(uid) % 2)
+    path.write_bytes(path.read_bytes().replace(name, plain.ljust(len(name), b"\0")))
+    with pytest.raises(FilmError, match="pixels are compressed, but the header says explicit little endian"):
+        read_film(path)
+    path = save(tmp_path / "film.dcm", data_set(noise()))
+    path.write_bytes(path.read_bytes().replace(plain + b"\0", b"1.2.840.10008.1.2.5\0"))
+    with pytest.raises(FilmError, match="compressed pixels are cut short or damaged"):
+        read_film(path)
+
+
 def test_an_inflating_file_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A deflated file that grows beyond any film is not inflated further."""
     path = save(tmp_path / "film.dcm", data_set(noise()), DeflatedExplicitVRLittleEndian)
@@ -1097,6 +1112,9 @@ def test_a_film_can_be_made_in_memory() -> None:
     film = Film(pixels=noise())
     assert film.grey.padding is None
     assert film.display().max() == 1
+    turned = Film(pixels=noise().astype(">u2"))  # the order of bytes is no part of a film
+    assert turned.digest == film.digest
+    np.testing.assert_array_equal(turned.display(), film.display())
     for wrong in (noise().astype(np.float32), FRAMES):
         with pytest.raises(FilmError, match="A film is a 2-D array of uint8, uint16 or int16; received"):
             Film(pixels=wrong)

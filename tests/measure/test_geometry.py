@@ -311,6 +311,19 @@ def test_a_circle_is_found_from_any_arc(
     assert size == pytest.approx(radius, rel=1e-5)
 
 
+def test_a_short_noisy_arc_always_has_a_circle() -> None:
+    """On 30 degrees noise hides the curve: the centre stays within reach, so that a gap can be told."""
+    rng = np.random.default_rng(4)
+    arc, edge, mobile = (
+        on_circle(*degrees) + rng.normal(0, 0.4, (5000, len(degrees), 2))
+        for degrees in (np.linspace(93, 120, 6), [90], [80])
+    )
+    centre, radius = geometry.fit_circle(arc)
+    assert np.isfinite(centre).all()
+    assert radius.max() < 1e9
+    assert np.isfinite(geometry.arc_gap(arc, edge, mobile)).all()
+
+
 def test_signed_angles_run_from_row_to_column() -> None:
     """A quarter turn from down the film to its right is positive."""
     assert geometry.signed_angle(np.array([1.0, 0]), np.array([0, 1.0])) == pytest.approx(math.pi / 2)

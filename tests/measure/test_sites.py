@@ -346,6 +346,30 @@ def test_own_thresholds_of_another_site_change_nothing(tmp_path: Path) -> None:
         laid_over(tmp_path, HEAD + row(quantity="gap"), site="olecranon")
 
 
+def test_own_thresholds_never_lower_the_floor(tmp_path: Path) -> None:
+    """No flag rests on a change of 1 mm or less in gap or step, whatever limit a user sets (Watson 2016)."""
+    view = laid_over(tmp_path, HEAD + row(limit=0.5) + row(quantity="articular_step", floor=0.2)).views[
+        "lateral"
+    ]
+    own = [t for t in view.thresholds if t.source == "the user's own"]
+    assert [t.floor for t in own] == [1.0, 1.0]
+
+
+@pytest.mark.parametrize(
+    ("fields", "words"),
+    [
+        ({"quantity": "back_out", "basis": "value"}, "back_out: it is a change between films"),
+        ({"side": "present"}, "articular_gap: only the value of wire_break can be present"),
+        ({"quantity": "wire_break", "side": "present"}, "wire_break: only the value of wire_break"),
+    ],
+)
+def test_own_thresholds_that_could_never_speak_are_refused(
+    tmp_path: Path, fields: dict[str, str], words: str
+) -> None:
+    with pytest.raises(ThresholdError, match=words):
+        laid_over(tmp_path, HEAD + row(**fields))
+
+
 def test_own_thresholds_with_many_faults_name_them_all(tmp_path: Path) -> None:
     """Every bad row is named by number, and nothing of the file is used."""
     text = (

@@ -26,6 +26,7 @@ from measure.propagate import UncertainPoints, propagate
 from measure.quantity import COVERAGE_95, Quantity, covariance, difference
 from measure.sites import MeasurementRow, load_site
 
+BY_DRAWS = 0.03  # 4,000 draws know a spread to about 1 %, and a bias to 2 % of the spread
 Function = Callable[..., np.ndarray]
 Figure = dict[str, np.ndarray]
 
@@ -111,7 +112,7 @@ def test_gum_h1_needs_the_second_order() -> None:
     length, method = answer(of_scalars(lambda ls, d, da, t, a, dt: ls + d - ls * (da * t + a * dt)), inputs)
     assert round(length.value) == 50_000_838
     assert method == "Monte Carlo"
-    assert length.u == pytest.approx(34, abs=0.5)
+    assert length.u == pytest.approx(34, rel=BY_DRAWS)
     first_order = math.hypot(*(part for source, part in length.parts.items() if source != "nonlinear:q"))
     assert first_order == pytest.approx(32, abs=0.5)
 
@@ -139,7 +140,7 @@ def test_jcgm_101_9_4_comparison_loss(x1: float, bias: float, spread: float, exp
     )
     assert method == expected
     assert loss.value == pytest.approx(1e6 * x1**2)
-    assert loss.u == pytest.approx(spread + bias if method == "Monte Carlo" else spread, rel=0.02)
+    assert loss.u == pytest.approx(spread + bias if method == "Monte Carlo" else spread, rel=BY_DRAWS)
 
 
 @pytest.mark.parametrize("shared", [True, False])
