@@ -107,6 +107,15 @@ def measure_film(
     return tuple(film.measure(row) for row in film.view.measurements if wanted(row))
 
 
+def measure_row(
+    row: MeasurementRow, reading: Reading, scale: Scale | None, *, profile: Profile | None = None
+) -> Measurement:
+    """Measure one quantity that need not stand in the site's table."""
+    site = load_site(reading.site)
+    film = _Film(reading, site, site.views[reading.view], scale, (1.0, 1.0), profile or site.profile)
+    return film.measure(row)
+
+
 class _Film:
     """One film's landmarks in one isotropic unit, shared by all rows."""
 

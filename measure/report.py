@@ -23,6 +23,7 @@ from measure.quantity import COVERAGE_95, UNIT_TEXT
 from measure.review import Review, Unread
 from measure.series import INDEX, LAST, Case, Change, MeasuredFilm
 from measure.sites import ChangeRow, MeasurementRow, Site, load_site
+from measure.space import visits_in_space
 from measure.trend import trends
 
 # A word and a sign carry the outcome; colour only repeats it.
@@ -44,6 +45,8 @@ def print_review(review: Review, console: Console) -> None:
         console.print(_summary(judged))
     for case, flags in judged:
         console.print(case_block(case, flags))
+    for heading, lines in _visits(review):
+        console.print(_bullets(heading, lines))
     if review.unread:
         heading = "Films without a reading: nothing was measured on these"
         console.print(_bullets(heading, [_unread_line(film) for film in review.unread]))
@@ -54,6 +57,18 @@ def print_review(review: Review, console: Console) -> None:
             _bullets("Not used", [f"{problem.name}: {problem.message}" for problem in review.problems])
         )
     console.print(Text(CAUTION, style="italic"))
+
+
+def _visits(review: Review) -> Iterator[tuple[str, list[str]]]:
+    """For each patient and side the latest visit that has both views: the pins in space."""
+    latest = {}
+    for visit in visits_in_space(film for case in review.cases for film in case.films):
+        latest[visit.lateral.patient_key, visit.lateral.laterality, visit.lateral.reading.site] = visit
+    for visit in latest.values():
+        film = visit.lateral
+        name = f"Patient {film.patient_key} · {film.laterality} · both views of {film.date}"
+        if lines := list(visit.lines()):
+            yield name, lines
 
 
 def _summary(judged: Sequence[tuple[Case, Sequence[Flag]]]) -> Group:

@@ -20,6 +20,7 @@ from measure.movement import MOTIONS, STILL, Placed, compare_places, regress
 from measure.propagate import UncertainPoints, propagate
 from measure.quantity import difference
 from measure.sites import load_site
+from measure.space import angle_between, angle_to_axis
 from measure.trend import line_through_origin
 
 sm = pytest.importorskip("statsmodels.api")
@@ -204,3 +205,33 @@ class TestPropagation:
         }  # fmt: skip
         quantity, _ = propagate(function, row.landmarks, points, row.unit)
         return quantity
+
+
+def test_two_views_against_opencv_triangulation() -> None:
+    """Angles of two pins in space from their slopes on two views, against points that OpenCV triangulates.
+
+    Two distant cameras at right angles; the lateral view alone is off.
+    """
+    tips = np.array([[40.0, 6.0, 8.0], [42.0, 2.0, -6.0]])
+    starts = np.array([[-25.0, -2.0, 5.0], [-25.0, -1.5, -2.0]])
+    # Rows: across, along, away from the source; looking along -z (lateral) and along -y (AP).
+    lateral = np.array([[0.0, 1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, -1.0]])
+    ap = np.array([[0.0, 0.0, 1.0], [1.0, 0.0, 0.0], [0.0, -1.0, 0.0]])
+    distance = 1e6
+    cameras, seen = [], []
+    for turn in (lateral, ap):
+        matrix = np.diag([distance, distance, 1.0]) @ np.column_stack([turn, [0.0, 0.0, distance]])
+        places = np.column_stack([np.vstack([tips, starts]), np.ones(4)]) @ matrix.T
+        cameras.append(matrix)
+        seen.append(places[:, :2] / places[:, 2:])
+    space = cv2.triangulatePoints(cameras[0], cameras[1], seen[0].T, seen[1].T)
+    tip, start = np.split((space[:3] / space[3]).T, 2)
+    along = tip - start
+    slopes = [np.degrees(np.arctan2(*(view[:2] - view[2:]).T)) for view in seen]
+    expected = np.degrees(np.arccos(along[:, 0] / np.linalg.norm(along, axis=1)))
+    np.testing.assert_allclose(angle_to_axis(*slopes), expected, atol=1e-3)
+    assert np.abs(slopes[0] - expected).max() > 0.2
+    unit = along / np.linalg.norm(along, axis=1, keepdims=True)
+    between = np.degrees(np.arccos(unit[0] @ unit[1]))
+    assert float(angle_between(slopes[0][0], slopes[1][0], slopes[0][1], slopes[1][1])) == pytest.approx(between, abs=1e-3)
+    assert abs(slopes[0][0] - slopes[0][1]) != pytest.approx(between, abs=0.1)
