@@ -16,11 +16,15 @@ import numpy as np
 
 from measure.definitions import FUNCTIONS, LENGTH
 from measure.measurements import OBLIQUITY_U
-from measure.movement import BACKED_OUT, FORESHORTENING_U, LOOSE, MOBILE, MOVED, Array, Movement, Placed, centre
+from measure.movement import BACKED_OUT, FORESHORTENING_U, LOOSE, MOTIONS, MOVED, Movement
 from measure.quantity import COVERAGE_95, Quantity
 from measure.sites import MeasurementRow, View
+from measure.ties import MOBILE, Array, Placed, centre
 
-SURE_MOVED, SURE_STILL = 0.75, 0.85  # probabilities needed; set on phantom pairs of another seed than those reported
+SURE_MOVED, SURE_STILL = (
+    0.75,
+    0.85,
+)  # probabilities needed; set on phantom pairs of another seed than those reported
 TURN_WARNING = 5.0  # degrees; our choice (facts: rotation of a lateral film above 5 is worth a word)
 BACK_OUT, PIN_MOVED, FRAGMENT_MOVED = "pin backed out", "pin turned or slipped", "fragment moved"
 NOTHING, DIFFER, UNDECIDED = "nothing changed", "films differ", "cannot tell"
@@ -77,12 +81,16 @@ class Comparison:
 
     def _turned(self) -> bool:
         turns = [self.turn(which) for which in ("tilt", "rotation")]
-        return any(abs(turn.value) > TURN_WARNING and abs(turn.value) > COVERAGE_95 * turn.u for turn in turns)
+        return any(
+            abs(turn.value) > TURN_WARNING and abs(turn.value) > COVERAGE_95 * turn.u for turn in turns
+        )
 
     @property
     def verdict(self) -> str:
         """The findings in words."""
-        return " and ".join(f"{name} ({body.replace('pin', 'pin ')})" if body else name for name, body, _ in self.findings)
+        return " and ".join(
+            f"{name} ({body.replace('pin', 'pin ')})" if body else name for name, body, _ in self.findings
+        )
 
     def text(self) -> str:
         """The verdict, and how differently the films were taken."""
@@ -107,13 +115,18 @@ def rotation_by_arcs(film: Placed, view: View, film_id: str) -> Quantity | None:
     arcs = view.arcs
     if arcs is None or any(name not in film.points for name in (arcs.near, arcs.far)):
         return None
-    (near, near_spread), (far, far_spread) = (centre(film.points[n], film.u[n]) for n in (arcs.near, arcs.far))
+    (near, near_spread), (far, far_spread) = (
+        centre(film.points[n], film.u[n]) for n in (arcs.near, arcs.far)
+    )
     offset = float(np.hypot(*(near - far)))
     sine = min(offset / arcs.apart_mm, 1.0)
     direction = (near - far) / offset if offset else np.array([1.0, 0.0])
     offset_u = math.sqrt(direction @ (near_spread + far_spread) @ direction)
     slope = math.degrees(1.0 / (arcs.apart_mm * math.sqrt(max(1.0 - sine**2, 0.01))))
-    parts = {f"arcs:{film_id}": slope * offset_u, "arcs:depth": slope * offset * arcs.apart_u_mm / arcs.apart_mm}
+    parts = {
+        f"arcs:{film_id}": slope * offset_u,
+        "arcs:depth": slope * offset * arcs.apart_u_mm / arcs.apart_mm,
+    }
     return Quantity(math.degrees(math.asin(sine)), "deg", parts)
 
 
@@ -122,7 +135,9 @@ def rotation_note(rotation: Quantity | None, view: View) -> str | None:
     if rotation is None or view.arcs is None or rotation.value <= view.arcs.warn_deg:
         return None
     held = ", ".join(name.replace("_", " ") for name in view.arcs.withholds)
-    last = f"; no change of {held} is given" if rotation.value > view.arcs.withhold_deg else f"; mind the {held}"
+    last = (
+        f"; no change of {held} is given" if rotation.value > view.arcs.withhold_deg else f"; mind the {held}"
+    )
     return f"rotated off the true view by {rotation.text()} (offset of the concentric arcs){last}"
 
 
@@ -164,10 +179,14 @@ def _depth(view: View, body: str) -> float:
 
 def turn_u(change: Quantity) -> float:
     """What the turn between the films contributes to a change's standard uncertainty."""
-    return math.sqrt(math.fsum(p * p for source, p in change.parts.items() if source.split(":")[0] in TURN_SOURCES))
+    return math.sqrt(
+        math.fsum(p * p for source, p in change.parts.items() if source.split(":")[0] in TURN_SOURCES)
+    )
 
 
-def why_withheld(change: Quantity, row_name: str, view: View, rotations: Sequence[Quantity | None]) -> str | None:
+def why_withheld(
+    change: Quantity, row_name: str, view: View, rotations: Sequence[Quantity | None]
+) -> str | None:
     """Say why a change must not be shown: a film is rotated too far, or what the turn alone may do reaches its threshold."""
     if view.arcs and row_name in view.arcs.withholds:
         for rotation in rotations:
@@ -190,11 +209,13 @@ def joint_estimate(row: MeasurementRow, comparison: Comparison, view: View) -> Q
     names = [*row.landmarks, *(name for name in row.optional if name in movement.places)]
     if any(name not in movement.places or view.landmark[name].part == "wire" for name in names):
         return None
-    at = [n for n, (body, which) in enumerate(movement.names) if which in ("along", "across", "swing")]
+    at = [n for n, (body, which) in enumerate(movement.names) if which in MOTIONS]
     spread = movement.free.covariance[np.ix_(at, at)]
     root = np.linalg.cholesky(spread + 1e-12 * np.eye(len(at)))
     mean = movement.free.mean[at]
-    values = change_by_motion(row, names, movement, view, mean + np.concatenate([np.zeros((1, len(at))), root.T, -root.T]))
+    values = change_by_motion(
+        row, names, movement, view, mean + np.concatenate([np.zeros((1, len(at))), root.T, -root.T])
+    )
     if not np.isfinite(values).all():
         return None
     plus, minus = np.split(values[1:], 2)
@@ -202,7 +223,9 @@ def joint_estimate(row: MeasurementRow, comparison: Comparison, view: View) -> Q
     return Quantity(float(values[0]), row.unit, parts) if any(parts.values()) else None
 
 
-def change_by_motion(row: MeasurementRow, names: list[str], movement: Movement, view: View, motions: Array) -> Array:
+def change_by_motion(
+    row: MeasurementRow, names: list[str], movement: Movement, view: View, motions: Array
+) -> Array:
     """Change (m,) of a quantity for m sets of the bodies' motions (m, 3 a body), in the order of `movement.names`."""
     before = {name: movement.places[name][None] for name in names}
     after = {name: movement.moved(name, view, motions) for name in names}

@@ -14,86 +14,51 @@ likelihood, Kass & Raftery, J Am Stat Assoc 1995;90:773).
 
 from __future__ import annotations
 
-import dataclasses
 import itertools
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
-from measure.geometry import Points, axis_frame, fit_circle, unit
+from measure.geometry import Points
 from measure.sites import View
+from measure.ties import (
+    ARCS,
+    MOBILE,
+    REFERENCE,
+    Array,
+    Pin,
+    Placed,
+    Ties,
+    body_of,
+    frame_of,
+    pins_of,
+    ties_of,
+)
 
-Array = NDArray[np.float64]
-
-TURN_U = math.radians(6.0)  # of one film against another, about each axis: 4 degrees a film; common practice, no source
+# Of one film against another, about each axis: 4 degrees a film; common practice, no source.
+TURN_U = math.radians(6.0)
 FORESHORTENING_U = 0.006  # of lengths along the bone: the cosine of such turns; derived
-ARCS = "arcs"  # of the neighbouring bone; how their centres lie to each other shows the turn
 Names = tuple[tuple[str, str], ...]
 MOTIONS = ("along", "across", "swing")
-REFERENCE, MOBILE = "reference", "mobile"  # the fragment that the bone axis belongs to, and the other
 STILL, BACKED_OUT, LOOSE, MOVED = "still", "backed out", "loose", "moved"
 # How far a body goes where it has moved: mm along, mm across, radians. Mean pull-out 2.4 to 5.5 mm
 # (JSES 2014, PMID 24875733); the others are common practice, no source.
 BACK_OUT, BACK_OUT_U, SLIP_U, SWING_U = 3.0, 2.5, 1.5, math.radians(4.0)
 FRAGMENT_U = (3.0, 2.0, math.radians(4.0))
 LEAN_U = 0.035  # slope of a pin off the film's plane: 2 degrees; common practice, no source
-AXIS_DEPTH_U = 1.0  # of the mid-point between two cortices, whose outlines slide alike, mm; derived
-# Where the slanting rays of the cone touch the joint's and the cortex's outline, off the bone's plane: the joint
-# lies some 30 mm off the central ray of a 1 m beam, on a surface curved by about 1/40 mm; derived.
+# Where the slanting rays of the cone touch the outlines, off the bone's plane: the joint lies some 30 mm
+# off the central ray of a 1 m beam, on a surface curved by about 1/40 mm; derived.
 OUTLINES, OUTLINE_U = "outlines", 1.5
 SLIDE_U = 1.0  # mm: how far a crossing of pin and cortex goes where the pin goes sideways; derived
 WIDE = 4.0  # times that where nothing is to be supposed
-CHANCE_MOVED = 0.25  # of each body, before the films are seen (facts: back-out in 8 of 44, instability in a third)
-FILM, PARALLAX = ("x", "y", "turn", "size", "foreshortening", "tilt", "rotation"), ("depth x", "depth y", "depth swing")
+CHANCE_MOVED = 0.25  # of each body, before the films are seen; back-out in 8 of 44 (BESS, 87-B Supp II)
+FILM = ("x", "y", "turn", "size", "foreshortening", "tilt", "rotation")
+PARALLAX = ("depth x", "depth y", "depth swing")
 FREE_MM, FREE_TURN = 100.0, 0.5  # how the film lies is not known beforehand
 PASSES = 2  # the second knows the turn, and so how much an unknown depth matters
-
-
-@dataclass(frozen=True)
-class Placed:
-    """A film's landmarks in millimetres, each (n, 2), and the standard uncertainty of a coordinate of each."""
-
-    points: Mapping[str, Points]
-    u: Mapping[str, float]
-
-
-@dataclass(frozen=True)
-class Ties:
-    """What must lie in the same place on both films, unless its body moved: k measured displacements.
-
-    In the frame of the earlier film's bone: x along, y across. `landmark` (k,) names what was clicked, `place` (k, 2) on the earlier film,
-    `direction` (k, 2) in which `shift` (k,) was measured, `u` (k,) its standard uncertainty, `body` (k,) names, `depth_u`
-    (k,) how far off the bone's plane the place may lie, mm. `slides` (k,) names the pin on whose axis a
-    place of the bone lies, so that it is another place where that pin went sideways.
-    """
-
-    landmark: tuple[str, ...]
-    body: tuple[str, ...]
-    place: Array
-    direction: Array
-    shift: Array
-    u: Array
-    depth_u: Array
-    slides: tuple[str, ...]
-
-    def of(self, body: str) -> Array:
-        """(k,): whether each belongs to a body."""
-        return np.array([name == body for name in self.body])
-
-
-@dataclass(frozen=True)
-class Pin:
-    """A pin's axis on the earlier film: middle and unit vector proximally (2,), and its depth, mm."""
-
-    name: str
-    middle: Array
-    proximal: Array
-    depth: float
-    depth_u: float
 
 
 @dataclass(frozen=True)
@@ -191,18 +156,13 @@ class Movement:
         return self.ties.place[self.ties.of(body)].mean(axis=0), np.array([-1.0, 0.0])
 
 
-def body_of(landmark: str, view: View) -> str:
-    """Name the body that a landmark is fixed to: a fragment (reference or mobile), a pin, the wire, another bone."""
-    part = view.landmark[landmark].part
-    if part == "pin":
-        return landmark.split("_")[0]
-    if part in ("wire", "neighbour"):
-        return part
-    return REFERENCE if part == view.landmark[view.axis["near"]].part else MOBILE
-
-
 def compare_places(
-    earlier: Placed, later: Placed, view: View, *, size_u: float, depths: Mapping[str, tuple[float, float]] | None = None
+    earlier: Placed,
+    later: Placed,
+    view: View,
+    *,
+    size_u: float,
+    depths: Mapping[str, tuple[float, float]] | None = None,
 ) -> Movement | None:
     """Explain a later film's landmarks by an earlier film's.
 
@@ -218,18 +178,20 @@ def compare_places(
 
     None where the films share no bone axis, or too few landmarks of the distal fragment.
     """
-    frame = _frame(earlier, later, view)
+    frame = frame_of(earlier, later, view)
     if frame is None:
         return None
-    pins = tuple(_pins(earlier, view, frame, {**view.depths, **(depths or {})}))
-    ties = _ties(earlier, later, view, frame, pins)
+    pins = tuple(pins_of(earlier, view, frame, {**view.depths, **(depths or {})}))
+    ties = ties_of(earlier, later, view, frame, pins)
     if ties.of(REFERENCE).sum() < 5:  # as many as the film's own place, turn and size, and one to spare
         return None
     places = {name: frame.first(points) for name, points in earlier.points.items()}
     return _fit(ties, pins, places, view.arcs.apart_mm if view.arcs else 0.0, size_u)
 
 
-def _fit(ties: Ties, pins: tuple[Pin, ...], places: Mapping[str, Points], arcs_mm: float, size_u: float) -> Movement:
+def _fit(
+    ties: Ties, pins: tuple[Pin, ...], places: Mapping[str, Points], arcs_mm: float, size_u: float
+) -> Movement:
     # Which pin lies on the side of the nearer arc is not seen: both are tried, and the films decide.
     sides = (arcs_mm, -arcs_mm) if ties.of(ARCS).any() else (0.0,)
     names, designs = _designs(ties, pins, sides)
@@ -267,7 +229,9 @@ def _weigh(
     hypotheses = tuple(
         Hypothesis(*row)
         for (mean, covariance, _, misfit), chances in zip(fits, weights, strict=True)
-        for row in zip(states[:-1], chances.tolist(), mean[:-1], covariance[:-1], misfit[:-1].tolist(), strict=True)
+        for row in zip(
+            states[:-1], chances.tolist(), mean[:-1], covariance[:-1], misfit[:-1].tolist(), strict=True
+        )
     )
     mean, covariance, _, misfit = fits[int(np.argmax(chance[:, -1]))]
     return hypotheses, Hypothesis(states[-1], 0.0, mean[-1], covariance[-1], float(misfit[-1]))
@@ -288,7 +252,9 @@ def _log_chance(states: Mapping[str, str], choices: Sequence[tuple[str, ...]]) -
     return math.fsum(each)
 
 
-def regress(design: Array, target: Array, noise: Array, prior_u: Array, prior: Array) -> tuple[Array, Array, Array, Array]:
+def regress(
+    design: Array, target: Array, noise: Array, prior_u: Array, prior: Array
+) -> tuple[Array, Array, Array, Array]:
     """Linear models with Gaussian noise and priors, for h hypotheses at once.
 
     Parameters
@@ -309,7 +275,9 @@ def regress(design: Array, target: Array, noise: Array, prior_u: Array, prior: A
     rest = target - prior @ design.T
     whitened = np.linalg.solve(spread, np.concatenate([rest[..., None], pull], axis=-1))
     mean = prior + np.einsum("hkp,hk->hp", pull, whitened[..., 0])
-    covariance = prior_u[:, :, None] ** 2 * np.eye(prior_u.shape[1]) - np.swapaxes(pull, 1, 2) @ whitened[..., 1:]
+    covariance = (
+        prior_u[:, :, None] ** 2 * np.eye(prior_u.shape[1]) - np.swapaxes(pull, 1, 2) @ whitened[..., 1:]
+    )
     misfit = np.sum(whitened[..., 0] * rest, axis=1)
     evidence = -0.5 * (misfit + np.linalg.slogdet(spread)[1])
     return mean, 0.5 * (covariance + np.swapaxes(covariance, 1, 2)), evidence, misfit
@@ -359,7 +327,10 @@ def _designs(ties: Ties, pins: tuple[Pin, ...], sides: Sequence[float]) -> tuple
         columns |= {(pin.name, which): column for which, column in zip(PARALLAX, unknown, strict=True)}
     designs = []
     for side in sides:
-        turned = {("film", "tilt"): (depth + side * apart) * x, ("film", "rotation"): (depth + side * apart) * y}
+        turned = {
+            ("film", "tilt"): (depth + side * apart) * x,
+            ("film", "rotation"): (depth + side * apart) * y,
+        }
         designs.append(np.column_stack(list((columns | turned).values())))
     return tuple(columns), designs
 
@@ -379,155 +350,3 @@ def _swing(out: Array, direction: Array) -> Array:
     """How a unit turn (x to y) about the origin moves places (k, 2) along directions (k, 2)."""
     turned: Array = out[:, 0] * direction[:, 1] - out[:, 1] * direction[:, 0]
     return turned
-
-
-# ------------------------------------------------------------------------------ from landmarks to ties
-
-
-@dataclass(frozen=True)
-class _Frame:
-    """Turns each film's points into the earlier bone's frame, the later film's laid on it by its single points."""
-
-    origin: Array
-    axes: Array
-    later_origin: Array
-    later_axes: Array
-
-    def first(self, points: Points) -> Points:
-        """Points (..., 2) of the earlier film in the bone's frame."""
-        return np.asarray((points - self.origin) @ self.axes.T)
-
-    def second(self, points: Points) -> Points:
-        """Points (..., 2) of the later film in the bone's frame."""
-        return np.asarray((points - self.later_origin) @ self.later_axes.T)
-
-
-def _frame(earlier: Placed, later: Placed, view: View) -> _Frame | None:
-    if not view.axis:
-        return None
-    sides = [view.axis["near"], view.axis["far"]]
-    if any(name not in film.points for name in sides for film in (earlier, later)):
-        return None
-    (origin, along, across), (later_origin, later_along, later_across) = (
-        axis_frame(*(film.points[name] for name in sides)) for film in (earlier, later)
-    )
-    rough = _Frame(origin, np.stack([along, across]), later_origin, np.stack([later_along, later_across]))
-    names = [row.name for row in view.landmarks if _single(row.name, view, earlier, later)]
-    if len(names) < 2:
-        return rough
-    a = rough.first(np.array([earlier.points[name][0] for name in names]))
-    b = rough.second(np.array([later.points[name][0] for name in names]))
-    turn = np.arctan2(*_turn_between(a, b))
-    back = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
-    axes = back @ rough.later_axes
-    shifted = rough.later_origin + (b.mean(axis=0) - back.T @ a.mean(axis=0)) @ rough.later_axes
-    return dataclasses.replace(rough, later_axes=axes, later_origin=shifted)
-
-
-def _single(name: str, view: View, earlier: Placed, later: Placed) -> bool:
-    row = view.landmark[name]
-    return row.tie == "point" and row.part != "wire" and name in earlier.points and name in later.points
-
-
-def _turn_between(a: Array, b: Array) -> tuple[float, float]:
-    """Sine and cosine, up to a factor, of the turn that lays a (n, 2) on b best (Umeyama 1991 without scale)."""
-    a, b = a - a.mean(axis=0), b - b.mean(axis=0)
-    return float(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])), float(np.sum(a * b))
-
-
-def _pins(earlier: Placed, view: View, frame: _Frame, depths: Mapping[str, tuple[float, float]]) -> Iterator[Pin]:
-    names = {row.name.split("_")[0]: row.depth_mm for row in view.landmarks if row.part == "pin"}
-    for name, depth_mm in names.items():
-        depth, depth_u = depths.get(name, (0.0, depth_mm))
-        ends = [earlier.points.get(f"{name}_{end}") for end in ("straight", "tip")]
-        if ends[0] is not None and ends[1] is not None:
-            straight, tip = frame.first(ends[0][0]), frame.first(ends[1][0])
-            yield Pin(name, 0.5 * (straight + tip), unit(straight - tip), depth, depth_u)
-
-
-def _ties(earlier: Placed, later: Placed, view: View, frame: _Frame, pins: Sequence[Pin]) -> Ties:
-    bodies = {REFERENCE, MOBILE, *(pin.name for pin in pins)}
-    rows = [*_axis_ties(earlier, later, view, frame)]
-    for landmark in view.landmarks:
-        name = landmark.name
-        if landmark.tie == "none" or name not in earlier.points or name not in later.points:
-            continue
-        body = body_of(name, view)
-        if body not in bodies:
-            continue
-        places = frame.first(earlier.points[name]), frame.second(later.points[name])
-        u = earlier.u[name], later.u[name]
-        if landmark.tie == "circle":
-            found = _circle_ties(*places, *u)
-        else:
-            found = _point_ties(places[0][0], places[1][0] - places[0][0], math.hypot(*u), _directions(landmark, earlier, frame))
-        slides = name.split("_")[0] if landmark.tie == "along pin" else ""
-        depth_u = 0.0 if landmark.part == "pin" else landmark.depth_mm  # a pin's depth is one for all of it
-        rows += [(name, body, *row, depth_u, slides) for row in found]
-    rows += _arc_ties(earlier, later, view, frame)
-    names, body, place, direction, shift, u, depth_u, slides = zip(*rows, strict=True)
-    return Ties(names, body, np.array(place), np.array(direction), np.array(shift), np.array(u), np.array(depth_u), slides)
-
-
-Row = tuple[Array, Array, float, float]
-TieRow = tuple[str, str, Array, Array, float, float, float, str]
-
-
-def _directions(landmark, earlier: Placed, frame: _Frame) -> Array:
-    if landmark.tie == "across":
-        return np.array([[0.0, 1.0]])
-    if landmark.tie == "along pin":
-        name = landmark.name.split("_")[0]
-        ends = [frame.first(earlier.points[f"{name}_{end}"][0]) for end in ("straight", "tip")]
-        return unit(ends[0] - ends[1])[None]
-    return np.eye(2)
-
-
-def _point_ties(place: Array, shift: Array, u: float, directions: Array) -> list[Row]:
-    return [(place, direction, float(shift @ direction), u) for direction in directions]
-
-
-def _circle_ties(first: Points, second: Points, u_first: float, u_second: float) -> list[Row]:
-    """Tie a circle's centre, along the two directions in which its errors are independent."""
-    (a, spread_a), (b, spread_b) = centre(first, u_first), centre(second, u_second)
-    variances, directions = np.linalg.eigh(spread_a + spread_b)
-    return [
-        (a, direction, float((b - a) @ direction), float(np.sqrt(variance)))
-        for variance, direction in zip(variances, directions.T, strict=True)
-    ]
-
-
-def _arc_ties(earlier: Placed, later: Placed, view: View, frame: _Frame) -> Iterator[TieRow]:
-    """How far the neighbouring bone's arcs moved against each other, along and across the bone."""
-    arcs = view.arcs
-    if arcs is None or any(name not in film.points for name in (arcs.near, arcs.far) for film in (earlier, later)):
-        return
-    offset, spread = np.zeros(2), np.zeros((2, 2))
-    for sign, film, lay in ((-1.0, earlier, frame.first), (1.0, later, frame.second)):
-        (near, near_spread), (far, far_spread) = (centre(lay(film.points[n]), film.u[n]) for n in (arcs.near, arcs.far))
-        offset, spread = offset + sign * (near - far), spread + near_spread + far_spread
-    for direction, value, variance in zip(np.eye(2), offset, np.diag(spread), strict=True):
-        yield arcs.near, ARCS, np.zeros(2), direction, float(value), float(np.sqrt(variance)), arcs.apart_u_mm, ""
-
-
-def centre(points: Points, u: float) -> tuple[Array, Array]:
-    """Centre (2,) of the circle through points (n, 2) and its covariance (2, 2), first order."""
-    steps = u * np.eye(points.size).reshape(-1, *points.shape)
-    centres, _ = fit_circle(points + np.concatenate([np.zeros_like(steps[:1]), steps, -steps]))
-    plus, minus = np.split(centres[1:], 2)
-    slopes = 0.5 * (plus - minus)
-    return centres[0], slopes.T @ slopes
-
-
-def _axis_ties(earlier: Placed, later: Placed, view: View, frame: _Frame) -> Iterator[TieRow]:
-    """The bone axis: each level of the earlier film must lie on the later film's line, wherever its levels are."""
-    names = view.axis["near"], view.axis["far"]
-    first = 0.5 * sum(frame.first(earlier.points[name]) for name in names)
-    second = 0.5 * sum(frame.second(later.points[name]) for name in names)
-    u = [math.hypot(*(film.u[name] for name in names)) / 2 for film in (earlier, later)]
-    levels = np.column_stack([np.ones(len(second)), second[:, 0]])
-    reach = np.column_stack([np.ones(len(first)), first[:, 0]]) @ np.linalg.pinv(levels)  # a straight line through them
-    shift = reach @ second[:, 1] - first[:, 1]
-    spread = u[0] ** 2 * np.eye(len(first)) + u[1] ** 2 * reach @ reach.T
-    for place, value, variance in zip(first, shift, np.diag(spread), strict=True):
-        yield view.axis["near"], REFERENCE, place, np.array([0.0, 1.0]), float(value), float(np.sqrt(variance)), AXIS_DEPTH_U, ""

@@ -26,11 +26,12 @@ from measure.comparability import (
 from measure.errors import ComparisonError
 from measure.film import Film
 from measure.measurements import Measurement, measure_film
-from measure.movement import Placed, compare_places
+from measure.movement import compare_places
 from measure.quantity import COVERAGE_95, Quantity, difference
 from measure.reading import Reading
 from measure.scale import Agreement, Scale, compare_scales, doubts, scales_for, why_no_scale
 from measure.sites import ChangeRow, Estimate, MeasurementRow, Profile, View, load_site
+from measure.ties import Placed
 
 INDEX, LAST = "since index", "since last visit"
 # What a film must say of itself before it is compared with another.

@@ -103,7 +103,9 @@ def in_space(lateral: MeasuredFilm, ap: MeasuredFilm) -> InSpace:
         if (a := _value(lateral, "pin_angle", pin)) and (b := _value(ap, "pin_angle", pin))
     }
     offsets = [_value(film, "pin_spacing", "") for film in (lateral, ap)]
-    angles = {pin: _by_draws(lambda d: angle_to_axis(d[0], d[1]), pair, "deg") for pin, pair in slopes.items()}
+    angles = {
+        pin: _by_draws(lambda d: angle_to_axis(d[0], d[1]), pair, "deg") for pin, pair in slopes.items()
+    }
     between = spacing = None
     if len(slopes) == len(PINS):
         four = (*slopes["pin1"], *slopes["pin2"])
@@ -140,7 +142,9 @@ def _by_draws(function, given, unit: str, *, turned: bool = True) -> Quantity:  
     draws = values[:, None] + parts @ rng.standard_normal((len(sources), DRAWS))
     skew = np.radians(APART_U) * rng.standard_normal(DRAWS)
     if turned:  # an AP view that is not at right angles sees some of the lateral slope
-        draws[1::2] = np.degrees(np.arctan(np.tan(np.radians(draws[1::2])) + skew * np.tan(np.radians(draws[::2]))))
+        draws[1::2] = np.degrees(
+            np.arctan(np.tan(np.radians(draws[1::2])) + skew * np.tan(np.radians(draws[::2])))
+        )
     else:
         draws[1::2] += skew * draws[::2]
     value = float(function(values))
@@ -159,7 +163,9 @@ def _checks(lateral: MeasuredFilm, ap: MeasuredFilm) -> tuple[tuple[Check, ...],
     for pin in PINS:
         lengths = [_along(film, f"{pin}_straight", f"{pin}_tip") for film in (lateral, ap)]
         if lengths[0] and lengths[1]:
-            checks.append(Check(f"the length of {pin.replace('pin', 'pin ')} along the bone", difference(*lengths)))
+            checks.append(
+                Check(f"the length of {pin.replace('pin', 'pin ')} along the bone", difference(*lengths))
+            )
     tips = [_along(film, "pin1_tip", "pin2_tip") for film in (lateral, ap)]
     if not (tips[0] and tips[1]):
         return tuple(checks), False

@@ -87,14 +87,21 @@ class Outcome:
 
 def make_pair(films: Films, event: str, rng: np.random.Generator) -> tuple[phantom.Case, phantom.Case]:
     """Two films of one phantom; the earlier one within 4 degrees of a true view, on average."""
-    first = phantom.random_case(rng, phantom.random_pose(rng, turn=0.0, magnification=(1.03, 1.22 / films.magnification)))
+    first = phantom.random_case(
+        rng, phantom.random_pose(rng, turn=0.0, magnification=(1.03, 1.22 / films.magnification))
+    )
     start, heading = rng.normal(0.0, 2.8, 2), rng.uniform(0, 2 * np.pi)
     stop = start + films.turn * np.array([np.cos(heading), np.sin(heading)])
     early = replace(first.pose, rotation=start[0], tilt=start[1])
     late = phantom.random_pose(rng, side=early.side, turn=0.0)
-    late = replace(late, rotation=stop[0], tilt=stop[1], magnification=early.magnification * films.magnification)
+    late = replace(
+        late, rotation=stop[0], tilt=stop[1], magnification=early.magnification * films.magnification
+    )
     if rng.random() < 0.5:
-        early, late = replace(early, magnification=late.magnification), replace(late, magnification=early.magnification)
+        early, late = (
+            replace(early, magnification=late.magnification),
+            replace(late, magnification=early.magnification),
+        )
     good = phantom.Displacement(
         rng.uniform(0, 1), rng.uniform(-0.5, 0.5), rng.uniform(-1, 1), rng.uniform(-0.5, 0.5),
         rng.uniform(-1, 1), rng.uniform(-1, 1),
@@ -123,14 +130,18 @@ def arcs(case: phantom.Case) -> dict[str, np.ndarray]:
     return found
 
 
-def read(case: phantom.Case, number: int, films: Films, rng: np.random.Generator) -> tuple[MeasuredFilm, MeasuredFilm]:
+def read(
+    case: phantom.Case, number: int, films: Films, rng: np.random.Generator
+) -> tuple[MeasuredFilm, MeasuredFilm]:
     """Read one film with noise; the same clicks with the film's own scale, and with the naive one."""
     size = np.array(case.pose.bone_scale)
     metal = films.reader_mm if films.metal_mm is None else films.metal_mm
     places = {name: place.film for name, place in phantom.landmarks(case).items()}
     if films.arcs:
         places |= arcs(case)
-    on_metal = [name for name in places if name.startswith("pin") and name.endswith(("_tip", "_straight", "_end"))]
+    on_metal = [
+        name for name in places if name.startswith("pin") and name.endswith(("_tip", "_straight", "_end"))
+    ]
     u = dict.fromkeys(places, films.reader_mm) | dict.fromkeys(on_metal, metal)
     landmarks = {"wire_break": Landmark(ABSENT)}
     for name, place in places.items():
@@ -141,13 +152,20 @@ def read(case: phantom.Case, number: int, films: Films, rng: np.random.Generator
         view="lateral", axis="ulnar shaft", reader="simulated", landmarks=landmarks,
     )  # fmt: skip
     profile = Profile("noise put in", films.reader_mm, 0.0, "put in", u)
-    marked = Scale(tuple(size * (1 + rng.normal(0, films.scale_u))), "marker", f"scale:{number}", {f"scale:{number}": films.scale_u})
+    marked = Scale(
+        tuple(size * (1 + rng.normal(0, films.scale_u))),
+        "marker",
+        f"scale:{number}",
+        {f"scale:{number}": films.scale_u},
+    )
     usual = Scale(tuple(np.array(case.pose.pitch) / USUAL_MAGNIFICATION), "usual", "usual", {})
     day = FIRST_DAY + datetime.timedelta(number)
 
     def measured(scale: Scale, wanted: Iterable[str]) -> MeasuredFilm:
         values = measure_film(reading, scale, profile=profile, wanted=lambda row: row.name in wanted)
-        return MeasuredFilm("film", "HF-TEST", "right", day, None, None, reading, scale, (), values, profile=profile)
+        return MeasuredFilm(
+            "film", "HF-TEST", "right", day, None, None, reading, scale, (), values, profile=profile
+        )
 
     return measured(marked, MEASURED), measured(usual, NAIVE)
 
@@ -185,7 +203,11 @@ def run_pair(job: tuple[str, str, int]) -> Outcome:
     naive = set()
     for change in compare(naive_earlier, naive_later):
         kind, limit, either = NAIVE.get(change.row.name, ("", np.inf, False))
-        value = naive_later.find(*change.key).quantity.value - naive_earlier.find(*change.key).quantity.value if kind else 0.0
+        value = (
+            naive_later.find(*change.key).quantity.value - naive_earlier.find(*change.key).quantity.value
+            if kind
+            else 0.0
+        )
         if (abs(value) if either else value) >= limit:
             naive.add(kind)
     flagged = {
@@ -198,12 +220,17 @@ def run_pair(job: tuple[str, str, int]) -> Outcome:
 def jobs(pairs: int, seed: int) -> list[tuple[str, str, int]]:
     """Every class of films alike; 4 of 10 pairs unchanged, the rest shared by the events."""
     each = pairs / len(CLASSES)
-    counts = {event: each * (SHARE_UNCHANGED if event == "nothing" else (1 - SHARE_UNCHANGED) / 4) for event in EVENTS}
+    counts = {
+        event: each * (SHARE_UNCHANGED if event == "nothing" else (1 - SHARE_UNCHANGED) / 4)
+        for event in EVENTS
+    }
     cells = [(name, event) for name in CLASSES for event in EVENTS for _ in range(round(counts[event]))]
     return [(name, event, seed * 1_000_000 + number) for number, (name, event) in enumerate(cells)]
 
 
-def run(pairs: int, seed: int, track: Callable[..., Iterable[Outcome]] = lambda found, **_: found) -> list[Outcome]:
+def run(
+    pairs: int, seed: int, track: Callable[..., Iterable[Outcome]] = lambda found, **_: found
+) -> list[Outcome]:
     """Run all pairs on all cores."""
     todo = jobs(pairs, seed)
     with ProcessPoolExecutor(initializer=_one_thread) as pool:
@@ -214,7 +241,12 @@ def _one_thread() -> None:
     os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
 
-ASKED = {"back-out": {BACK_OUT, PIN_MOVED}, "pin turned": {BACK_OUT, PIN_MOVED}, "gap": {FRAGMENT_MOVED}, "step": {FRAGMENT_MOVED}}
+ASKED = {
+    "back-out": {BACK_OUT, PIN_MOVED},
+    "pin turned": {BACK_OUT, PIN_MOVED},
+    "gap": {FRAGMENT_MOVED},
+    "step": {FRAGMENT_MOVED},
+}
 NAIVE_ASKED = {"back-out": "pin", "pin turned": "pin", "gap": "fragment", "step": "fragment"}
 
 
@@ -277,7 +309,9 @@ def error_table(outcomes: list[Outcome]) -> str:
         "|---|---|--:|--:|--:|--:|--:|--:|--:|--:|--:|",
     ]
     for name, quantity in itertools.product([*CLASSES, "all"], QUANTITIES):
-        rows = np.array([e[1:] for o in outcomes if name in (o.films, "all") for e in o.errors if e[0] == quantity])
+        rows = np.array(
+            [e[1:] for o in outcomes if name in (o.films, "all") for e in o.errors if e[0] == quantity]
+        )
         cells = [f"{len(rows)}"]
         for pairs in (rows[:, :2], rows[:, 2:]):
             error, u = pairs[np.isfinite(pairs[:, 0])].T
@@ -285,7 +319,12 @@ def error_table(outcomes: list[Outcome]) -> str:
                 cells += ["–"] * 4
                 continue
             inside = np.abs(error) <= COVERAGE_95 * u
-            cells += [f"{error.mean():+.2f}", f"{np.sqrt((error**2).mean()):.2f}", f"{u.mean():.2f}", f"{100 * inside.mean():.1f} %"]
+            cells += [
+                f"{error.mean():+.2f}",
+                f"{np.sqrt((error**2).mean()):.2f}",
+                f"{u.mean():.2f}",
+                f"{100 * inside.mean():.1f} %",
+            ]
         lines.append(f"| {name} | {quantity.replace('_', ' ')} | " + " | ".join(cells) + " |")
     return "\n".join(lines)
 
@@ -312,13 +351,20 @@ def figure(outcomes: list[Outcome], path: Path) -> None:
     rates.set(xticks=places, xticklabels=list(CLASSES), xlabel="films", ylabel="% of pairs", ylim=(-3, 103))
     rates.set_title("Named by the verdict (full), by the naive way (dotted)")
     rates.legend(fontsize=8)
-    for quantity, colour in zip(("back_out", "articular_gap", "articular_step"), ("C0", "C1", "C2"), strict=True):
-        rows = [[e[1:] for o in outcomes if o.films == name for e in o.errors if e[0] == quantity] for name in CLASSES]
+    for quantity, colour in zip(
+        ("back_out", "articular_gap", "articular_step"), ("C0", "C1", "C2"), strict=True
+    ):
+        rows = [
+            [e[1:] for o in outcomes if o.films == name for e in o.errors if e[0] == quantity]
+            for name in CLASSES
+        ]
         for column, style in ((0, "o:"), (2, "o-")):
             rms = [np.sqrt(np.nanmean(np.array(found)[:, column] ** 2)) for found in rows]
             label = quantity.replace("_", " ") if column else None
             errors.plot(places, rms, style, color=colour, label=label)
-    errors.set(xticks=places, xticklabels=list(CLASSES), xlabel="films", ylabel="RMS error, mm", ylim=(0, None))
+    errors.set(
+        xticks=places, xticklabels=list(CLASSES), xlabel="films", ylabel="RMS error, mm", ylim=(0, None)
+    )
     errors.set_title("Error of the joint estimate (full), of the raw change (dotted)")
     errors.legend(fontsize=8)
     canvas.savefig(path, dpi=110)
@@ -326,7 +372,9 @@ def figure(outcomes: list[Outcome], path: Path) -> None:
 
 def page(outcomes: list[Outcome], options: argparse.Namespace) -> str:
     """Write the Markdown page."""
-    classes = "\n".join(f"- **{name}**: {films.title}; {films.reader_mm:g} mm" for name, films in CLASSES.items())
+    classes = "\n".join(
+        f"- **{name}**: {films.title}; {films.reader_mm:g} mm" for name, films in CLASSES.items()
+    )
     return f"""# How far a comparison of two films can be trusted
 
 Written by `make validate` ({len(outcomes)} phantom pairs, seed {options.seed}); do not edit. Every pair is two lateral
@@ -380,7 +428,9 @@ def main() -> None:
     from rich.progress import track
 
     console = Console(stderr=True)
-    outcomes = run(options.pairs, options.seed, lambda found, total: track(found, "Comparing", total, console=console))
+    outcomes = run(
+        options.pairs, options.seed, lambda found, total: track(found, "Comparing", total, console=console)
+    )
     options.out.mkdir(parents=True, exist_ok=True)
     (options.out / "README.md").write_text(page(outcomes, options), encoding="utf-8")
     figure(outcomes, options.out / FIGURE)

@@ -25,7 +25,9 @@ def pair(make_film, make_reading):
         films = [make_film(number, number) for number in (1, 2)]
         readings = [make_reading(film, shape, **(fields or {}))
                     for film, shape, fields in zip(films, (Elbow(), elbow), (earlier, later), strict=True)]  # fmt: skip
-        return compare(*(measure(film, reading, profile) for film, reading in zip(films, readings, strict=True)))
+        return compare(
+            *(measure(film, reading, profile) for film, reading in zip(films, readings, strict=True))
+        )
 
     return make
 
@@ -41,7 +43,9 @@ PINS = {pin: tuple(f"{pin}_{end}" for end in ("tip", "straight", "end")) for pin
 def shifted(names: tuple[str, ...], along: float, across: float = 0.0) -> dict[str, Landmark]:
     """Landmarks of the hand-made elbow, moved by so many mm distally and volarly."""
     places = {name: np.add(lateral(Elbow())[name], (along, across)) for name in names}
-    return {name: Landmark("confirmed", to_pixels([tuple(row) for row in rows])) for name, rows in places.items()}
+    return {
+        name: Landmark("confirmed", to_pixels([tuple(row) for row in rows])) for name, rows in places.items()
+    }
 
 
 class TestVerdict:
@@ -84,15 +88,21 @@ class TestTurn:
     def test_a_turn_enters_what_it_touches(self, pair) -> None:
         """The pins' spacing depends on rotation, a gap of one plane hardly does; parallax guesses are gone."""
         changes = pair()
-        assert turn_u(change(changes, "pin_spacing").quantity) > 3 * turn_u(change(changes, "dorsal_gap").quantity)
-        assert not any(part.startswith("parallax") for one in changes if one.quantity for part in one.quantity.parts)
+        assert turn_u(change(changes, "pin_spacing").quantity) > 3 * turn_u(
+            change(changes, "dorsal_gap").quantity
+        )
+        assert not any(
+            part.startswith("parallax") for one in changes if one.quantity for part in one.quantity.parts
+        )
 
     def test_a_known_turn_widens(self, pair) -> None:
         """Pins shifted against each other by 1.2 mm (10 degrees of tilt): back-out is less sure than on like films."""
         turned = pair(later={"landmarks": shifted(PINS["pin1"], 0.6) | shifted(PINS["pin2"], -0.6)})
         alike = pair()
         for pin in ("pin1", "pin2"):
-            assert turn_u(change(turned, "back_out", pin).quantity) > 1.2 * turn_u(change(alike, "back_out", pin).quantity)
+            assert turn_u(change(turned, "back_out", pin).quantity) > 1.2 * turn_u(
+                change(alike, "back_out", pin).quantity
+            )
         assert turned[0].comparison.turn("tilt").value == pytest.approx(9.0, abs=2.5)
         assert not {BACK_OUT} & {name for name, *_ in turned[0].comparison.findings}
 
@@ -114,7 +124,11 @@ class TestJointEstimate:
     def test_truth_comes_back_surer(self, pair) -> None:
         """Back-out, gap and step as laid out, each surer than the raw change."""
         changes = pair(Elbow(back_out=(2.0, 0.0)), later={"landmarks": shifted(MOBILE, -1.0, 0.8)})
-        for key, truth in ((("back_out", "pin1"), 2.0), (("dorsal_gap", ""), 1.0), (("pin_tip_beyond", "pin1"), -2.0)):
+        for key, truth in (
+            (("back_out", "pin1"), 2.0),
+            (("dorsal_gap", ""), 1.0),
+            (("pin_tip_beyond", "pin1"), -2.0),
+        ):
             found = change(changes, *key)
             assert abs(found.joint.value - truth) < 2 * found.joint.u, key
             assert found.joint.u < found.quantity.u, key
@@ -145,7 +159,10 @@ class TestArcs:
             for name, radius, shift in (("capitellum_arc", 9.5, offset), ("trochlea_arc", 11.0, 0.0))
         }
 
-    @pytest.mark.parametrize(("offset", "degrees", "warned", "held"), [(1.0, 1.6, False, False), (4.3, 7.1, True, False), (7.2, 11.9, True, True)])
+    @pytest.mark.parametrize(
+        ("offset", "degrees", "warned", "held"),
+        [(1.0, 1.6, False, False), (4.3, 7.1, True, False), (7.2, 11.9, True, True)],
+    )
     def test_warned_above_5_withheld_above_10(self, pair, offset, degrees, warned, held) -> None:
         """By hand: asin(offset / 35 mm)."""
         changes = pair(later={"landmarks": self.arcs(offset)})
@@ -171,7 +188,9 @@ class TestArcs:
 
 def test_no_scale_no_comparison(pair, spacing_of, make_film, make_reading) -> None:
     """Without millimetres there is neither verdict nor joint estimate; angles are still compared."""
-    films = [make_film(number, number, spacing=spacing_of(imager=None, magnification=None)) for number in (1, 2)]
+    films = [
+        make_film(number, number, spacing=spacing_of(imager=None, magnification=None)) for number in (1, 2)
+    ]
     changes = compare(*(measure(film, make_reading(film)) for film in films))
     assert {one.comparison for one in changes} == {None}
     assert change(changes, "pin_angle", "pin1").quantity is not None

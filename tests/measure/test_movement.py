@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from conftest import Elbow, lateral
 
-from measure.movement import BACKED_OUT, LOOSE, MOBILE, MOVED, STILL, TURN_U, Movement, Placed, compare_places
+from measure.movement import BACKED_OUT, LOOSE, MOVED, STILL, TURN_U, Movement, compare_places
 from measure.sites import load_site
+from measure.ties import MOBILE, Placed
 
 VIEW = load_site("olecranon").views["lateral"]
 DEPTH = {"pin1": 3.5, "pin2": -3.5}

@@ -33,11 +33,15 @@ def film(case: phantom.Case, number: int, rng: np.random.Generator) -> MeasuredF
         film_digest=f"sha256:{number:016x}", rows=10**6, columns=10**6, site="olecranon", site_version="1",
         view=case.pose.view, axis="ulnar shaft", reader="simulated", landmarks=landmarks,
     )  # fmt: skip
-    scale = Scale(tuple(size * (1 + rng.normal(0, SCALE_U))), "put in", f"scale:{number}", {f"scale:{number}": SCALE_U})
+    scale = Scale(
+        tuple(size * (1 + rng.normal(0, SCALE_U))), "put in", f"scale:{number}", {f"scale:{number}": SCALE_U}
+    )
     wanted = ("pin_angle", "pin_spacing", "pin_to_pin_angle")
     values = measure_film(reading, scale, profile=PROFILE, wanted=lambda row: row.name in wanted)
     day = datetime.date(2026, 1, 1)
-    return MeasuredFilm("film", "HF-TEST", "right", day, None, None, reading, scale, (), values, profile=PROFILE)
+    return MeasuredFilm(
+        "film", "HF-TEST", "right", day, None, None, reading, scale, (), values, profile=PROFILE
+    )
 
 
 @functools.cache
@@ -63,7 +67,11 @@ def errors(name: str, single: str = "") -> np.ndarray:
                 value = lateral.find(name, pin).quantity if single else angle
                 rows.append((value.value - truth[name, pin], value.u))
         else:
-            found = lateral.find(name).quantity if single else {"pin_spacing": seen.spacing, "pin_to_pin_angle": seen.between}[name]
+            found = (
+                lateral.find(name).quantity
+                if single
+                else {"pin_spacing": seen.spacing, "pin_to_pin_angle": seen.between}[name]
+            )
             rows.append((abs(found.value) - truth[name, ""], found.u))
     return np.array(rows)
 

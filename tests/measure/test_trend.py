@@ -51,7 +51,11 @@ def test_slow_back_out_is_seen_before_the_threshold(case) -> None:
     """At 1.6 mm after 90 days nothing is beyond 2 mm yet, but the pin is on its way, and a later film would decide."""
     made = case([0.0, 0.25, 0.75, 1.6])
     found = of(made)
-    last = next(c for c in made.changes if c.later is made.current and c.basis == INDEX and c.key == ("back_out", "pin1"))
+    last = next(
+        c
+        for c in made.changes
+        if c.later is made.current and c.basis == INDEX and c.key == ("back_out", "pin1")
+    )
     assert judge(last, found.threshold).outcome != BEYOND
     assert found.growing
     assert made.current.date < found.decides

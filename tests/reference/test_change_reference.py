@@ -16,11 +16,12 @@ from scipy.stats import multivariate_normal
 from measure.comparability import Comparison, change_by_motion, joint_estimate, turn_u, with_turn
 from measure.definitions import FUNCTIONS
 from measure.measurements import OBLIQUITY_U
-from measure.movement import MOTIONS, STILL, Placed, compare_places, regress
+from measure.movement import MOTIONS, STILL, compare_places, regress
 from measure.propagate import UncertainPoints, propagate
 from measure.quantity import difference
 from measure.sites import load_site
 from measure.space import angle_between, angle_to_axis
+from measure.ties import Placed
 from measure.trend import line_through_origin
 
 sm = pytest.importorskip("statsmodels.api")
@@ -49,7 +50,9 @@ def photographed(elbow: Elbow, tilt: float = 0.0, rotation: float = 0.0) -> Plac
     camera = np.diag([DETECTOR_MM, DETECTOR_MM, 1.0])
     points = {}
     for name, places in in_space(elbow).items():
-        film, _ = cv2.projectPoints(places - [30.0, 0.0, 0.0], turn, np.array([0.0, 0.0, BONE_MM]), camera, None)
+        film, _ = cv2.projectPoints(
+            places - [30.0, 0.0, 0.0], turn, np.array([0.0, 0.0, BONE_MM]), camera, None
+        )
         points[name] = film[:, 0] * BONE_MM / DETECTOR_MM
     return Placed(points, dict.fromkeys(points, 0.1))
 
@@ -60,7 +63,9 @@ class TestAgainstOpenCV:
     @pytest.mark.parametrize(("tilt", "rotation"), [(7.0, 0.0), (0.0, 7.0), (-6.0, 5.0)])
     def test_turn(self, tilt: float, rotation: float) -> None:
         """Tilt and rotation are OpenCV's within 2 u; the opposite turn is not within 4 u."""
-        found = compare_places(photographed(Elbow()), photographed(Elbow(), tilt, rotation), VIEW, size_u=0.02)
+        found = compare_places(
+            photographed(Elbow()), photographed(Elbow(), tilt, rotation), VIEW, size_u=0.02
+        )
         assert found is not None
         for which, truth in (("tilt", tilt), ("rotation", rotation)):
             value, u = np.degrees(found.value("film", which))
@@ -85,7 +90,11 @@ class TestRegression:
 
     rng = np.random.default_rng(5)
     design, target = rng.normal(size=(12, 4)), rng.normal(size=12)
-    noise, prior_u, prior = rng.uniform(0.1, 0.5, 12), np.array([1.0, 0.3, 2.0, 0.7]), np.array([0.5, 0.0, -1.0, 0.0])
+    noise, prior_u, prior = (
+        rng.uniform(0.1, 0.5, 12),
+        np.array([1.0, 0.3, 2.0, 0.7]),
+        np.array([0.5, 0.0, -1.0, 0.0]),
+    )
 
     def ours(self) -> tuple[np.ndarray, ...]:
         found = regress(self.design, self.target, self.noise[None], self.prior_u[None], self.prior[None])
@@ -134,14 +143,17 @@ class TestPropagation:
     at = staticmethod(lambda movement: [n for n, (_, which) in enumerate(movement.names) if which in MOTIONS])
 
     @pytest.mark.parametrize(
-        ("name", "target"), [("pin_tip_from_hole", "pin1"), ("articular_gap", ""), ("articular_step", ""), ("pin_angle", "pin2")]
+        ("name", "target"),
+        [("pin_tip_from_hole", "pin1"), ("articular_gap", ""), ("articular_step", ""), ("pin_angle", "pin2")],
     )
     def test_joint_estimate_against_monte_carlo(self, name: str, target: str) -> None:
         """Ten thousand draws of the bodies' motions, pushed through the quantity itself, spread as stated (JCGM 101)."""
         row = next(row for row in VIEW.measurements if (row.name, row.target) == (name, target))
         movement, at = self.comparison.movement, self.at(self.comparison.movement)
         rng = np.random.default_rng(2)
-        draws = rng.multivariate_normal(movement.free.mean[at], movement.free.covariance[np.ix_(at, at)], 10_000)
+        draws = rng.multivariate_normal(
+            movement.free.mean[at], movement.free.covariance[np.ix_(at, at)], 10_000
+        )
         spread = np.std(change_by_motion(row, list(row.landmarks), movement, VIEW, draws))
         joint = joint_estimate(row, self.comparison, VIEW)
         assert joint is not None
@@ -152,9 +164,13 @@ class TestPropagation:
         """Prominence less exit's movement, by hand with correlated values of the uncertainties package."""
         movement = self.comparison.movement
         at = self.at(movement)
-        motions = uncertainties.correlated_values(movement.free.mean[at], movement.free.covariance[np.ix_(at, at)])
+        motions = uncertainties.correlated_values(
+            movement.free.mean[at], movement.free.covariance[np.ix_(at, at)]
+        )
         by_name = dict(zip([movement.names[n] for n in at], motions, strict=True))
-        row = next(row for row in VIEW.measurements if (row.name, row.target) == ("pin_tip_from_hole", "pin1"))
+        row = next(
+            row for row in VIEW.measurements if (row.name, row.target) == ("pin_tip_from_hole", "pin1")
+        )
         joint = joint_estimate(row, self.comparison, VIEW)
         assert joint is not None
         along, across, swing = (by_name["pin1", which] for which in MOTIONS)
@@ -163,7 +179,9 @@ class TestPropagation:
         aside = np.array([-pin.proximal[1], pin.proximal[0]])
         middle = pin.middle + along * pin.proximal + across * aside
         turned = pin.proximal + swing * aside  # first order
-        by_hand = ((middle + turned * ((tip - pin.middle) @ pin.proximal)) - hole) @ turned - (tip - hole) @ pin.proximal
+        by_hand = ((middle + turned * ((tip - pin.middle) @ pin.proximal)) - hole) @ turned - (
+            tip - hole
+        ) @ pin.proximal
         assert joint.value == pytest.approx(by_hand.nominal_value, abs=0.01)
         assert joint.u == pytest.approx(by_hand.std_dev, rel=0.01)
         assert joint.u != pytest.approx(along.std_dev * 1.2, rel=0.01)
@@ -233,5 +251,7 @@ def test_two_views_against_opencv_triangulation() -> None:
     assert np.abs(slopes[0] - expected).max() > 0.2
     unit = along / np.linalg.norm(along, axis=1, keepdims=True)
     between = np.degrees(np.arccos(unit[0] @ unit[1]))
-    assert float(angle_between(slopes[0][0], slopes[1][0], slopes[0][1], slopes[1][1])) == pytest.approx(between, abs=1e-3)
+    assert float(angle_between(slopes[0][0], slopes[1][0], slopes[0][1], slopes[1][1])) == pytest.approx(
+        between, abs=1e-3
+    )
     assert abs(slopes[0][0] - slopes[0][1]) != pytest.approx(between, abs=0.1)
