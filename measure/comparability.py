@@ -1,8 +1,9 @@
 """How comparable two films are, what that does to each change, and what moved.
 
-Rests on `measure.movement`. A turn of the limb out of the film's plane shifts whatever lies off the bone's plane;
-each change carries that as signed parts, and is withheld by name where it could be all there is. Beside the raw
-change stands the joint estimate: the earlier film's landmarks, moved as all landmarks together say, measured again.
+Rests on `measure.movement`. A turn of the limb out of the film's plane shifts whatever lies off the bone's
+plane; each change carries that as signed parts, and is withheld by name where it could be all there is.
+Beside the raw change stands the joint estimate: the earlier film's landmarks, moved as all landmarks
+together say, measured again.
 """
 
 from __future__ import annotations
@@ -39,13 +40,16 @@ class Comparison:
     pair_id: str
 
     def turn(self, which: str) -> Quantity:
-        """Tilt or rotation of the later film against the earlier, degrees; its sign: pin 1's side is towards the source."""
+        """Give tilt or rotation of the later film against the earlier, degrees.
+
+        Positive shifts pin 1, against pin 2, distally (tilt) or to the far cortex (rotation).
+        """
         value, u = (math.degrees(number) for number in self.movement.value("film", which))
         return Quantity(value, "deg", {f"turn:{self.pair_id}:{which}": u})
 
     @property
     def size(self) -> Quantity:
-        """By how much the later film shows the same things larger than the two scales say; a ratio, less one."""
+        """How much larger the later film shows the same things than the two scales say: a ratio, less one."""
         value, u = self.movement.value("film", "size")
         return Quantity(value, "1", {f"size:{self.pair_id}": u})
 
@@ -56,7 +60,7 @@ class Comparison:
 
     @cached_property
     def findings(self) -> tuple[tuple[str, str, float], ...]:
-        """What happened: (finding, body, probability); one or more bodies moved, or one of the other verdicts."""
+        """What happened, as (finding, body, probability): every body that moved, or one other verdict."""
         movement = self.movement
         if movement.worst:
             return ((UNDECIDED, "", 1 - movement.all_still),)
@@ -93,7 +97,7 @@ class Comparison:
         )
 
     def text(self) -> str:
-        """The verdict, and how differently the films were taken."""
+        """Say the verdict, and how differently the films were taken."""
         if self.movement.worst:
             return (
                 f"{self.verdict}: the landmarks of the two films cannot all be right, whatever moved; "
@@ -108,9 +112,9 @@ class Comparison:
 
 
 def rotation_by_arcs(film: Placed, view: View, film_id: str) -> Quantity | None:
-    """How far a film is rotated off the true view, degrees, never negative: by the offset of two concentric arcs' centres.
+    """How far a film is rotated off the true view, degrees, by the offset of two concentric arcs' centres.
 
-    None where the view has no such arcs, or they are not placed.
+    Never negative. None where the view has no such arcs, or they are not placed.
     """
     arcs = view.arcs
     if arcs is None or any(name not in film.points for name in (arcs.near, arcs.far)):
@@ -142,7 +146,7 @@ def rotation_note(rotation: Quantity | None, view: View) -> str | None:
 
 
 def with_turn(change: Quantity, later: Quantity, view: View, comparison: Comparison) -> Quantity:
-    """A change whose guess of each film's obliquity is replaced by what the pair's own turn does.
+    """Replace a change's guess of each film's obliquity by what the pair's own turn does.
 
     `later` is the later film's value: its parallax parts tell how a shift of each body changes it.
     """
@@ -178,7 +182,7 @@ def _depth(view: View, body: str) -> float:
 
 
 def turn_u(change: Quantity) -> float:
-    """What the turn between the films contributes to a change's standard uncertainty."""
+    """Give what the turn between the films contributes to a change's standard uncertainty."""
     return math.sqrt(
         math.fsum(p * p for source, p in change.parts.items() if source.split(":")[0] in TURN_SOURCES)
     )
@@ -187,11 +191,15 @@ def turn_u(change: Quantity) -> float:
 def why_withheld(
     change: Quantity, row_name: str, view: View, rotations: Sequence[Quantity | None]
 ) -> str | None:
-    """Say why a change must not be shown: a film is rotated too far, or what the turn alone may do reaches its threshold."""
+    """Say why a change must not be shown.
+
+    A film is rotated too far, or what the turn alone may do reaches its threshold.
+    """
     if view.arcs and row_name in view.arcs.withholds:
         for rotation in rotations:
             if rotation and rotation.value > view.arcs.withhold_deg:
-                return f"a film is rotated off the true view by {rotation.text()}, more than {view.arcs.withhold_deg:g}°"
+                limit = f"{view.arcs.withhold_deg:g}°"
+                return f"a film is rotated off the true view by {rotation.text()}, more than {limit}"
     limits = [row.limit for row in view.thresholds if row.quantity == row_name and row.basis == "change"]
     fake = COVERAGE_95 * turn_u(change)
     if not limits or fake < min(limits):
@@ -201,7 +209,7 @@ def why_withheld(
 
 
 def joint_estimate(row: MeasurementRow, comparison: Comparison, view: View) -> Quantity | None:
-    """The change of a quantity as all landmarks of both films together say.
+    """Estimate the change of a quantity from all landmarks of both films together.
 
     None where it rests on landmarks whose body is not followed (the wire), or on one body alone.
     """
@@ -226,7 +234,7 @@ def joint_estimate(row: MeasurementRow, comparison: Comparison, view: View) -> Q
 def change_by_motion(
     row: MeasurementRow, names: list[str], movement: Movement, view: View, motions: Array
 ) -> Array:
-    """Change (m,) of a quantity for m sets of the bodies' motions (m, 3 a body), in the order of `movement.names`."""
+    """Change (m,) of a quantity for m sets of all bodies' motions (m, 3 a body, as in `movement.names`)."""
     before = {name: movement.places[name][None] for name in names}
     after = {name: movement.moved(name, view, motions) for name in names}
     function = FUNCTIONS[row.function].function

@@ -171,7 +171,7 @@ def _change_fields(change: Change) -> dict[str, object]:
 
 
 def _between(change: Change) -> dict[str, object]:
-    """What all landmarks of both films together say, and how differently the films were taken."""
+    """Give what all landmarks of both films together say, and how differently the films were taken."""
     if change.comparison is None:
         return {}
     tilt, rotation = (change.comparison.turn(which) for which in ("tilt", "rotation"))

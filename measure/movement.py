@@ -65,8 +65,8 @@ PASSES = 2  # the second knows the turn, and so how much an unknown depth matter
 class Hypothesis:
     """One way in which bodies moved: its probability, mean (p,) and covariance (p, p) of all parameters.
 
-    `misfit` is the sum of squares of the data over their expected spread, chi-squared with as many degrees of freedom
-    as there are ties where the hypothesis is true.
+    `misfit` is the sum of squares of the data over their expected spread, chi-squared with as many degrees
+    of freedom as there are ties where the hypothesis is true.
     """
 
     states: Mapping[str, str]
@@ -80,8 +80,8 @@ class Hypothesis:
 class Movement:
     """All hypotheses about two films, each with its probability; `free` lets every body move.
 
-    `names` are the parameters', as (body, which); turns in radians, lengths in mm. `places` are the earlier film's
-    landmarks (n, 2) in its bone's frame.
+    `names` are the parameters', as (body, which); turns in radians, lengths in mm. `places` are the earlier
+    film's landmarks (n, 2) in its bone's frame.
     """
 
     names: tuple[tuple[str, str], ...]
@@ -102,7 +102,7 @@ class Movement:
 
     @property
     def worst(self) -> str | None:
-        """The landmark that fits least where the landmarks cannot all be true, whatever moved; None where they can."""
+        """The landmark that fits least, where they cannot all be right whatever moved; else None."""
         ties = len(self.ties.shift)
         # 99.9 % point of chi-squared (Wilson & Hilferty 1931)
         limit = ties * (1 - 2 / (9 * ties) + 3.09 * math.sqrt(2 / (9 * ties))) ** 3
@@ -135,7 +135,7 @@ class Movement:
         return float(mean[at]), float(np.sqrt(covariance[at, at]))
 
     def moved(self, name: str, view: View, motions: Array) -> Points:
-        """A landmark's points (m, n, 2) after m sets of the bodies' motions (m, 3 a body; along, across, swing)."""
+        """Give a landmark's points (m, n, 2) after m sets of all bodies' motions (m, 3 a body: `MOTIONS`)."""
         body = body_of(name, view)
         bodies = [owner for owner, which in self.names if which == "along"]
         points = self.places[name]
@@ -149,7 +149,7 @@ class Movement:
         return np.asarray(middle + turned + along * proximal + across * aside)
 
     def _pivot(self, body: str) -> tuple[Array, Array]:
-        """The place about which a body swings, and its unit vector proximally."""
+        """Give the place about which a body swings, and its unit vector proximally."""
         pin = next((pin for pin in self.pins if pin.name == body), None)
         if pin:
             return pin.middle, pin.proximal
@@ -268,7 +268,8 @@ def regress(
 
     Returns
     -------
-    Posterior mean (h, p), covariance (h, p, p), log marginal likelihood (h,) up to a constant, and misfit (h,).
+    Posterior mean (h, p), covariance (h, p, p), log marginal likelihood (h,) up to a constant, and misfit
+    (h,).
     """
     pull = design * prior_u[:, None, :] ** 2  # (h, k, p): covariance of data and parameters
     spread = pull @ design.T + noise[:, :, None] * np.eye(len(target))
@@ -286,7 +287,10 @@ def regress(
 def _prior_u(
     name: tuple[str, str], states: Mapping[str, str], pins: tuple[Pin, ...], size_u: float, turn_rms: Array
 ) -> float:
-    """Prior standard uncertainty of a parameter; zero where the hypothesis says that the body did not do that."""
+    """Prior standard uncertainty of a parameter.
+
+    Zero where the hypothesis says that the body did not do that.
+    """
     body, which = name
     if body == "film":
         film = (FREE_MM, FREE_MM, FREE_TURN, size_u, FORESHORTENING_U, TURN_U, TURN_U)
@@ -306,7 +310,7 @@ def _prior_u(
 
 
 def _designs(ties: Ties, pins: tuple[Pin, ...], sides: Sequence[float]) -> tuple[Names, list[Array]]:
-    """Names (p) of the parameters and what each does to every tie, (k, p), for each side the nearer arc may lie on."""
+    """Names (p) of the parameters and what each does to every tie: (k, p) for each side of the nearer arc."""
     out = ties.place - ties.place[ties.of(REFERENCE)].mean(axis=0)
     apart = ties.of(ARCS)
     depth = np.zeros(len(ties.shift))
@@ -336,7 +340,7 @@ def _designs(ties: Ties, pins: tuple[Pin, ...], sides: Sequence[float]) -> tuple
 
 
 def _body(name: str, ties: Ties, middle: Array, proximal: Array) -> dict[tuple[str, str], Array]:
-    """A rigid body's three movements: along (positive proximally), across and swing about its middle."""
+    """Give what a rigid body's movements do: along (positive proximally), across, swing about its middle."""
     mine = ties.of(name)
     across = np.array([-proximal[1], proximal[0]])
     return {

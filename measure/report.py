@@ -236,9 +236,9 @@ SMALLEST_TOLD = 0.1  # mm or degrees
 
 
 def _between_lines(case: Case) -> Iterator[str]:
-    """For each earlier film: what moved, how differently the two were taken, and what that alone may change."""
+    """Say for each earlier film what moved, and how differently the two were taken."""
     for basis in (INDEX, LAST):
-        changes = [change for change in case.changes if change.later is case.current and change.basis == basis]
+        changes = [c for c in case.changes if c.later is case.current and c.basis == basis]
         if not changes or not changes[0].comparison:
             continue
         judged = {limit.quantity for limit in case.current.view.thresholds if limit.basis == "change"}
@@ -248,7 +248,8 @@ def _between_lines(case: Case) -> Iterator[str]:
             if change.row.name in judged and half >= SMALLEST_TOLD:
                 fakes.setdefault(change.row.title.lower(), f"{half:.1f}{UNIT_TEXT[change.row.unit]}")
         words = ", ".join(f"{what} by ± {size}" for what, size in fakes.items())
-        yield f"{basis}: {changes[0].comparison.text()}" + (f"; the turn alone may change {words}" if words else "")
+        also = f"; the turn alone may change {words}" if words else ""
+        yield f"{basis}: {changes[0].comparison.text()}{also}"
 
 
 def _trend_lines(case: Case) -> Iterator[str]:
@@ -279,8 +280,9 @@ def _value_table(case: Case, flags: Sequence[Flag]) -> Group:
     signs_told = ", ".join(words for words, _ in OUTCOMES.values())
     legend = (
         f"{signs_told}; ± is the 95 % interval; * rests on proposed landmarks; – not measured (why: below)"
-        f"{'; joint: since index, from all landmarks together, beside the plain difference' if joined else ''}"
     )
+    if joined:
+        legend += "; joint: since index, from all landmarks together, beside the plain difference"
     return Group(Text("Values", style="bold"), table, Text(legend, style="dim"), Text(""))
 
 

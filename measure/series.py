@@ -66,8 +66,10 @@ class MeasuredFilm:
 
     @property
     def rotation(self) -> Quantity | None:
-        """How far the film is rotated off the true view, degrees, by the neighbouring bone's arcs where they are placed."""
-        return rotation_by_arcs(_placed(self, habit=False), self.view, self.reading.film_id) if self.scale else None
+        """How far the film is rotated off the true view, degrees, where arcs that tell it are placed."""
+        if self.scale is None:
+            return None
+        return rotation_by_arcs(_placed(self, self.scale, habit=False), self.view, self.reading.film_id)
 
     def find(self, name: str, target: str = "") -> Measurement | None:
         """Return the measurement of a quantity and target, if this view has it."""
@@ -200,16 +202,15 @@ def _comparison(earlier: MeasuredFilm, later: MeasuredFilm) -> Comparison | None
     shared = {*earlier.scale.parts, *later.scale.parts}
     size_u = math.hypot(*(later.scale.parts.get(s, 0.0) - earlier.scale.parts.get(s, 0.0) for s in shared))
     same_reader = earlier.reading.reader == later.reading.reader
-    movement = compare_places(
-        _placed(earlier, habit=not same_reader), _placed(later, habit=not same_reader), later.view, size_u=size_u
-    )
+    first = _placed(earlier, earlier.scale, habit=not same_reader)
+    second = _placed(later, later.scale, habit=not same_reader)
+    movement = compare_places(first, second, later.view, size_u=size_u)
     return Comparison(movement, f"{earlier.reading.film_id}-{later.reading.film_id}") if movement else None
 
 
-def _placed(film: MeasuredFilm, habit: bool) -> Placed:
-    """A film's located landmarks in millimetres; a reader's habit counts only between two readers."""
-    assert film.scale is not None
-    size = np.array(film.scale.mm_per_px)
+def _placed(film: MeasuredFilm, scale: Scale, *, habit: bool) -> Placed:
+    """Give a film's located landmarks in millimetres; a reader's habit counts only between two readers."""
+    size = np.array(scale.mm_per_px)
     profile = film.profile or load_site(film.reading.site).profile
     located = {name: landmark for name, landmark in film.reading.landmarks.items() if landmark.located}
     own = profile.habit_mm if habit else 0.0
@@ -230,7 +231,9 @@ def _kept(change: Change) -> Change:
         return change
     rotations = change.earlier.rotation, change.later.rotation
     reason = why_withheld(change.quantity, change.row.name, change.later.view, rotations)
-    return dataclasses.replace(change, quantity=None, reason=reason, estimates=(), note=None) if reason else change
+    if reason is None:
+        return change
+    return dataclasses.replace(change, quantity=None, reason=reason, estimates=(), note=None)
 
 
 def _plain(after: Measurement, before: Measurement | None, given: Change) -> Change:

@@ -146,10 +146,10 @@ class Usual:
 
 @dataclass(frozen=True)
 class Arcs:
-    """Two arcs of the neighbouring bone that lie one behind the other, and what their centres' offset says of a film.
+    """Two arcs of the neighbouring bone, one behind the other, whose offset tells how a film is rotated.
 
-    `apart_mm` (and its uncertainty) is how far apart they lie in depth. A film rotated by more than `warn_deg` is
-    said to be; beyond `withhold_deg` the changes in `withholds` are not given.
+    `apart_mm` (and its uncertainty) is how far apart they lie in depth. A film rotated by more than
+    `warn_deg` is said to be; beyond `withhold_deg` the changes in `withholds` are not given.
     """
 
     near: str

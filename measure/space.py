@@ -1,14 +1,14 @@
 """AP and lateral film of one visit: the pins in space, and whether the two films agree on what they share.
 
-Both films show the bone along its axis; the lateral one shows the dorsal-volar plane, the AP one the ulnar-radial
-plane. A pin that slopes by a on the one and by b on the other runs at atan(hypot(tan a, tan b)) to the axis.
+Both films show the bone along its axis; the lateral one shows the dorsal-volar plane, the AP one the ulnar-
+radial plane. A pin that slopes by a on the one and by b on the other runs at atan(hypot(tan a, tan b)) to
+the axis.
 """
 
 from __future__ import annotations
 
 import itertools
-import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,7 +32,7 @@ PINS = ("pin1", "pin2")
 
 @dataclass(frozen=True)
 class Check:
-    """Something that both films show: what, by how much they differ, and whether that is within the uncertainty."""
+    """Something that both films show, and by how much they differ in it."""
 
     what: str
     difference: Quantity
@@ -60,7 +60,7 @@ class InSpace:
     exchanged: bool
 
     def lines(self) -> Iterator[str]:
-        """The pins in space beside the single views, then what the films do not agree on."""
+        """Say the pins in space beside the single views, then what the films do not agree on."""
         for pin, angle in self.angles.items():
             seen = [_value(film, "pin_angle", pin) for film in (self.lateral, self.ap)]
             words = ", ".join(f"{name} {q.text()}" for name, q in zip(VIEWS, seen, strict=True) if q)
@@ -94,8 +94,8 @@ def visits_in_space(films: Iterable[MeasuredFilm]) -> tuple[InSpace, ...]:
 def in_space(lateral: MeasuredFilm, ap: MeasuredFilm) -> InSpace:
     """Put one visit's two films together.
 
-    Uncertainties are by Monte Carlo over both films' sources and the views' angle to each other (JCGM 101:2008),
-    since an angle in space is never negative: root mean square about the value.
+    Uncertainties are by Monte Carlo over both films' sources and the views' angle to each other (JCGM
+    101:2008), since an angle in space is never negative: root mean square about the value.
     """
     slopes = {
         pin: (a, b)
@@ -117,7 +117,7 @@ def in_space(lateral: MeasuredFilm, ap: MeasuredFilm) -> InSpace:
 
 
 def directions(lateral: Array, ap: Array) -> Array:
-    """Vectors (..., 3) along pins from their slopes (degrees) on the two views: distally, volarly, radially."""
+    """Vectors (..., 3; distally, volarly, radially) along pins from their slopes (degrees) on both views."""
     one = np.ones(np.broadcast_shapes(np.shape(lateral), np.shape(ap)))
     return np.stack([one, np.tan(np.radians(lateral)) * one, np.tan(np.radians(ap)) * one], axis=-1)
 
@@ -133,8 +133,10 @@ def angle_between(lateral_1: Array, ap_1: Array, lateral_2: Array, ap_2: Array) 
     return np.asarray(np.degrees(np.arctan2(np.linalg.norm(np.cross(a, b), axis=-1), np.sum(a * b, axis=-1))))
 
 
-def _by_draws(function, given, unit: str, *, turned: bool = True) -> Quantity:  # type: ignore[no-untyped-def]
-    """A function of quantities, alternately of the lateral and the AP view, with its uncertainty by draws."""
+def _by_draws(
+    function: Callable[[Array], Array], given: Sequence[Quantity], unit: str, *, turned: bool = True
+) -> Quantity:
+    """Evaluate a function of quantities, alternately of the lateral and the AP view; u by draws."""
     rng = np.random.default_rng(SEED)
     sources = sorted({source for quantity in given for source in quantity.parts})
     parts = np.array([[quantity.parts.get(source, 0.0) for source in sources] for quantity in given])
@@ -158,14 +160,13 @@ def _value(film: MeasuredFilm, name: str, target: str) -> Quantity | None:
 
 
 def _checks(lateral: MeasuredFilm, ap: MeasuredFilm) -> tuple[tuple[Check, ...], bool]:
-    """Compare what both films show along the bone: each pin's length, and how far one tip lies beyond the other."""
+    """Compare what both films show along the bone: the pins' lengths, one tip beyond the other."""
     checks = []
     for pin in PINS:
-        lengths = [_along(film, f"{pin}_straight", f"{pin}_tip") for film in (lateral, ap)]
-        if lengths[0] and lengths[1]:
-            checks.append(
-                Check(f"the length of {pin.replace('pin', 'pin ')} along the bone", difference(*lengths))
-            )
+        long, short = (_along(film, f"{pin}_straight", f"{pin}_tip") for film in (lateral, ap))
+        if long and short:
+            what = f"the length of {pin.replace('pin', 'pin ')} along the bone"
+            checks.append(Check(what, difference(long, short)))
     tips = [_along(film, "pin1_tip", "pin2_tip") for film in (lateral, ap)]
     if not (tips[0] and tips[1]):
         return tuple(checks), False

@@ -23,7 +23,7 @@ ACROSS = np.array([0.0, 1.0])
 
 @dataclass(frozen=True)
 class Placed:
-    """A film's landmarks in millimetres, each (n, 2), and the standard uncertainty of a coordinate of each."""
+    """A film's landmarks, each (n, 2), and the standard uncertainty of a coordinate of each, mm."""
 
     points: Mapping[str, Points]
     u: Mapping[str, float]
@@ -88,7 +88,10 @@ class Ties:
 
 @dataclass(frozen=True)
 class Pin:
-    """A pin on the earlier film: middle and unit vector proximally (2,), its depth and how sure that is, mm."""
+    """A pin on the earlier film.
+
+    Middle and unit vector proximally (2,), its depth and how sure that is, mm.
+    """
 
     name: str
     middle: Array
@@ -154,7 +157,7 @@ def frame_of(earlier: Placed, later: Placed, view: View) -> Frame | None:
 
 
 def _turn_between(a: Array, b: Array) -> float:
-    """Angle (radians) by which points a (n, 2) turn onto b with the least squares (Umeyama 1991, without scale)."""
+    """Angle (radians) that turns points a (n, 2) onto b best (Umeyama 1991, without scale)."""
     a, b = a - a.mean(axis=0), b - b.mean(axis=0)
     return float(np.arctan2(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]), np.sum(a * b)))
 
@@ -162,7 +165,10 @@ def _turn_between(a: Array, b: Array) -> float:
 def pins_of(
     earlier: Placed, view: View, frame: Frame, depths: Mapping[str, tuple[float, float]]
 ) -> Iterator[Pin]:
-    """Give every pin whose straight part is placed; one without a depth of its own lies about the bone's plane."""
+    """Give every pin whose straight part is placed.
+
+    One without a depth of its own lies about the bone's plane.
+    """
     usual = {row.name.split("_")[0]: row.depth_mm for row in view.landmarks if row.part == "pin"}
     for name, depth_mm in usual.items():
         if earlier.has(f"{name}_straight", f"{name}_tip"):
@@ -183,10 +189,16 @@ def ties_of(earlier: Placed, later: Placed, view: View, frame: Frame, pins: Sequ
             and body_of(row.name, view) in bodies
         ):
             rows += _landmark_ties(row, earlier, later, view, frame)
-    fields = zip(*(dataclasses.astuple(row) for row in rows), strict=True)
-    landmark, body, place, direction, shift, u, depth_u, slides = fields
-    arrays = map(np.array, (place, direction, shift, u, depth_u))
-    return Ties(landmark, body, *arrays, slides)
+    return Ties(
+        landmark=tuple(row.landmark for row in rows),
+        body=tuple(row.body for row in rows),
+        place=np.array([row.place for row in rows]),
+        direction=np.array([row.direction for row in rows]),
+        shift=np.array([row.shift for row in rows]),
+        u=np.array([row.u for row in rows]),
+        depth_u=np.array([row.depth_u for row in rows]),
+        slides=tuple(row.slides for row in rows),
+    )
 
 
 def _landmark_ties(

@@ -49,7 +49,7 @@ class Trend:
         return value > COVERAGE_95 * self.slope.u
 
     def text(self) -> str:
-        """The slope, what was left out, and when a film would decide."""
+        """Say the slope, what was left out, and when a film would decide."""
         unit = UNIT_TEXT[self.slope.unit]
         words = f"{self.slope.text().removesuffix(unit)}{unit} a month over {len(self.changes) + 1} films"
         if self.growing:
@@ -57,7 +57,8 @@ class Trend:
         if self.left_out and self.left_out.later.date:
             words += f"; the film of {self.left_out.later.date} does not fit the others and is left out"
         if self.growing and self.decides:
-            words += f"; if this holds, a film on {self.decides} would show more than {self.threshold.limit:g}{unit}"
+            limit = f"{self.threshold.limit:g}{unit}"
+            words += f"; if this holds, a film on {self.decides} would show more than {limit}"
         return words
 
 
@@ -82,7 +83,10 @@ def _trends(case: Case) -> Iterator[Trend]:
 
 def fit_trend(changes: Sequence[Change], threshold: Threshold) -> Trend:
     """Fit a line through the index film to changes since it, without one that does not fit."""
-    days = np.array([(change.later.date - change.earlier.date).days for change in changes], dtype=float)  # type: ignore[operator]
+    dates = [(change.earlier.date, change.later.date) for change in changes]
+    days = np.array(
+        [(later - earlier).days for earlier, later in dates if earlier and later], dtype=np.float64
+    )
     quantities = [change.quantity for change in changes if change.quantity]
     values = np.array([quantity.value for quantity in quantities])
     spread = np.array([[covariance(a, b) for b in quantities] for a in quantities])
@@ -103,14 +107,17 @@ def fit_trend(changes: Sequence[Change], threshold: Threshold) -> Trend:
 
 
 def line_through_origin(days: Array, values: Array, spread: Array) -> tuple[float, float]:
-    """Slope and its standard uncertainty of a line through the origin; spread (n, n) is the values' covariance."""
+    """Slope and its standard uncertainty of a line through the origin.
+
+    Spread (n, n) is the values' covariance.
+    """
     weights = np.linalg.solve(spread, days)
     information = float(days @ weights)
     return float(weights @ values) / information, 1.0 / math.sqrt(information)
 
 
 def odd_one(days: Array, values: Array, spread: Array) -> int | None:
-    """The one value without which the others lie on a line, and which is more than `ODD` u off that line.
+    """Find the one value without which the others lie on a line that it misses by more than `ODD` u.
 
     None where there is none, or it is not clear which. Never the last: a sudden failure looks just like a bad
     film until there is another film.
@@ -136,7 +143,7 @@ def odd_one(days: Array, values: Array, spread: Array) -> int | None:
 
 
 def _decides(slope: float, u: float, film_u: float, last: float, threshold: Threshold) -> int | None:
-    """First day after the last film on which one more film like it would put the line surely beyond the limit.
+    """First day after the last film on which one more like it would put the line surely beyond the limit.
 
     None where it is there already, or will not be within the horizon.
     """

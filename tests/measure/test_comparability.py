@@ -19,14 +19,16 @@ HASTY = Profile("hasty", 1.5, 0.0, "put in")
 
 @pytest.fixture
 def pair(make_film, make_reading):
-    """Compare two measured films: pair(later elbow, profile=..., earlier={...}, later={...: reading fields})."""
+    """Compare two measured films: pair(later elbow, profile, earlier and later reading fields)."""
 
     def make(elbow=None, profile=CAREFUL, earlier=None, later=None):
         films = [make_film(number, number) for number in (1, 2)]
-        readings = [make_reading(film, shape, **(fields or {}))
-                    for film, shape, fields in zip(films, (Elbow(), elbow), (earlier, later), strict=True)]  # fmt: skip
+        given = zip(films, (Elbow(), elbow), (earlier, later), strict=True)
         return compare(
-            *(measure(film, reading, profile) for film, reading in zip(films, readings, strict=True))
+            *(
+                measure(film, make_reading(film, shape, **(fields or {})), profile)
+                for film, shape, fields in given
+            )
         )
 
     return make
@@ -86,7 +88,10 @@ class TestTurn:
     """What a turn of the limb does to each change."""
 
     def test_a_turn_enters_what_it_touches(self, pair) -> None:
-        """The pins' spacing depends on rotation, a gap of one plane hardly does; parallax guesses are gone."""
+        """The pins' spacing depends on rotation, a gap of one plane hardly does.
+
+        Parallax guesses are gone.
+        """
         changes = pair()
         assert turn_u(change(changes, "pin_spacing").quantity) > 3 * turn_u(
             change(changes, "dorsal_gap").quantity
@@ -96,7 +101,10 @@ class TestTurn:
         )
 
     def test_a_known_turn_widens(self, pair) -> None:
-        """Pins shifted against each other by 1.2 mm (10 degrees of tilt): back-out is less sure than on like films."""
+        """Pins shifted against each other by 1.2 mm (10 degrees of tilt).
+
+        Back-out is less sure than on like films.
+        """
         turned = pair(later={"landmarks": shifted(PINS["pin1"], 0.6) | shifted(PINS["pin2"], -0.6)})
         alike = pair()
         for pin in ("pin1", "pin2"):
@@ -107,7 +115,10 @@ class TestTurn:
         assert not {BACK_OUT} & {name for name, *_ in turned[0].comparison.findings}
 
     def test_films_too_different_are_withheld_by_name(self, pair) -> None:
-        """Thirty degrees of tilt could fake 2 mm of back-out: no value, and why. Gap, in the bone's plane, stays."""
+        """Thirty degrees of tilt could fake 2 mm of back-out: no value, and why.
+
+        Gap, in the bone's plane, stays.
+        """
         far = 3.5 * np.tan(np.radians(30.0))
         changes = pair(later={"landmarks": shifted(PINS["pin1"], far) | shifted(PINS["pin2"], -far)})
         verdict = {name for name, *_ in changes[0].comparison.findings}

@@ -17,10 +17,10 @@ AT_THE_PINS = ("pin1", "pin2")
 
 
 def film(
-    elbow: Elbow | None = None, *, tilt: float = 0.0, rotation: float = 0.0, size: float = 1.0, noise: float = 0.0,
-    seed: int = 0, depths: dict[str, float] = DEPTH,
+    elbow: Elbow | None = None, *, tilt: float = 0.0, rotation: float = 0.0, size: float = 1.0,
+    noise: float = 0.0, seed: int = 0, depths: dict[str, float] = DEPTH,
 ) -> Placed:  # fmt: skip
-    """A film of the hand-made elbow; what lies at depth z is shifted by z times the turn (degrees)."""
+    """Lay out a film of the hand-made elbow; what lies at depth z is shifted by z times the turn, degrees."""
     rng = np.random.default_rng(seed)
     points = {}
     for name, places in lateral(elbow or Elbow()).items():
@@ -49,7 +49,10 @@ class TestFilm:
         assert found.all_still > 0.9
 
     def test_magnification_is_found(self) -> None:
-        """A film 3 % larger than its scale says is found to be, within its uncertainty and a third of a per cent."""
+        """A film 3 % larger than its scale says is found to be.
+
+        Within its uncertainty and a third of a per cent.
+        """
         value, u = compared(film(size=1.03)).value("film", "size")
         assert value == pytest.approx(0.03, abs=0.003)
         assert u < 0.005
@@ -69,7 +72,10 @@ class TestBodies:
     """What moved."""
 
     def test_nothing(self) -> None:
-        """The same film again: all still, and by how much nothing moved is sure to a fraction of a millimetre."""
+        """The same film again.
+
+        All still, and by how much nothing moved is sure to a fraction of a millimetre.
+        """
         found = compared(film())
         assert found.all_still > 0.9
         assert abs(found.value("pin1", "along")[0]) < 0.05
@@ -96,7 +102,8 @@ class TestBodies:
     def test_a_turn_is_not_taken_for_back_out(self) -> None:
         """Eight degrees of tilt shift the pins by half a millimetre against each other: no pin has moved.
 
-        The check can fail: the same shifts with the pins held to lie in the bone's plane are taken for a movement.
+        The check can fail: the same shifts with the pins held to lie in the bone's plane are taken for a
+        movement.
         """
         turned = film(tilt=8.0)
         assert compared(turned).all_still > 0.9
@@ -120,7 +127,7 @@ def test_noise_widens() -> None:
 
 
 def test_the_joint_estimate_scatters_as_it_says() -> None:
-    """Over 200 noisy pairs at random turns and depths, back-out over its stated uncertainty spreads by 1 or a little less.
+    """Over 200 noisy pairs at random turns and depths, errors over stated uncertainties spread by about 1.
 
     It may state more: what it allows for foreshortening is not in these films. Half of it would not do.
     """

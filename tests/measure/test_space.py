@@ -1,4 +1,7 @@
-"""Two views of one visit: the pins in space against the phantom's truth, and films that contradict each other."""
+"""Two views of one visit.
+
+The pins in space against the phantom's truth, and films that contradict each other.
+"""
 
 from __future__ import annotations
 
@@ -80,7 +83,7 @@ def errors(name: str, single: str = "") -> np.ndarray:
 def test_pins_in_space_are_the_phantom_s(name: str) -> None:
     """Errors are as large as stated, not half as large again; the lateral film alone does not show them."""
     error, u = errors(name).T
-    assert 0.85 <= np.mean(np.abs(error) <= COVERAGE_95 * u)
+    assert np.mean(np.abs(error) <= COVERAGE_95 * u) >= 0.85
     assert 0.6 < np.sqrt(np.mean((error / u) ** 2)) < 1.25
     alone, alone_u = errors(name, single="lateral").T
     assert np.mean(np.abs(alone) <= COVERAGE_95 * alone_u) < np.mean(np.abs(error) <= COVERAGE_95 * u)
@@ -93,7 +96,10 @@ def test_angle_between_the_pins() -> None:
 
 
 def test_views_agree() -> None:
-    """The films of one visit agree on what they share, in at least 85 of 100 checks; no pins look exchanged by chance often."""
+    """The films of one visit agree on what they share, in at least 85 of 100 checks.
+
+    No pins look exchanged by chance often.
+    """
     seen = [in_space(lateral, ap) for _, lateral, ap in visits()]
     checks = [check.agrees for one in seen for check in one.checks]
     assert len(checks) == 3 * VISITS
@@ -102,7 +108,7 @@ def test_views_agree() -> None:
 
 
 def changed(measured: MeasuredFilm, move) -> MeasuredFilm:
-    """The film with its landmarks changed: move(name) gives the landmark to take and mm per pixel times."""
+    """Change a film's landmarks: move(name) gives the name of the one to take instead."""
     landmarks = {name: measured.reading.landmarks[move(name)] for name in measured.reading.landmarks}
     return replace(measured, reading=replace(measured.reading, landmarks=landmarks))
 

@@ -48,7 +48,10 @@ def test_slope_is_the_one_laid_out(case) -> None:
 
 
 def test_slow_back_out_is_seen_before_the_threshold(case) -> None:
-    """At 1.6 mm after 90 days nothing is beyond 2 mm yet, but the pin is on its way, and a later film would decide."""
+    """At 1.6 mm after 90 days nothing is beyond 2 mm yet, but the pin is on its way.
+
+    And a later film would decide.
+    """
     made = case([0.0, 0.25, 0.75, 1.6])
     found = of(made)
     last = next(
@@ -97,7 +100,10 @@ def test_two_films_have_no_trend(case) -> None:
 
 
 def test_errors_of_the_index_film_are_shared(case) -> None:
-    """The slope is less sure than it would be were the changes independent: they all lean on the index film."""
+    """The slope is less sure than it would be were the changes independent.
+
+    They all lean on the index film.
+    """
     made = case([0.0, 0.2, 0.6, 1.3])
     changes = [c for c in made.changes if c.basis == INDEX and c.key == ("back_out", "pin1")]
     found = fit_trend(changes, of(made).threshold)
@@ -111,7 +117,10 @@ def test_errors_of_the_index_film_are_shared(case) -> None:
 
 @pytest.mark.parametrize("n", [3, 5])
 def test_slope_covers(n: int) -> None:
-    """Ten thousand random courses in one call: the 95 % interval of the slope holds 93.5 to 96.5 %; half of it does not."""
+    """Ten thousand random courses in one call.
+
+    The 95 % interval of the slope holds 93.5 to 96.5 %; half of it does not.
+    """
     rng = np.random.default_rng(n)
     days = np.cumsum(rng.uniform(10, 60, n))
     root = np.column_stack([np.full(n, 0.5), np.diag(rng.uniform(0.3, 0.8, n))])

@@ -1,8 +1,8 @@
 """Changes between films against libraries we did not write.
 
-Camera and turns: OpenCV (projectPoints, Rodrigues). Bayesian regression: statsmodels' least squares on data with the
-priors as further observations, and scipy's normal density for the marginal likelihood. Trend: statsmodels' GLS.
-Propagation: the uncertainties package, and Monte Carlo (JCGM 101:2008).
+Camera and turns: OpenCV (projectPoints, Rodrigues). Bayesian regression: statsmodels' least squares on data
+with the priors as further observations, and scipy's normal density for the marginal likelihood. Trend:
+statsmodels' GLS. Propagation: the uncertainties package, and Monte Carlo (JCGM 101:2008).
 """
 
 from __future__ import annotations
@@ -73,7 +73,10 @@ class TestAgainstOpenCV:
             assert not truth or abs(value + truth) > 3 * u, which
 
     def test_back_out_in_a_turned_film(self) -> None:
-        """Three millimetres of back-out are found though the limb is turned; without it the pins are still."""
+        """Three millimetres of back-out are found though the limb is turned.
+
+        Without it the pins are still.
+        """
         index = photographed(Elbow())
         backed = compare_places(index, photographed(Elbow(back_out=(3.0, 0.0)), 5.0, -4.0), VIEW, size_u=0.02)
         still = compare_places(index, photographed(Elbow(), 5.0, -4.0), VIEW, size_u=0.02)
@@ -112,7 +115,10 @@ class TestRegression:
         assert not np.allclose(mean, without_prior.params, rtol=1e-3)
 
     def test_marginal_likelihood(self) -> None:
-        """The logarithm of scipy's normal density of the data, up to the same constant; not without its determinant."""
+        """The logarithm of scipy's normal density of the data, up to the same constant.
+
+        Not without its determinant.
+        """
         *_, evidence, misfit = self.ours()
         spread = self.design * self.prior_u**2 @ self.design.T + np.diag(self.noise)
         density = multivariate_normal(self.design @ self.prior, spread).logpdf(self.target)
@@ -124,7 +130,10 @@ class TestRegression:
 
 
 def test_trend_is_statsmodels_gls() -> None:
-    """Slope and uncertainty of a line through the origin with correlated errors; uncorrelated weights give another."""
+    """Slope and uncertainty of a line through the origin with correlated errors.
+
+    Uncorrelated weights give another.
+    """
     days, values = np.array([14.0, 42.0, 90.0, 180.0]), np.array([0.4, 0.6, 1.9, 2.8])
     spread = 0.3 + np.diag([0.2, 0.5, 0.3, 0.9])
     fit = sm.GLS(values, days[:, None], sigma=spread).fit()
@@ -147,7 +156,10 @@ class TestPropagation:
         [("pin_tip_from_hole", "pin1"), ("articular_gap", ""), ("articular_step", ""), ("pin_angle", "pin2")],
     )
     def test_joint_estimate_against_monte_carlo(self, name: str, target: str) -> None:
-        """Ten thousand draws of the bodies' motions, pushed through the quantity itself, spread as stated (JCGM 101)."""
+        """Ten thousand draws of the bodies' motions, pushed through the quantity itself.
+
+        Spread as stated (JCGM 101).
+        """
         row = next(row for row in VIEW.measurements if (row.name, row.target) == (name, target))
         movement, at = self.comparison.movement, self.at(self.comparison.movement)
         rng = np.random.default_rng(2)
@@ -213,7 +225,7 @@ class TestPropagation:
 
     @staticmethod
     def measured(row, function, places):  # type: ignore[no-untyped-def]
-        """The quantity on one film with parallax parts only, taken along the bone."""
+        """Measure the quantity on one film with parallax parts only, taken along the bone."""
         points = {
             name: UncertainPoints(
                 places[name], 0.0, parallax=VIEW.landmark[name].depth_mm * OBLIQUITY_U,
