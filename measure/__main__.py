@@ -7,6 +7,7 @@ could not be used (each is named); 4 nothing could be done; 5 a fault of holdfas
 from __future__ import annotations
 
 import argparse
+import codecs
 import io
 import os
 import sys
@@ -22,13 +23,26 @@ if TYPE_CHECKING:
 DONE, STOPPED, MISUSED, SOME_UNUSED, NOTHING_DONE, FAULT = 0, 1, 2, 3, 4, 5
 PAPER_WIDTH = 160  # columns where there is no terminal to ask
 MANY_FILMS = 12  # from here on a progress bar is shown
+# For a code page that lacks them. "?" must not stand for a sign of its own: it means "cannot tell".
+PLAIN_LETTERS = {"▲": "!", "·": ".", "±": "+/-", "–": "--", "°": " deg", "×": "x"}
+
+
+def _plain_letters(error: UnicodeError) -> tuple[str, int]:
+    """Replace what an encoding lacks by plain letters, or "_"."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    lacking = error.object[error.start : error.end]
+    return "".join(PLAIN_LETTERS.get(letter, "_") for letter in lacking), error.end
+
+
+codecs.register_error("plain letters", _plain_letters)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command and return its exit code; nothing ends in a traceback, which could name a patient."""
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # an old code page must not stop a review
-            stream.reconfigure(errors="replace")
+            stream.reconfigure(errors="plain letters")
     options = _parser().parse_args(arguments)
     from measure.errors import HoldfastError
 

@@ -23,7 +23,7 @@ from typing import Any, BinaryIO, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.errors import FilmError
+from measure.errors import FilmError, SeveralFramesError
 from measure.film_elements import Elements, whole
 from measure.film_header import KEYWORDS, Header, dicom_header
 
@@ -126,7 +126,9 @@ def looks_like_dicom(head: bytes) -> bool:
 def frame_index(count: int, frame: int | None) -> int:
     """Index of the frame asked for (from 1) in a file of `count`. Raises FilmError where it is not clear."""
     if frame is None and count > 1:
-        raise FilmError(f"The file holds {count} frames. Say which one to read, from 1 to {count} (--frame).")
+        raise SeveralFramesError(
+            f"The file holds {count} frames. Say which one to read, from 1 to {count} (--frame)."
+        )
     if frame is not None and not 1 <= frame <= count:
         raise FilmError(f"Frame {frame} was asked for, but the file holds frames 1 to {count}.")
     return (frame or 1) - 1

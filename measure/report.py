@@ -94,8 +94,8 @@ def case_block(case: Case, flags: Sequence[Flag]) -> Group:
     if between := [*_between_lines(case), *_trend_lines(case)]:
         parts.append(_bullets("Between the films (from all landmarks together)", between))
     parts += [_value_table(case, flags), _film_table(case)]
-    if missing := list(_missing_lines(case.current)):
-        parts.append(_bullets("Not measured on the current film", missing))
+    if missing := list(_missing_lines(case)):
+        parts.append(_bullets("Not measured", missing))
     if technique := list(_technique_lines(case.index)):
         parts.append(_bullets("Technique on the index film (shown, not graded)", technique))
     return Group(*parts)
@@ -109,9 +109,11 @@ def _name(case: Case) -> str:
     film = case.current
     site = load_site(film.reading.site).title.lower()
     visits = f"{len(case.films)} visit" + ("s" if len(case.films) != 1 else "")
+    before = " · before the operation" if film.date and film.surgery and film.date < film.surgery else ""
     whose = f"Patient {film.patient_key}" if film.patient_key else "Patient not stated"
     return (
         f"{whose} · {film.laterality or 'side not stated'} {site} · {film.view.title.lower()} view · {visits}"
+        f"{before}"
     )
 
 
@@ -217,7 +219,7 @@ def _flag_line(flag: Flag) -> str:
     if flag.subject.quantity is None or flag.probability is None:
         return f"{_since(flag)}: {flag.outcome}; {limit}"
     if flag.threshold.side == "present":
-        return f"{_since(flag)}: {'seen' if flag.probability else 'none seen'}"
+        return f"{_since(flag)}: {'seen' if flag.probability else 'none seen'}{_mark(flag.subject)}"
     percent = 100 * flag.probability
     chance = "< 1 %" if percent < 1 else "> 99 %" if percent > 99 else f"{percent:.0f} %"
     also = f"; {flag.why}" if flag.outcome == BEYOND and flag.why else ""
@@ -296,7 +298,12 @@ def _value(subject: Change | Measurement | None, *, with_unit: bool = False) -> 
     words = quantity.text() if quantity.u else f"{quantity.value:g}{UNIT_TEXT[quantity.unit]}"
     if not with_unit:
         words = words.removesuffix(UNIT_TEXT[quantity.unit])
-    return words + ("" if subject.confirmed else "*")
+    return words + _mark(subject)
+
+
+def _mark(subject: Change | Measurement) -> str:
+    """'*' where nobody confirmed the landmarks it rests on."""
+    return "" if subject.confirmed else "*"
 
 
 def _joint(change: Change | None) -> str:
@@ -330,12 +337,17 @@ def _technique_lines(film: MeasuredFilm) -> Iterator[str]:
                 yield f"{title(measurement.row)}: {value}; usual: {usual.usual} ({usual.source})"
 
 
-def _missing_lines(film: MeasuredFilm) -> Iterator[str]:
-    """One line a reason, with all that it kept from being measured."""
+def _missing_lines(case: Case) -> Iterator[str]:
+    """One line a reason, with all that it kept from being measured on the current film, or from a change."""
     by_reason: dict[str, list[str]] = {}
-    for measurement in film.measurements:
+    told = set()
+    for measurement in case.current.measurements:
         if measurement.reason:
-            by_reason.setdefault(measurement.reason, []).append(title(measurement.row))
+            told.add(measurement.key)
+            by_reason.setdefault(f"current film: {measurement.reason}", []).append(title(measurement.row))
+    for change in case.changes:
+        if change.later is case.current and change.reason and change.key not in told:
+            by_reason.setdefault(f"{change.basis}: {change.reason}", []).append(title(change.row))
     for reason, titles in by_reason.items():
         yield f"{'; '.join(titles)}: {reason}"
 
@@ -381,7 +393,9 @@ def sites_table(site: Site) -> Group:
             measurements.add_row(measured.name, f"{measured.title} ({unit})", measured.sign, measured.source)
         limits = _table("Name", "Applies to", "Limit", "Level", "Source")
         for limit in view.thresholds:
-            words = f"{limit.side} {limit.limit:g}" if limit.side != "present" else limit.side
+            words = limit.side
+            if limit.side != "present":
+                words += f" {limit.limit:g}{UNIT_TEXT[view.units()[limit.quantity]]}"
             limits.add_row(*map(_text, (limit.quantity, limit.basis, words, limit.level, limit.source)))
         tables = {"landmarks": landmarks, "measurements": measurements, "limits": limits}
         for what, table in tables.items():

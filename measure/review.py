@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
 import itertools
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from measure.errors import FilmError, HoldfastError, ReadingError
+from measure.errors import FilmError, HoldfastError, ReadingError, SeveralFramesError
 from measure.film import Film, find_films, read_film
 from measure.flags import Flag, find_flags
 from measure.reading import SUFFIX, Reading, check_film, load_reading
@@ -79,7 +80,7 @@ def review(
     seen: dict[str, tuple[str, Said]] = {}
     for path in track(paths):
         try:
-            film = read_film(path, frame=frame)
+            film = _film(path, frame)
             if first := _repeated(film, seen):
                 notes.append(f"{film.name}: the same film as {first}; counted once")
                 continue
@@ -91,7 +92,7 @@ def review(
             problems.append(Problem(path.name, str(error)))
     if folder.is_dir():
         problems += _orphans(readings)
-    cases, left_out = group(films)
+    cases, left_out = group(_telling_of(unread, films))
     flags = tuple(_flags(case, sites or {}) for case in cases)
     return Review(cases, flags, tuple(unread), tuple(problems), (*notes, *left_out))
 
@@ -112,12 +113,48 @@ def _films(folder: Path) -> list[Path]:
     return paths
 
 
+def _film(path: Path, frame: int | None) -> Film:
+    """Read a film; the frame is that of films that hold several, and says nothing to the others."""
+    try:
+        return read_film(path)
+    except SeveralFramesError:
+        if frame is None:
+            raise
+        return read_film(path, frame=frame)
+
+
+def _telling_of(unread: Iterable[Unread], films: Iterable[MeasuredFilm]) -> list[MeasuredFilm]:
+    """Return the films; the one before an unread film tells of it, lest it pass for the last visit."""
+    films = list(films)
+    for missed in unread:
+        before = [number for number, film in enumerate(films) if _precedes(film, missed)]
+        if before:
+            last = max(before, key=lambda number: films[number].date or datetime.date.min)
+            note = f"a film of {missed.date} ({missed.name}) has no reading and is not among the visits"
+            films[last] = dataclasses.replace(films[last], notes=(*films[last].notes, note))
+    return films
+
+
+def _precedes(film: MeasuredFilm, missed: Unread) -> bool:
+    """Whether an unread film may belong to a measured film's case and was taken later."""
+    return bool(
+        film.patient_key
+        and film.patient_key == missed.patient_key
+        and missed.laterality in (film.laterality, None)
+        and missed.view in (film.view.name, None)
+        and film.date
+        and missed.date
+        and film.date < missed.date
+    )
+
+
 def _readings(folder: Path, problems: list[Problem]) -> dict[str, list[tuple[Path, Reading]]]:
     """Every usable reading under the folder, or beside the one film, by the digest of its film."""
     found: dict[str, list[tuple[Path, Reading]]] = {}
-    pattern = f"*{SUFFIX}"
-    paths = folder.rglob(pattern) if folder.is_dir() else folder.parent.glob(pattern)
-    for path in sorted(paths):
+    root, pattern = (folder, f"**/*{SUFFIX}") if folder.is_dir() else (folder.parent, f"*{SUFFIX}")
+    for path in sorted(root.glob(pattern)):
+        if any(name.startswith(".") for name in path.relative_to(root).parts):
+            continue  # hidden: left by a file manager, as with films
         try:
             reading = load_reading(path)
         except ReadingError as error:

@@ -10,7 +10,7 @@ import dataclasses
 import datetime
 import itertools
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -70,6 +70,12 @@ class MeasuredFilm:
         if self.scale is None:
             return None
         return rotation_by_arcs(_placed(self, self.scale, habit=False), self.view, self.reading.film_id)
+
+    @property
+    def surgery(self) -> datetime.date | None:
+        """Date of the operation, as the reader gave it."""
+        stated = self.reading.surgery_date
+        return datetime.date.fromisoformat(stated) if stated else None
 
     def find(self, name: str, target: str = "") -> Measurement | None:
         """Return the measurement of a quantity and target, if this view has it."""
@@ -134,6 +140,11 @@ def measure(film: Film, reading: Reading, profile: Profile | None = None) -> Mea
     if not scales:
         notes.append(f"no millimetres: {why_no_scale(film.spacing)}")
     notes += [agreement.text() for agreement in agreements if not agreement.agrees]
+    if reading.laterality and not film.laterality:
+        notes.append(f"the side ({reading.laterality}) is what the reader says, not the film")
+    read_on = datetime.datetime.fromisoformat(reading.time).date()
+    if film.date and film.date > read_on + datetime.timedelta(days=1):  # a day for the time zones
+        notes.append(f"the film is dated {film.date}, yet it was read on {read_on}: one of the two is wrong")
     scale = ordered[0] if ordered else None
     measured = MeasuredFilm(
         name=film.name,
@@ -174,6 +185,9 @@ def why_not_comparable(earlier: MeasuredFilm, later: MeasuredFilm) -> tuple[str,
         reasons.append("both are the same film")
     if earlier.date and later.date and later.date < earlier.date:
         reasons.append(f"the film given as the later was taken first ({later.date}, {earlier.date})")
+    operations = {film.surgery for film in pair if film.surgery}
+    if _operations_by(earlier, operations) != _operations_by(later, operations):
+        reasons.append("an operation lies between the films")
     return tuple(reasons)
 
 
@@ -330,10 +344,19 @@ def group(films: Iterable[MeasuredFilm]) -> tuple[tuple[Case, ...], tuple[str, .
         lacking = [words for name, words in UNSTATED.items() if getattr(film, name) is None]
         if lacking and len(films) > 1:
             notes.append(f"{film.name}: compared with nothing, since it does not say {', '.join(lacking)}")
-    films.sort(key=lambda film: (_case(film), _when(film)))
+    operations: dict[tuple[str, ...], set[datetime.date]] = {}
+    for film in films:
+        operations.setdefault(_fracture(film), set()).update({film.surgery} if film.surgery else ())
+    notes += _notes_on_surgery(films, operations)
+
+    def case_of(film: MeasuredFilm) -> tuple[object, ...]:
+        return *_case(film), _operations_by(film, operations[_fracture(film)])
+
+    films.sort(key=lambda film: (case_of(film), _when(film)))
     cases = []
-    for _, members in itertools.groupby(films, key=_case):
-        visits = _one_a_day(members, notes)
+    for _, members in itertools.groupby(films, key=case_of):
+        first, *others = _one_a_day(members, notes)
+        visits = [first, *(_told_of_exchange(first, film) for film in others)]
         pairs = [(visits[0], film, INDEX) for film in visits[1:]]
         pairs += [(before, film, LAST) for before, film in itertools.pairwise(visits[1:])]
         cases.append(Case(tuple(visits), tuple(c for pair in pairs for c in compare(*pair))))
@@ -344,6 +367,50 @@ def _case(film: MeasuredFilm) -> tuple[str, ...]:
     """Return what films must share to be compared; a film that does not say shares with none."""
     alone = film.reading.film_digest if None in (film.patient_key, film.laterality, film.date) else ""
     return film.patient_key or "", film.laterality or "", film.reading.site, film.reading.view, alone
+
+
+def _told_of_exchange(index: MeasuredFilm, film: MeasuredFilm) -> MeasuredFilm:
+    """Return a film with a note where its pins lie the other way round than on the index film, surely."""
+    found = []
+    for after in film.measurements:
+        before = index.find(*after.key)
+        if after.row.function != "spacing" or not (before and before.quantity and after.quantity):
+            continue
+        (low, high), (other_low, other_high) = before.quantity.interval, after.quantity.interval
+        if high < 0 < other_low or other_high < 0 < low:
+            found.append(
+                f"the pins lie the other way round than on the index film ({before.quantity.text()} then, "
+                f"{after.quantity.text()} now): the reader has exchanged them, or the film is turned. "
+                "Where they are exchanged, each pin's changes are false"
+            )
+    return dataclasses.replace(film, notes=(*film.notes, *found)) if found else film
+
+
+def _fracture(film: MeasuredFilm) -> tuple[str, ...]:
+    """Return what films of one fracture share, whatever the view."""
+    patient, side, site, _, alone = _case(film)
+    return patient, side, site, alone
+
+
+def _operations_by(film: MeasuredFilm, operations: Iterable[datetime.date]) -> int:
+    """How many operations were done by the day of a film; one with another count shows other metal."""
+    return sum(film.date is not None and day <= film.date for day in operations)
+
+
+def _notes_on_surgery(
+    films: Iterable[MeasuredFilm], operations: Mapping[tuple[str, ...], set[datetime.date]]
+) -> Iterator[str]:
+    """Say which films were taken before the operation, and where readings name several."""
+    for film in films:
+        days = operations[_fracture(film)]
+        if days and film.date and film.date < min(days):
+            yield f"{film.name}: taken before the operation, and compared with no film after it"
+        elif len(days) > 1 and film.surgery:
+            named = ", ".join(day.isoformat() for day in sorted(days))
+            yield (
+                f"{film.name}: the readings of this fracture name several operations ({named}); films are "
+                "compared only where none lies between. If one is mistyped, record that reading anew"
+            )
 
 
 def _when(film: MeasuredFilm) -> tuple[datetime.date, datetime.time]:

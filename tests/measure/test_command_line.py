@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -130,7 +131,7 @@ class TestReview:
         out = " ".join(capsys.readouterr().out.split())
         for row in load_site("olecranon").views["lateral"].measurements:
             assert row.title in out
-        assert "Knot to the hole, knot 1: not assessable: Knot 1: twist knot (cast)" in out
+        assert "Knot to the hole, knot 1: current film: not assessable: Knot 1: twist knot (cast)" in out
         assert "unread.dcm: P3 · right · lateral" in out
 
     def test_tables_are_written_where_told(self, folder, tmp_path, capsys) -> None:
@@ -165,6 +166,29 @@ class TestReview:
         assert "holds 3 frames. Say which one to read, from 1 to 3 (--frame)" in capsys.readouterr().out
         assert main(["review", str(path), "--frame", "2"]) == DONE
         assert "run.dcm" in capsys.readouterr().out
+
+    def test_a_frame_is_chosen_only_where_there_are_several(self, tmp_path, write_film, capsys) -> None:
+        """In a mixed folder --frame leaves films of one frame alone; a frame that is not there is refused."""
+        write_film(tmp_path / "one.dcm", 9)
+        pixels = np.zeros((3, *SHAPE), dtype=np.uint8).tobytes()
+        write_film(tmp_path / "run.dcm", 8, NumberOfFrames=3, PixelData=pixels)
+        assert main(["review", str(tmp_path), "--frame", "2"]) == DONE
+        assert main(["review", str(tmp_path), "--frame", "4"]) == SOME_UNUSED
+        assert "Frame 4 was asked for" in capsys.readouterr().out
+
+    def test_every_dash_has_its_reason(self, tmp_path, write_film, make_reading, capsys) -> None:
+        """Where the index film is what keeps a change from having a value, that is told too."""
+        for number, lacking in ((1, "knot1"), (2, "loop")):
+            film = read_film(write_film(tmp_path / f"{number}.dcm", number, number))
+            reading = make_reading(film, landmarks={lacking: Landmark("not assessable", reason="hidden")})
+            save_reading(reading, tmp_path / f"{number}.reading.json")
+        assert main(["review", str(tmp_path)]) == DONE
+        out = capsys.readouterr().out
+        told = (
+            "Knot to the hole, knot 1: since index: earlier film: not assessable: Knot 1: twist knot (hidden)"
+        )
+        assert told in out
+        assert "Loop off bone or bend: current film: not assessable: Proximal wire loop (hidden)" in out
 
     def test_own_thresholds(self, folder, tmp_path, capsys) -> None:
         """--thresholds replaces limits: with 20 mm for all that was beyond, nothing is."""
@@ -356,6 +380,25 @@ class TestTerminal:
             assert done.stderr == b""
             assert b"caf" in done.stdout
             assert b"beyond" in done.stdout
+
+    @pytest.mark.parametrize("encoding", ["ascii", "cp1252"])
+    def test_a_sign_never_turns_into_another(self, folder, encoding) -> None:
+        """Where a code page lacks the sign of "beyond", what stands for it is not that of "cannot tell"."""
+        out = run("review", folder, PYTHONIOENCODING=encoding, PYTHONUTF8="0").stdout.decode(encoding)
+        beyond, unsure, within = re.search(r"(.) beyond, (.) cannot tell, (.) within;", out).groups()
+        assert (beyond, unsure) == ("!", "?")
+        assert within not in "!?"
+        assert re.search(r"\d \? \d", out) is None  # nor has a value lost its plus/minus
+
+    def test_a_proposed_break_is_marked(self, tmp_path, write_film, make_reading, capsys) -> None:
+        """A break that only the program proposes is not called seen without its mark."""
+        ends = tuple(to_pixels([(20.0, -9.0), (22.0, -9.0)]))
+        for status, said in (("proposed", "now: seen*"), ("confirmed", "now: seen ")):
+            film = read_film(write_film(tmp_path / status / "film.dcm"))
+            reading = make_reading(film, landmarks={"wire_break": Landmark(status, ends)})
+            save_reading(reading, tmp_path / status / "film.reading.json")
+            assert main(["review", str(tmp_path / status)]) == DONE
+            assert said in capsys.readouterr().out
 
     def test_reader_that_goes_away(self, folder) -> None:
         """`holdfast review ... | head -1` ends quietly."""

@@ -66,6 +66,24 @@ def values(measurements: dict[str, Measurement]) -> dict[str, float]:
     return {name: m.quantity.value for name, m in measurements.items() if m.quantity}
 
 
+def test_levels_in_the_wrong_order_give_no_wrong_signs(
+    read: Read, make_film: MakeFilm, make_reading: MakeReading
+) -> None:
+    """Shaft levels clicked distal first would turn every sign along the axis: those rows are withheld."""
+    right = make_reading(make_film(1), ELBOW)
+    turned = {
+        name: dataclasses.replace(right.landmarks[name], points=right.landmarks[name].points[::-1])
+        for name in ("shaft_dorsal", "shaft_volar")
+    }
+    good, found = read(), read(landmarks=turned)
+    lost = {name for name, m in found.items() if m.quantity is None}
+    assert lost == {name for name, m in good.items() if m.axis}
+    assert {found[name].reason for name in lost} == {
+        "pin1 runs against the bone axis: place Dorsal cortex of the shaft and Volar cortex of the shaft "
+        "anew, the proximal level first"
+    }
+
+
 # --- Values ---
 
 

@@ -6,7 +6,9 @@ GUM's own examples stand in tests/reference.
 
 from __future__ import annotations
 
+import copy
 import math
+import pickle
 import re
 
 import numpy as np
@@ -151,3 +153,12 @@ def test_rounding_loses_little_of_the_interval(half: float) -> None:
     assert 0 <= decimals(half) <= 3
     if half > 0.005:
         assert shown == pytest.approx(half, rel=0.34)
+
+
+def test_a_quantity_travels_to_another_process() -> None:
+    """Pickled and copied it is the same, and its parts are still read-only."""
+    quantity = Quantity(2.0, "mm", {"scale": 0.1, "point": -0.2})
+    twin = pickle.loads(pickle.dumps(quantity))
+    assert twin == quantity == copy.deepcopy(quantity)
+    with pytest.raises(TypeError):
+        twin.parts["scale"] = 0.0

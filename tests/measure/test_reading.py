@@ -173,6 +173,20 @@ class TestWritten:
         save_reading(reading, target)  # what was left behind is in nobody's way
         assert load_reading(target) == reading
 
+    def test_disk_without_hard_links(self, reading, tmp_path, monkeypatch) -> None:
+        """On FAT and many a network share a reading is kept too, and still never overwritten."""
+
+        def fail(*_: object) -> None:
+            raise PermissionError(errno.EPERM, os.strerror(errno.EPERM))
+
+        monkeypatch.setattr("os.link", fail)
+        path = save_reading(reading, tmp_path / "a.reading.json")
+        assert load_reading(path) == reading
+        with pytest.raises(ReadingError, match="never overwritten"):
+            save_reading(replace(reading, reader="another"), path)
+        assert load_reading(path) == reading
+        assert os.listdir(tmp_path) == [path.name]
+
     @pytest.mark.parametrize("code", [errno.ENOSPC, errno.EIO, errno.EROFS])
     def test_failing_disk(self, reading, tmp_path, monkeypatch, code) -> None:
         """A full, broken or read-only disk is told in words; nothing is left behind."""

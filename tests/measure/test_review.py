@@ -86,6 +86,16 @@ class TestMainJob:
         review(tmp_path, track=lambda given: (seen.append(path) or path for path in given))
         assert seen == paths
 
+    def test_hidden_files_are_no_readings(self, add, tmp_path) -> None:
+        """What file managers leave beside a reading, or in hidden folders, is no broken reading."""
+        add("film", 1)
+        (tmp_path / "._film.reading.json").write_bytes(b"\0\5\x16\7")
+        (tmp_path / ".trash").mkdir()
+        (tmp_path / ".trash" / "old.reading.json").write_text("{")
+        result = review(tmp_path)
+        assert result.problems == ()
+        assert len(result.cases) == 1
+
     def test_nothing_goes_missing(self, add, tmp_path) -> None:
         """Every film and every bad file is in a case, unread, a problem or a note."""
         add("good", 1)
@@ -116,6 +126,22 @@ class TestUnread:
         assert bare.scale.startswith("none: the film states no pixel spacing; click a marker")
         assert any("date" in note for note in bare.notes)
         assert any("115" in note for note in odd.notes)
+
+    def test_a_later_film_without_a_reading_is_told_at_the_case(self, add, tmp_path) -> None:
+        """What is called current is then not the latest; the film before it says so, and no other does."""
+        add("index", 1)
+        add("next", 2, 10)
+        add("missed", 3, 20, read=False)
+        add("other side", 4, 21, elements={"ImageLaterality": "L"}, read=False)
+        add("same day", 5, 10, read=False)
+        ((case,), unread) = review(tmp_path).cases, review(tmp_path).unread
+        assert len(unread) == 3
+        assert case.index.notes == (
+            "a film of 2031-03-13 (same day.dcm) has no reading and is not among the visits",
+        )
+        assert case.current.notes == (
+            "a film of 2031-03-23 (missed.dcm) has no reading and is not among the visits",
+        )
 
     def test_no_patient_in_a_repr(self, add, tmp_path) -> None:
         """What may end up in a log does not name the patient."""

@@ -55,6 +55,18 @@ class TestOneFilm:
         for key, value in expected.items():
             assert film.find(*key).quantity.value == pytest.approx(value, abs=1e-9), key
 
+    def test_a_side_only_the_reader_gave_is_told(self, measured) -> None:
+        """The film does not say its side: it is the reader's, and said to be."""
+        noted = "the side (left) is what the reader says, not the film"
+        assert noted in measured(film={"laterality": None}, laterality="left").notes
+        assert not any("reader says" in note for note in measured().notes)
+
+    @pytest.mark.parametrize(("days", "told"), [(1, False), (2, True)])
+    def test_a_film_dated_after_its_reading_is_told(self, measured, days, told) -> None:
+        """Beyond a day, which time zones may make, one of the dates is wrong."""
+        film = measured(1, days, time=f"{FIRST_DAY.isoformat()}T23:00:00+00:00")
+        assert any("one of the two is wrong" in note for note in film.notes) == told
+
     def test_unknown_quantity_is_none(self, measured) -> None:
         """A name no table has finds nothing."""
         assert measured().find("humeral_length") is None
@@ -412,6 +424,62 @@ class TestGroup:
         ((case,), notes) = group([late, measured(1), early])
         assert [film.name for film in case.films] == ["film1.dcm", "film3.dcm"]
         assert notes == ("film2.dcm: of the same day and view as film3.dcm, which stands for the visit",)
+
+    def test_a_film_from_before_the_operation_is_no_index_film(self, measured) -> None:
+        """A reduced fracture is not an opening gap of -10 mm; the date may stand in any one reading."""
+        operated = {"surgery_date": (FIRST_DAY + datetime.timedelta(days=1)).isoformat()}
+        films = [
+            measured(1, 0, Elbow(gap=10.0)),
+            measured(2, 2, Elbow(gap=0.3), **operated),
+            measured(3, 40, Elbow(gap=3.4)),
+        ]
+        (before, after), notes = group(films)
+        assert [len(case.films) for case in (before, after)] == [1, 2]
+        assert change(after.changes, "articular_gap").quantity.value == pytest.approx(3.1)
+        assert notes == ("film1.dcm: taken before the operation, and compared with no film after it",)
+
+    def test_films_on_either_side_of_a_second_operation_are_apart(self, measured) -> None:
+        """Two operations make two cases of each view, and the dates are told, as one may be mistyped."""
+        first, second = (
+            {"surgery_date": (FIRST_DAY + datetime.timedelta(days=day)).isoformat()} for day in (-1, 10)
+        )
+        films = [
+            measured(1, 0, **first),
+            measured(2, 5, **first),
+            measured(3, 12, **second),
+            measured(4, 13, film={"view": "ap"}),
+            measured(5, 3, film={"view": "ap"}),
+        ]
+        cases, notes = group(films)
+        assert [[film.name for film in case.films] for case in cases] == [
+            ["film5.dcm"], ["film4.dcm"], ["film1.dcm", "film2.dcm"], ["film3.dcm"],
+        ]  # fmt: skip
+        assert all("several operations (2031-03-02, 2031-03-13)" in note for note in notes)
+        assert len(notes) == 3
+
+    @pytest.mark.parametrize("exchanged", [False, True])
+    def test_exchanged_pins_are_told(self, measured, exchanged) -> None:
+        """Pin 1 read as pin 2 and the other way round: changes are made of two pins, and the film says so."""
+        first, later = measured(1), measured(2, 20)
+        if exchanged:
+            other = {"pin1": "pin2", "pin2": "pin1"}
+            placed = {
+                other.get(name[:4], name[:4]) + name[4:]: landmark
+                for name, landmark in later.reading.landmarks.items()
+            }
+            later = measured(2, 20, landmarks=placed)
+        ((case,), _) = group([first, later])
+        assert any("lie the other way round" in note for note in case.current.notes) == exchanged
+        assert case.index.notes == ()
+        assert all(one.later is case.current for one in case.changes)
+
+    def test_an_operation_between_two_films_is_refused(self, measured) -> None:
+        """Films before and after it are not compared; one taken on its day counts as after."""
+        operated = {"surgery_date": FIRST_DAY.isoformat()}
+        assert why_not_comparable(measured(1, 0, **operated), measured(2, 5, **operated)) == ()
+        assert why_not_comparable(measured(1, -1), measured(2, 5, **operated)) == (
+            "an operation lies between the films",
+        )
 
     def test_nothing(self) -> None:
         """No films, no cases."""
