@@ -135,12 +135,12 @@ class Movement:
         return float(mean[at]), float(np.sqrt(covariance[at, at]))
 
     def moved(self, name: str, view: View, motions: Array) -> Points:
-        """Give a landmark's points (m, n, 2) after m sets of all bodies' motions (m, 3 a body: `MOTIONS`)."""
+        """Give a landmark's points (m or 1, n, 2) after m sets of all bodies' motions (m, 3 a body)."""
         body = body_of(name, view)
         bodies = [owner for owner, which in self.names if which == "along"]
         points = self.places[name]
         if body not in bodies:
-            return np.broadcast_to(points, (len(motions), *points.shape))
+            return points[None]  # broadcasts: what rests on it alone is worked out once
         middle, proximal = self._pivot(body)
         along, across, swing = (motions[:, 3 * bodies.index(body) + n, None, None] for n in range(3))
         aside = np.array([-proximal[1], proximal[0]])

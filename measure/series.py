@@ -206,7 +206,8 @@ def compare(earlier: MeasuredFilm, later: MeasuredFilm, basis: str = INDEX) -> t
     plain = [_plain(m, earlier.find(*m.key), blank) for m in later.measurements]
     by_key = {change.key: change for change in plain}
     joined = [_joined(row, by_key, blank) for row in later.view.changes]
-    return tuple(_kept(change) for change in (*joined, *plain))
+    rotations = earlier.rotation, later.rotation
+    return tuple(_kept(change, rotations) for change in (*joined, *plain))
 
 
 def _comparison(earlier: MeasuredFilm, later: MeasuredFilm) -> Comparison | None:
@@ -239,11 +240,10 @@ def _placed(film: MeasuredFilm, scale: Scale, *, habit: bool) -> Placed:
     return Placed({name: landmark.array * size for name, landmark in located.items()}, u)
 
 
-def _kept(change: Change) -> Change:
+def _kept(change: Change, rotations: Sequence[Quantity | None]) -> Change:
     """Withhold a change that the turn between the films could have made."""
     if change.quantity is None:
         return change
-    rotations = change.earlier.rotation, change.later.rotation
     reason = why_withheld(change.quantity, change.row.name, change.later.view, rotations)
     if reason is None:
         return change

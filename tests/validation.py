@@ -1,4 +1,4 @@
-"""How far a comparison of two films can be trusted: phantom pairs with known truth, through the whole comparison.
+"""How far a comparison of two films can be trusted: phantom pairs with known truth, through all of it.
 
 `make validate` runs it on all cores and writes the page and figures in validation/. Beside it, on the same
 pairs, the naive way: one usual magnification for all films, a ruler, fixed thresholds.
@@ -121,7 +121,7 @@ def make_pair(films: Films, event: str, rng: np.random.Generator) -> tuple[phant
 
 
 def arcs(case: phantom.Case) -> dict[str, np.ndarray]:
-    """Two arcs about the elbow's own axis, of the capitellum and of the trochlea's medial lip, on the film."""
+    """Two arcs about the elbow's axis on the film: of the capitellum and of the trochlea's medial lip."""
     angles = np.radians(np.linspace(-60.0, 80.0, 5))
     found = {}
     for name, radius, depth in (("capitellum_arc", 9.5, 19.0), ("trochlea_arc", 11.0, -16.0)):
@@ -212,7 +212,8 @@ def run_pair(job: tuple[str, str, int]) -> Outcome:
             naive.add(kind)
     flagged = {
         change.row.name for change in changes for threshold in later.view.thresholds
-        if threshold.basis == "change" and threshold.quantity == change.row.name and judge(change, threshold).outcome == BEYOND
+        if threshold.basis == "change" and threshold.quantity == change.row.name
+        and judge(change, threshold).outcome == BEYOND
     }  # fmt: skip
     return Outcome(name, event, verdict, frozenset(flagged), frozenset(naive), tuple(errors))
 
@@ -254,8 +255,8 @@ def rate_table(outcomes: list[Outcome]) -> str:
     """Verdicts by class of films and event."""
     moved = {BACK_OUT, PIN_MOVED, FRAGMENT_MOVED}
     lines = [
-        "| Films | Truth | Pairs | Right | Wrong body named | Said: nothing changed | Cannot tell, or films differ "
-        "| Naive: right | Naive: wrong alarm |",
+        "| Films | Truth | Pairs | Right | Wrong body named | Said: nothing changed "
+        "| Cannot tell, or films differ | Naive: right | Naive: wrong alarm |",
         "|---|---|--:|--:|--:|--:|--:|--:|--:|",
     ]
     for name, event in itertools.product(CLASSES, EVENTS):
@@ -281,7 +282,7 @@ def naive_right(outcome: Outcome, event: str) -> bool:
 
 
 def alarm_table(outcomes: list[Outcome]) -> str:
-    """False alarms where nothing changed, with the 95 % interval of the rate (Clopper & Pearson 1934)."""
+    """Count false alarms where nothing changed, with each rate's 95 % interval (Clopper & Pearson 1934)."""
     moved = {BACK_OUT, PIN_MOVED, FRAGMENT_MOVED}
     lines = ["| Films | Pairs | Verdict | Limits (beyond) | Naive |", "|---|--:|--:|--:|--:|"]
     for name in [*CLASSES, "all"]:
@@ -305,7 +306,8 @@ def share(outcomes: list[Outcome], test: Callable[[Outcome], bool]) -> float:
 def error_table(outcomes: list[Outcome]) -> str:
     """Bias, RMS and coverage of the raw change and of the joint estimate."""
     lines = [
-        "| Films | Change of | n | Raw: bias | RMS | Mean u | Coverage | Joint: bias | RMS | Mean u | Coverage |",
+        "| Films | Change of | n | Raw: bias | RMS | Mean u | Coverage "
+        "| Joint: bias | RMS | Mean u | Coverage |",
         "|---|---|--:|--:|--:|--:|--:|--:|--:|--:|--:|",
     ]
     for name, quantity in itertools.product([*CLASSES, "all"], QUANTITIES):
@@ -377,38 +379,42 @@ def page(outcomes: list[Outcome], options: argparse.Namespace) -> str:
     )
     return f"""# How far a comparison of two films can be trusted
 
-Written by `make validate` ({len(outcomes)} phantom pairs, seed {options.seed}); do not edit. Every pair is two lateral
-films of one invented elbow with known truth (`measure.phantom`), read with noise and put through the whole comparison.
-The thresholds of the verdict were set on pairs of other seeds.
+Written by `make validate` ({len(outcomes)} phantom pairs, seed {options.seed}); do not edit. Every pair is
+two lateral films of one invented elbow with known truth (`measure.phantom`), read with noise and put through
+the whole comparison. The priors and thresholds of the verdict were set on pairs of other seeds.
 
-Films, from good to bad. The limb lies within about 4° of a true view on the earlier film, and is turned against
-it by so much, in a random direction, on the later one. The last number is the reader's noise, each coordinate (standard deviation;
-one reader on a phantom film: 0.35 mm, from Fowler 2011; what Kreder 1996 found on healed films is nearer to 0.6).
+Films, from good to bad. The limb lies within about 4° of a true view on the earlier film, and is turned
+against it by so much, in a random direction, on the later one. The last number is the reader's noise, each
+coordinate (standard deviation; one reader on a phantom film: 0.35 mm, from Fowler 2011; what Kreder 1996
+found on healed films is nearer to 0.6).
 
 {classes}
 
-Naive, on the same clicks: one usual magnification ({USUAL_MAGNIFICATION:.2f}) for every film, a ruler, fixed thresholds (prominence 2 mm,
-gap 2 mm, step 1.5 mm, pin angle 5°). At the threshold itself a ruler is right half of the time, whatever it does.
+Naive, on the same clicks: one usual magnification ({USUAL_MAGNIFICATION:.2f}) for every film, a ruler, fixed
+thresholds (prominence 2 mm, gap 2 mm, step 1.5 mm, pin angle 5°). At the threshold itself a ruler is right
+half of the time, whatever it does.
 
 ![Rates and errors]({FIGURE})
 
 ## False alarms where nothing changed
 
-Pairs for which the verdict names a body that moved, a change is beyond its limit, or the naive way alarms. Aim: at most 2 %.
+Pairs for which the verdict names a body that moved, a change is beyond its limit, or the naive way alarms;
+with the rate's 95 % interval. Aim: at most 2 %.
 
 {alarm_table(outcomes)}
 
 ## What the verdict says
 
-Right: it names the body that moved, or says that nothing changed. Aim for what moved: 90 % where the films allow it.
+Right: it names the body that moved, or says that nothing changed. Aim for what moved: 90 % where the films
+allow it.
 
 {rate_table(outcomes)}
 
 ## Errors of the changes
 
-Raw: later value less earlier. Joint: from all landmarks of both films together, where
-that is the surer. Bias, RMS and mean standard uncertainty
-in mm (angles: degrees); coverage of the 95 % interval, aim 93 to 97 %.
+Raw: later value less earlier. Joint: from all landmarks of both films together, where that is the surer.
+Bias, RMS and mean standard uncertainty in mm (angles: degrees); coverage of the 95 % interval,
+aim 93 to 97 %.
 
 {error_table(outcomes)}
 """
