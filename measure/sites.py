@@ -77,6 +77,11 @@ class LandmarkRow:
         single = self.points == (1, 1) and self.part not in ("wire", "neighbour")
         object.__setattr__(self, "tie", self.tie or ("point" if single else "none"))
 
+    @property
+    def body(self) -> str:
+        """What shifts as one where the limb is turned: all of a pin, an edge's two sides; a crossing alone."""
+        return self.name if self.tie == "along pin" else self.name.split("_")[0]
+
 
 @dataclass(frozen=True)
 class MeasurementRow:

@@ -33,6 +33,7 @@ from measure.series import MeasuredFilm, compare
 from measure.sites import Profile
 
 FIRST_DAY = datetime.date(2026, 1, 1)
+FEWEST = 30  # values for a row of the error table
 QUANTITIES = (
     "back_out", "articular_gap", "articular_step", "dorsal_gap", "mean_gap", "pin_angle", "pin_prominence",
     "pin_tip_from_hole", "pin_spacing",
@@ -317,7 +318,7 @@ def error_table(outcomes: list[Outcome]) -> str:
         cells = [f"{len(rows)}"]
         for pairs in (rows[:, :2], rows[:, 2:]):
             error, u = pairs[np.isfinite(pairs[:, 0])].T
-            if not len(error):
+            if len(error) < FEWEST:
                 cells += ["–"] * 4
                 continue
             inside = np.abs(error) <= COVERAGE_95 * u
