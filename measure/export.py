@@ -53,7 +53,7 @@ def write_csv(review: Review, folder: Path) -> tuple[Path, Path]:
         ("changes.csv", CHANGE_COLUMNS, change_rows(review)),
     )
     try:
-        measurements, changes = (_write(folder / name, columns, rows) for name, columns, rows in tables)
+        measurements, changes = (write_table(folder / name, columns, rows) for name, columns, rows in tables)
     except OSError as error:
         raise HoldfastError(
             f"The tables could not be written to {folder.name!r}: {error.strerror}. "
@@ -62,9 +62,10 @@ def write_csv(review: Review, folder: Path) -> tuple[Path, Path]:
     return measurements, changes
 
 
-def _write(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> Path:
+def write_table(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> Path:
+    """Write rows as CSV, whole or not at all; what a row lacks stays empty. Raises OSError."""
     with whole_file(path, replace=True) as file:
-        writer = csv.DictWriter(file, columns)
+        writer = csv.DictWriter(file, columns, extrasaction="ignore")
         writer.writeheader()
         writer.writerows({key: _cell(value) for key, value in row.items()} for row in rows)
     return path
@@ -132,10 +133,10 @@ def _measurement_fields(film: MeasuredFilm, measurement: Measurement) -> dict[st
 def _numbers(quantity: Quantity | None, name: str) -> dict[str, object]:
     if quantity is None:
         return {name: "", "standard_uncertainty": ""}
-    return {name: _rounded(quantity.value), "standard_uncertainty": _rounded(quantity.u)}
+    return {name: rounded(quantity.value), "standard_uncertainty": rounded(quantity.u)}
 
 
-def _rounded(number: float) -> float:
+def rounded(number: float) -> float:
     """To six digits, far beyond what any value supports, so that a table does not differ by its last bits."""
     return float(f"{number:.6g}")
 
@@ -177,13 +178,13 @@ def _between(change: Change) -> dict[str, object]:
     tilt, rotation = (change.comparison.turn(which) for which in ("tilt", "rotation"))
     joint = change.joint
     return {
-        "joint_estimate": _rounded(joint.value) if joint else "",
-        "joint_standard_uncertainty": _rounded(joint.u) if joint else "",
-        "turn_standard_uncertainty": _rounded(turn_u(change.quantity)) if change.quantity else "",
-        "tilt_deg": _rounded(tilt.value),
-        "tilt_standard_uncertainty": _rounded(tilt.u),
-        "rotation_deg": _rounded(rotation.value),
-        "rotation_standard_uncertainty": _rounded(rotation.u),
+        "joint_estimate": rounded(joint.value) if joint else "",
+        "joint_standard_uncertainty": rounded(joint.u) if joint else "",
+        "turn_standard_uncertainty": rounded(turn_u(change.quantity)) if change.quantity else "",
+        "tilt_deg": rounded(tilt.value),
+        "tilt_standard_uncertainty": rounded(tilt.u),
+        "rotation_deg": rounded(rotation.value),
+        "rotation_standard_uncertainty": rounded(rotation.u),
         "verdict": change.comparison.verdict,
     }
 
@@ -193,7 +194,7 @@ def _flag_fields(flag: Flag | None) -> dict[str, object]:
         return {}
     return {
         "outcome": flag.outcome,
-        "probability_beyond": "" if flag.probability is None else _rounded(flag.probability),
+        "probability_beyond": "" if flag.probability is None else rounded(flag.probability),
         "threshold": effective_limit(flag.threshold),
         "threshold_side": flag.threshold.side,
         "threshold_level": flag.threshold.level,

@@ -57,6 +57,8 @@ class MeasuredFilm:
     agreements: tuple[Agreement, ...]
     measurements: tuple[Measurement, ...]
     notes: tuple[str, ...] = ()
+    path: str = ""
+    frame: int | None = None
     profile: Profile | None = None
 
     @property
@@ -158,6 +160,8 @@ def measure(film: Film, reading: Reading, profile: Profile | None = None) -> Mea
         agreements=agreements,
         measurements=measure_film(reading, scale, film.aspect, profile=profile),
         notes=tuple(notes),
+        path=film.path,
+        frame=film.frame,
         profile=profile,
     )
     rotated = rotation_note(measured.rotation, measured.view)

@@ -2,9 +2,9 @@
 
 Run: .venv/bin/python tests/benchmarks/change.py [repeats]
 
-The baseline subtracts the two films' quantities, with the errors they share. Time is the processor's, since the
-machine may be shared; of all repeats the best counts. Aim: the whole comparison with 10,000 Monte Carlo draws
-of what every body did, pushed through every quantity that has a joint estimate, within 50 ms.
+The baseline subtracts the two films' quantities, with the errors they share. Time is the processor's, since
+the machine may be shared; of all repeats the best counts. Aim: the whole comparison with 10,000 Monte Carlo
+draws of what every body did, pushed through every quantity that has a joint estimate, within 50 ms.
 """
 
 from __future__ import annotations

@@ -14,7 +14,9 @@ PACKAGE = Path(__file__).parents[2] / "measure"
 ORDER = (
     "errors", "files", "quantity", "geometry", "film_elements", "film_grey", "film_header", "film_dicom",
     "film", "scale", "sites", "reading", "propagate", "definitions", "measurements", "series", "flags",
-    "review", "export", "report", "samples", "phantom", "phantom_film", "__main__",
+    "review", "store", "export", "report", "figure", "clinic_page", "clinic_html", "clinic_pdf",
+    "clinic_report", "pseudonym", "research_export",
+    "structured_report", "presentation_state", "deidentify", "samples", "phantom", "phantom_film", "__main__",
 )  # fmt: skip
 WINDOWS = ("viewer", "napari", "qtpy", "PyQt5", "PyQt6", "PySide2", "PySide6")
 
