@@ -281,8 +281,8 @@ def _value_table(case: Case, flags: Sequence[Flag]) -> Group:
 
 VALUES_LEGEND = (
     f"{', '.join(words for words, _ in OUTCOMES.values())}; ± is the 95 % interval; "
-    "* rests on proposed landmarks; – not measured (why: below); joint: since index, from all landmarks together, "
-    "beside the plain difference"
+    "* rests on proposed landmarks; – not measured (why: below); joint: since index, from all landmarks "
+    "together, beside the plain difference"
 )
 
 

@@ -79,7 +79,7 @@ class LandmarkRow:
 
     @property
     def body(self) -> str:
-        """What shifts as one where the limb is turned: all of a pin, an edge of both fragments; a crossing alone."""
+        """What shifts as one where the limb is turned: a pin, an edge of both fragments; a crossing alone."""
         return self.name if self.tie == "along pin" else self.name.split("_")[0]
 
 
