@@ -143,6 +143,13 @@ def _parser() -> argparse.ArgumentParser:
         )  # fmt: skip
     _add_store(commands.add_parser("store", help="keep readings in a database"))
 
+    read = commands.add_parser("read", help="open the reading room, to place landmarks on films")
+    read.add_argument("folder", type=Path, nargs="?", metavar="FOLDER", help="films, at any depth")
+    read.add_argument("--reader", metavar="NAME", help="who reads: a name, initials or a number")
+    read.add_argument("--site", default="olecranon", metavar="SITE", help="olecranon (default), patella, ...")
+    read.add_argument("--view", metavar="VIEW", help="of films that do not say it: lateral, ap, ...")
+    read.set_defaults(run=_read)
+
     sites = commands.add_parser("sites", help="show a site's landmarks, measurements and thresholds")
     sites.add_argument("name", nargs="?", help="olecranon, patella, ...; without it the sites are listed")
     sites.set_defaults(run=_sites)
@@ -178,6 +185,14 @@ def _demo(options: argparse.Namespace) -> int:
 
     options.folder = samples_folder()
     return _review(options)
+
+
+def _read(options: argparse.Namespace) -> int:
+    import importlib
+
+    window = importlib.import_module("viewer.app")  # by name: nothing in measure imports a window
+    window.run(options.folder, site=options.site, reader=options.reader, view=options.view)
+    return DONE
 
 
 def _review(options: argparse.Namespace) -> int:
@@ -282,7 +297,7 @@ def _store_import(options: argparse.Namespace) -> int:
 def _store_export(options: argparse.Namespace) -> int:
     from measure.store import Store
 
-    with Store(options.at) as store:
+    with Store(options.at, new=False) as store:
         print(f"Wrote {store.export_folder(options.folder)} readings to {options.folder}")
     return DONE
 
@@ -290,7 +305,7 @@ def _store_export(options: argparse.Namespace) -> int:
 def _store_list(options: argparse.Namespace) -> int:
     from measure.store import Store
 
-    with Store(options.at) as store:
+    with Store(options.at, new=False) as store:
         for kept in store.find(standing=True):
             print("\t".join((kept.time, kept.site, kept.view, kept.reader, kept.uid)))
     return DONE
@@ -299,7 +314,7 @@ def _store_list(options: argparse.Namespace) -> int:
 def _store_check(options: argparse.Namespace) -> int:
     from measure.store import Store
 
-    with Store(options.at) as store:
+    with Store(options.at, new=False) as store:
         problems = store.check()
         print(f"{len(store)} readings, {len(problems)} faults.")
     _finish((), (("store", words) for words in problems))

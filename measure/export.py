@@ -32,14 +32,15 @@ MEASUREMENT_COLUMNS = (
     "patient", "side", "visit_date", "days_since_surgery", "site", "view", "film_uid", "quantity", "target",
     "value", "unit", "standard_uncertainty", "scale_source", "axis", "landmark_sources", "confirmed",
     "not_assessable_reason", *FLAG_COLUMNS, "method", "reader", "reading_uid", "site_version",
-    "software_version", "caution",
+    "film_notes", "software_version", "caution",
 )  # fmt: skip
 CHANGE_COLUMNS = (
     "patient", "side", "site", "view", "quantity", "target", "basis", "earlier_date", "later_date",
     "earlier_film_uid", "later_film_uid", "change", "unit", "standard_uncertainty", "confirmed",
     *FLAG_COLUMNS, "estimates", "note", "joint_estimate", "joint_standard_uncertainty",
     "turn_standard_uncertainty", "tilt_deg", "tilt_standard_uncertainty", "rotation_deg",
-    "rotation_standard_uncertainty", "verdict", "not_assessable_reason", "software_version", "caution",
+    "rotation_standard_uncertainty", "verdict", "not_assessable_reason", "film_notes",
+    "software_version", "caution",
 )  # fmt: skip
 
 
@@ -102,6 +103,7 @@ def _film_fields(film: MeasuredFilm) -> dict[str, object]:
         "reading_uid": reading.uid,
         "site_version": reading.site_version,
         "software_version": f"holdfast {__version__}",
+        "film_notes": "; ".join(film.notes),
         "caution": SHORT_CAUTION,
     }
 
@@ -168,6 +170,7 @@ def _change_fields(change: Change) -> dict[str, object]:
         "note": change.note or "",
         **_between(change),
         "not_assessable_reason": change.reason or "",
+        "film_notes": "; ".join(dict.fromkeys((*change.earlier.notes, *change.later.notes))),
     }
 
 

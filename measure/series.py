@@ -29,7 +29,7 @@ from measure.measurements import Measurement, measure_film
 from measure.movement import compare_places
 from measure.quantity import COVERAGE_95, Quantity, difference
 from measure.reading import Reading
-from measure.scale import Agreement, Scale, compare_scales, doubts, scales_for, why_no_scale
+from measure.scale import Agreement, Scale, compare_scales, doubts, scales_for, why_no_scale, widened
 from measure.sites import ChangeRow, Estimate, MeasurementRow, Profile, View, load_site
 from measure.ties import Placed
 
@@ -59,6 +59,7 @@ class MeasuredFilm:
     notes: tuple[str, ...] = ()
     path: str = ""
     frame: int | None = None
+    birth_date: str | None = field(default=None, repr=False)
     profile: Profile | None = None
 
     @property
@@ -147,10 +148,11 @@ def measure(film: Film, reading: Reading, profile: Profile | None = None) -> Mea
     read_on = datetime.datetime.fromisoformat(reading.time).date()
     if film.date and film.date > read_on + datetime.timedelta(days=1):  # a day for the time zones
         notes.append(f"the film is dated {film.date}, yet it was read on {read_on}: one of the two is wrong")
-    scale = ordered[0] if ordered else None
+    scale = widened(ordered[0], agreements) if ordered else None
     measured = MeasuredFilm(
         name=film.name,
         patient_key=film.patient_key,
+        birth_date=film.birth_date,
         laterality=film.laterality or reading.laterality,
         date=film.date,
         time=film.time,
@@ -178,6 +180,8 @@ def why_not_comparable(earlier: MeasuredFilm, later: MeasuredFilm) -> tuple[str,
     ]
     if len({film.patient_key for film in pair} - {None}) > 1:
         reasons.append("the films are of two patients")
+    elif len({film.birth_date for film in pair} - {None}) > 1:
+        reasons.append("the films give two dates of birth, so they are of two patients")
     for word, first, second in (
         ("sides", earlier.laterality, later.laterality),
         ("sites", earlier.reading.site, later.reading.site),
@@ -352,9 +356,11 @@ def group(films: Iterable[MeasuredFilm]) -> tuple[tuple[Case, ...], tuple[str, .
     for film in films:
         operations.setdefault(_fracture(film), set()).update({film.surgery} if film.surgery else ())
     notes += _notes_on_surgery(films, operations)
+    births = _births(films, notes)
 
     def case_of(film: MeasuredFilm) -> tuple[object, ...]:
-        return *_case(film), _operations_by(film, operations[_fracture(film)])
+        person = film.birth_date or "not stated" if film.patient_key in births else ""
+        return *_case(film), person, _operations_by(film, operations[_fracture(film)])
 
     films.sort(key=lambda film: (case_of(film), _when(film)))
     cases = []
@@ -365,6 +371,21 @@ def group(films: Iterable[MeasuredFilm]) -> tuple[tuple[Case, ...], tuple[str, .
         pairs += [(before, film, LAST) for before, film in itertools.pairwise(visits[1:])]
         cases.append(Case(tuple(visits), tuple(c for pair in pairs for c in compare(*pair))))
     return tuple(cases), tuple(notes)
+
+
+def _births(films: Iterable[MeasuredFilm], notes: list[str]) -> set[str]:
+    """Return identifiers that films give several dates of birth with, and say so."""
+    dates: dict[str, set[str]] = {}
+    for film in films:
+        if film.patient_key and film.birth_date:
+            dates.setdefault(film.patient_key, set()).add(film.birth_date)
+    several = {key for key, found in dates.items() if len(found) > 1}
+    if several:
+        notes.append(
+            f"{len(several)} patient identifier(s) come with two dates of birth: "
+            "their films are kept apart as those of two patients; check who they are"
+        )
+    return several
 
 
 def _case(film: MeasuredFilm) -> tuple[str, ...]:

@@ -196,25 +196,29 @@ class Store:
         Path of an SQLite file, made where there is none; or the URL of a PostgreSQL database,
         "postgresql://user@host/name". Keep an SQLite file on a disk of this computer: its locks do not
         hold on network drives.
+    new
+        Whether to make a store where there is none.
 
     Raises StoreError, naming the fault and what to do, where the database cannot be used or is of a
     newer version.
     """
 
-    def __init__(self, place: str | os.PathLike[str]) -> None:
-        url = _url(place)
+    def __init__(self, place: str | os.PathLike[str], *, new: bool = True) -> None:
+        url = _url(place, new=new)
         self.name = Path(url.database or "").name if url.get_backend_name() == "sqlite" else _address(url)
         self._engine = _engine(url)
         try:
-            self._open()
+            self._open(new=new)
         except BaseException:
             self.close()
             raise
 
-    def _open(self) -> None:
+    def _open(self, *, new: bool) -> None:
         with self._guarded("opened"):
             with self._engine.connect() as connection:
                 found = _version(connection)
+            if not found and not new:
+                raise StoreError(f"There is no store at {self.name}. Check the address.")
             if found != len(MIGRATIONS):
                 with self._writing() as connection:
                     _migrate(connection)
@@ -373,9 +377,11 @@ def _file_name(uid: str) -> str:
 # --- Connecting ---
 
 
-def _url(place: str | os.PathLike[str]) -> sa.URL:
+def _url(place: str | os.PathLike[str], *, new: bool) -> sa.URL:
     text = os.fspath(place)
     if "://" not in text:
+        if not new and not Path(text).exists():
+            raise StoreError(f"There is no store at {Path(text).name}. Check the path.")
         try:
             Path(text).parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:

@@ -117,6 +117,8 @@ def test_store(
     films: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("HOLDFAST_STORE", str(tmp_path / "kept" / "readings.sqlite"))
+    assert run("store", "list") == NOTHING_DONE
+    assert "There is no store at readings.sqlite" in capsys.readouterr().err
     assert run("store", "import", films) == DONE
     assert "Kept 2 new readings; the store holds 2." in capsys.readouterr().out
     assert run("store", "list") == DONE

@@ -198,7 +198,7 @@ def test_a_kept_reading_cannot_be_changed(place: str, statement: str) -> None:
     saved = small_reading(1)
     with Store(place) as store:
         store.save(saved)
-        plain = sa.create_engine(module._url(place))
+        plain = sa.create_engine(module._url(place, new=False))
         try:
             with plain.begin() as connection:
                 connection.exec_driver_sql(statement)
@@ -365,6 +365,15 @@ def test_a_damaged_file_is_found_out(tmp_path: Path) -> None:
         except StoreError as error:
             problems = (str(error),)
         assert problems
+
+
+def test_no_store_is_made_by_asking_for_one(place: str) -> None:
+    """And what it needs is not left behind: asked again, it is still not there."""
+    for _ in range(2):
+        with pytest.raises(StoreError, match="There is no store at"):
+            Store(place, new=False)
+    Store(place).close()
+    Store(place, new=False).close()
 
 
 @pytest.mark.parametrize("place", ["mysql://nobody@nowhere/x", "http://x", "://"])
