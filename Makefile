@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test bench lint wheel clean
+.PHONY: demo test bench validate lint wheel clean
 
 demo: .venv/holdfast
 	$(BIN)/holdfast demo --out holdfast-demo
@@ -18,6 +18,10 @@ lint: .venv/dev
 
 bench: .venv/dev
 	for script in tests/benchmarks/*.py; do $(BIN)/python $$script || exit 1; done
+
+# Phantom pairs through the whole comparison: writes validation/. ARGS="--pairs 200" for a quick look.
+validate: .venv/dev
+	OPENBLAS_NUM_THREADS=1 $(BIN)/python tests/validation.py $(ARGS)
 
 # The wheel, installed alone in a fresh environment, runs the demo.
 wheel: .venv/dev

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 from measure import __version__
+from measure.comparability import turn_u
 from measure.errors import HoldfastError
 from measure.files import whole_file
 from measure.flags import Flag, effective_limit
@@ -36,7 +37,10 @@ MEASUREMENT_COLUMNS = (
 CHANGE_COLUMNS = (
     "patient", "side", "site", "view", "quantity", "target", "basis", "earlier_date", "later_date",
     "earlier_film_uid", "later_film_uid", "change", "unit", "standard_uncertainty", "confirmed",
-    *FLAG_COLUMNS, "estimates", "note", "not_assessable_reason", "film_notes", "software_version", "caution",
+    *FLAG_COLUMNS, "estimates", "note", "joint_estimate", "joint_standard_uncertainty",
+    "turn_standard_uncertainty", "tilt_deg", "tilt_standard_uncertainty", "rotation_deg",
+    "rotation_standard_uncertainty", "verdict", "not_assessable_reason", "film_notes",
+    "software_version", "caution",
 )  # fmt: skip
 
 
@@ -164,8 +168,27 @@ def _change_fields(change: Change) -> dict[str, object]:
         "confirmed": change.confirmed,
         "estimates": "; ".join(f"{words}: {q.value:.6g} (u {q.u:.6g})" for words, q in change.estimates),
         "note": change.note or "",
+        **_between(change),
         "not_assessable_reason": change.reason or "",
         "film_notes": "; ".join(dict.fromkeys((*change.earlier.notes, *change.later.notes))),
+    }
+
+
+def _between(change: Change) -> dict[str, object]:
+    """Give what all landmarks of both films together say, and how differently the films were taken."""
+    if change.comparison is None:
+        return {}
+    tilt, rotation = (change.comparison.turn(which) for which in ("tilt", "rotation"))
+    joint = change.joint
+    return {
+        "joint_estimate": rounded(joint.value) if joint else "",
+        "joint_standard_uncertainty": rounded(joint.u) if joint else "",
+        "turn_standard_uncertainty": rounded(turn_u(change.quantity)) if change.quantity else "",
+        "tilt_deg": rounded(tilt.value),
+        "tilt_standard_uncertainty": rounded(tilt.u),
+        "rotation_deg": rounded(rotation.value),
+        "rotation_standard_uncertainty": rounded(rotation.u),
+        "verdict": change.comparison.verdict,
     }
 
 

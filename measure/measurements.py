@@ -107,6 +107,15 @@ def measure_film(
     return tuple(film.measure(row) for row in film.view.measurements if wanted(row))
 
 
+def measure_row(
+    row: MeasurementRow, reading: Reading, scale: Scale | None, *, profile: Profile | None = None
+) -> Measurement:
+    """Measure one quantity that need not stand in the site's table."""
+    site = load_site(reading.site)
+    film = _Film(reading, site, site.views[reading.view], scale, (1.0, 1.0), profile or site.profile)
+    return film.measure(row)
+
+
 class _Film:
     """One film's landmarks in one isotropic unit, shared by all rows."""
 
@@ -135,7 +144,6 @@ class _Film:
     ) -> UncertainPoints:
         row, reading = self.view.landmark[name], self.reading
         placement = profile.placement(name) * row.spread * unit_per_mm
-        body = name.split("_")[0]  # pin1_tip and pin1_end lie in one body
         # Without the bone's axes nobody knows which way a habit points on another film: nothing cancels.
         shared_by = reading.reader if self.basis is not None else reading.film_id
         return UncertainPoints(
@@ -145,7 +153,7 @@ class _Film:
             row.depth_mm * OBLIQUITY_U * unit_per_mm,
             f"point:{reading.film_id}:{name}",
             f"habit:{shared_by}:{reading.site}:{reading.view}:{name}",
-            f"parallax:{reading.film_id}:{body}",
+            f"parallax:{reading.film_id}:{row.body}",
         )
 
     def _bone_axes(self, size: NDArray[np.float64]) -> NDArray[np.float64] | None:

@@ -15,13 +15,16 @@ from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
+from measure.comparability import turn_u
 from measure.export import CAUTION, days_since_surgery
 from measure.flags import BEYOND, CANNOT_TELL, WITHIN, Flag
 from measure.measurements import Measurement
-from measure.quantity import UNIT_TEXT
+from measure.quantity import COVERAGE_95, UNIT_TEXT
 from measure.review import Review, Unread
 from measure.series import INDEX, LAST, Case, Change, MeasuredFilm
 from measure.sites import ChangeRow, MeasurementRow, Site, load_site
+from measure.space import visits_in_space
+from measure.trend import trends
 
 # A word and a sign carry the outcome; colour only repeats it.
 OUTCOMES = {
@@ -42,6 +45,8 @@ def print_review(review: Review, console: Console) -> None:
         console.print(_summary(judged))
     for case, flags in judged:
         console.print(case_block(case, flags))
+    for heading, lines in _visits(review):
+        console.print(_bullets(heading, lines))
     if review.unread:
         heading = "Films without a reading: nothing was measured on these"
         console.print(_bullets(heading, [_unread_line(film) for film in review.unread]))
@@ -52,6 +57,18 @@ def print_review(review: Review, console: Console) -> None:
             _bullets("Not used", [f"{problem.name}: {problem.message}" for problem in review.problems])
         )
     console.print(Text(CAUTION, style="italic"))
+
+
+def _visits(review: Review) -> Iterator[tuple[str, list[str]]]:
+    """For each patient and side the latest visit that has both views: the pins in space."""
+    latest = {}
+    for visit in visits_in_space(film for case in review.cases for film in case.films):
+        latest[visit.lateral.patient_key, visit.lateral.laterality, visit.lateral.reading.site] = visit
+    for visit in latest.values():
+        film = visit.lateral
+        name = f"Patient {film.patient_key} · {film.laterality} · both views of {film.date}"
+        if lines := list(visit.lines()):
+            yield name, lines
 
 
 def _summary(judged: Sequence[tuple[Case, Sequence[Flag]]]) -> Group:
@@ -74,6 +91,8 @@ def case_block(case: Case, flags: Sequence[Flag]) -> Group:
         parts.append(_bullets("Mind, before trusting the numbers", mind))
     if worst_outcome(flags) != WITHIN:
         parts.append(_flag_list(flags))
+    if between := [*_between_lines(case), *_trend_lines(case)]:
+        parts.append(_bullets("Between the films (from all landmarks together)", between))
     parts += [_value_table(case, flags), _film_table(case)]
     if missing := list(missing_lines(case)):
         parts.append(_bullets("Not measured", missing))
@@ -224,6 +243,32 @@ def _reasons(flag: Flag, worst: str) -> list[str]:
     return [words for words in (flag.why if tell else None, note) if words]
 
 
+SMALLEST_TOLD = 0.1  # mm or degrees
+
+
+def _between_lines(case: Case) -> Iterator[str]:
+    """Say for each earlier film what moved, and how differently the two were taken."""
+    for basis in (INDEX, LAST):
+        changes = [c for c in case.changes if c.later is case.current and c.basis == basis]
+        if not changes or not changes[0].comparison:
+            continue
+        judged = {limit.quantity for limit in case.current.view.thresholds if limit.basis == "change"}
+        fakes: dict[str, str] = {}
+        for change in changes:
+            half = COVERAGE_95 * turn_u(change.quantity) if change.quantity else 0.0
+            if change.row.name in judged and half >= SMALLEST_TOLD:
+                fakes.setdefault(change.row.title.lower(), f"{half:.1f}{UNIT_TEXT[change.row.unit]}")
+        words = ", ".join(f"{what} by ± {size}" for what, size in fakes.items())
+        also = f"; the turn alone may change {words}" if words else ""
+        yield f"{basis}: {changes[0].comparison.text()}{also}"
+
+
+def _trend_lines(case: Case) -> Iterator[str]:
+    for trend in trends(case):
+        if trend.growing or trend.left_out:
+            yield f"trend of {title(trend.changes[0].row).lower()}: {trend.text()}"
+
+
 def _value_table(case: Case, flags: Sequence[Flag]) -> Group:
     columns, rows = value_rows(case, flags)
     table = _table(*columns)
@@ -236,7 +281,8 @@ def _value_table(case: Case, flags: Sequence[Flag]) -> Group:
 
 VALUES_LEGEND = (
     f"{', '.join(words for words, _ in OUTCOMES.values())}; ± is the 95 % interval; "
-    "* rests on proposed landmarks; – not measured (why: below)"
+    "* rests on proposed landmarks; – not measured (why: below); joint: since index, from all landmarks "
+    "together, beside the plain difference"
 )
 
 
@@ -246,15 +292,18 @@ def value_rows(case: Case, flags: Sequence[Flag]) -> tuple[tuple[str, ...], list
     signs = {flag.key: OUTCOMES[flag.outcome][0][0] for flag in reversed(flags)}  # the worst stands
     films = {"Index film": case.index, "Current": case.current} if case.changes else {"Film": case.index}
     bases = {"Since index": INDEX, "Since last": LAST} if len(case.films) > 2 else {"Since index": INDEX}
+    joint = any(change.joint for change in changes.values())
     kept: list[tuple[str, ...]] = []
     rows: Sequence[MeasurementRow | ChangeRow] = (*case.current.view.changes, *case.current.view.measurements)
     for row in rows:
         key, measured = (row.name, row.target), isinstance(row, MeasurementRow)
         on_films = [value_text(film.find(*key)) if measured else "" for film in films.values()]
         since = [value_text(changes.get((key, basis))) for basis in bases.values()] if case.changes else []
+        also = [_joint(changes.get((key, INDEX)))] if joint else []
         if measured or since:
-            kept.append((signs.get(key, ""), _quantity(row), *on_films, *since))
-    return ("", "Quantity", *films, *(bases if case.changes else ())), kept
+            kept.append((signs.get(key, ""), _quantity(row), *on_films, *since, *also))
+    columns = ("", "Quantity", *films, *(bases if case.changes else ()))
+    return (*columns, *([JOINT] if joint else [])), kept
 
 
 def value_text(subject: Change | Measurement | None, *, with_unit: bool = False) -> str:
@@ -273,6 +322,13 @@ def value_text(subject: Change | Measurement | None, *, with_unit: bool = False)
 def _mark(subject: Change | Measurement) -> str:
     """'*' where nobody confirmed the landmarks it rests on."""
     return "" if subject.confirmed else "*"
+
+
+JOINT = "Joint"  # column: the change since the index film from all landmarks together
+
+
+def _joint(change: Change | None) -> str:
+    return change.joint.text().removesuffix(UNIT_TEXT[change.joint.unit]) if change and change.joint else ""
 
 
 def _quantity(row: MeasurementRow | ChangeRow) -> str:

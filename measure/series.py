@@ -9,16 +9,29 @@ from __future__ import annotations
 import dataclasses
 import datetime
 import itertools
+import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
+from measure.comparability import (
+    Comparison,
+    joint_estimate,
+    rotation_by_arcs,
+    rotation_note,
+    why_withheld,
+    with_turn,
+)
 from measure.errors import ComparisonError
 from measure.film import Film
 from measure.measurements import Measurement, measure_film
+from measure.movement import compare_places
 from measure.quantity import COVERAGE_95, Quantity, difference
 from measure.reading import Reading
 from measure.scale import Agreement, Scale, compare_scales, doubts, scales_for, why_no_scale, widened
 from measure.sites import ChangeRow, Estimate, MeasurementRow, Profile, View, load_site
+from measure.ties import Placed
 
 INDEX, LAST = "since index", "since last visit"
 # What a film must say of itself before it is compared with another.
@@ -47,11 +60,19 @@ class MeasuredFilm:
     path: str = ""
     frame: int | None = None
     birth_date: str | None = field(default=None, repr=False)
+    profile: Profile | None = None
 
     @property
     def view(self) -> View:
         """The reading's view, with its tables."""
         return load_site(self.reading.site).views[self.reading.view]
+
+    @property
+    def rotation(self) -> Quantity | None:
+        """How far the film is rotated off the true view, degrees, where arcs that tell it are placed."""
+        if self.scale is None:
+            return None
+        return rotation_by_arcs(_placed(self, self.scale, habit=False), self.view, self.reading.film_id)
 
     @property
     def surgery(self) -> datetime.date | None:
@@ -69,7 +90,8 @@ class Change:
     """How one quantity changed from an earlier film to a later one.
 
     `row` is the measurement's, or that of a change with several estimates; `estimates` are those,
-    in words, with their values. `quantity` is None where `reason` says why.
+    in words, with their values. `quantity` is None where `reason` says why. `joint` is the change as all
+    landmarks of both films together say, beside the raw one; `comparison` says how comparable the films are.
     """
 
     row: MeasurementRow | ChangeRow
@@ -81,6 +103,8 @@ class Change:
     confirmed: bool = False
     estimates: tuple[tuple[str, Quantity], ...] = ()
     note: str | None = None
+    joint: Quantity | None = None
+    comparison: Comparison | None = field(default=None, repr=False)
 
     @property
     def key(self) -> tuple[str, str]:
@@ -125,7 +149,7 @@ def measure(film: Film, reading: Reading, profile: Profile | None = None) -> Mea
     if film.date and film.date > read_on + datetime.timedelta(days=1):  # a day for the time zones
         notes.append(f"the film is dated {film.date}, yet it was read on {read_on}: one of the two is wrong")
     scale = widened(ordered[0], agreements) if ordered else None
-    return MeasuredFilm(
+    measured = MeasuredFilm(
         name=film.name,
         patient_key=film.patient_key,
         birth_date=film.birth_date,
@@ -140,7 +164,10 @@ def measure(film: Film, reading: Reading, profile: Profile | None = None) -> Mea
         notes=tuple(notes),
         path=film.path,
         frame=film.frame,
+        profile=profile,
     )
+    rotated = rotation_note(measured.rotation, measured.view)
+    return dataclasses.replace(measured, notes=(*notes, rotated)) if rotated else measured
 
 
 def why_not_comparable(earlier: MeasuredFilm, later: MeasuredFilm) -> tuple[str, ...]:
@@ -183,16 +210,56 @@ def compare(earlier: MeasuredFilm, later: MeasuredFilm, basis: str = INDEX) -> t
             f"Not compared: {'; '.join(reasons)}. "
             "Choose films of one patient, side and view, in order of time."
         )
-    plain = [_plain(m, earlier.find(*m.key), basis, earlier, later) for m in later.measurements]
+    blank = Change(later.view.measurements[0], basis, earlier, later, comparison=_comparison(earlier, later))
+    plain = [_plain(m, earlier.find(*m.key), blank) for m in later.measurements]
     by_key = {change.key: change for change in plain}
-    joined = [_joined(row, by_key, basis, earlier, later) for row in later.view.changes]
-    return (*joined, *plain)
+    joined = [_joined(row, by_key, blank) for row in later.view.changes]
+    rotations = earlier.rotation, later.rotation
+    return tuple(_kept(change, rotations) for change in (*joined, *plain))
 
 
-def _plain(
-    after: Measurement, before: Measurement | None, basis: str, earlier: MeasuredFilm, later: MeasuredFilm
-) -> Change:
-    blank = Change(after.row, basis, earlier, later)
+def _comparison(earlier: MeasuredFilm, later: MeasuredFilm) -> Comparison | None:
+    """How comparable two films are; None where there are no millimetres, or too few landmarks to tell."""
+    if earlier.scale is None or later.scale is None:
+        return None
+    shared = {*earlier.scale.parts, *later.scale.parts}
+    size_u = math.hypot(*(later.scale.parts.get(s, 0.0) - earlier.scale.parts.get(s, 0.0) for s in shared))
+    same_reader = earlier.reading.reader == later.reading.reader
+    first = _placed(earlier, earlier.scale, habit=not same_reader)
+    second = _placed(later, later.scale, habit=not same_reader)
+    movement = compare_places(first, second, later.view, size_u=size_u)
+    return Comparison(movement, f"{earlier.reading.film_id}-{later.reading.film_id}") if movement else None
+
+
+def _placed(film: MeasuredFilm, scale: Scale, *, habit: bool) -> Placed:
+    """Give a film's located landmarks in millimetres; a reader's habit counts only between two readers."""
+    size = np.array(scale.mm_per_px)
+    profile = film.profile or load_site(film.reading.site).profile
+    located = {name: landmark for name, landmark in film.reading.landmarks.items() if landmark.located}
+    own = profile.habit_mm if habit else 0.0
+    u = {
+        name: math.hypot(
+            landmark.u_px * float(size.mean()) if landmark.u_px
+            else profile.placement(name) * film.view.landmark[name].spread,
+            own,
+        )
+        for name, landmark in located.items()
+    }  # fmt: skip
+    return Placed({name: landmark.array * size for name, landmark in located.items()}, u)
+
+
+def _kept(change: Change, rotations: Sequence[Quantity | None]) -> Change:
+    """Withhold a change that the turn between the films could have made."""
+    if change.quantity is None:
+        return change
+    reason = why_withheld(change.quantity, change.row.name, change.later.view, rotations)
+    if reason is None:
+        return change
+    return dataclasses.replace(change, quantity=None, reason=reason, estimates=(), note=None)
+
+
+def _plain(after: Measurement, before: Measurement | None, given: Change) -> Change:
+    blank = dataclasses.replace(given, row=after.row)
     if before is None or before.quantity is None or after.quantity is None:
         lacking = [
             f"{word} film: {m.reason if m else 'not measured'}"
@@ -202,23 +269,24 @@ def _plain(
         return dataclasses.replace(blank, reason="; ".join(lacking))
     if before.axis != after.axis:
         return dataclasses.replace(blank, reason=f"measured against two axes ({before.axis}, {after.axis})")
+    quantity, joint, view = difference(after.quantity, before.quantity), None, blank.later.view
+    if blank.comparison:
+        quantity = with_turn(quantity, after.quantity, view, blank.comparison)
+        joint = joint_estimate(after.row, blank.comparison, view)
+        joint = joint if joint and joint.u < quantity.u else None  # offered where it is surer
     return dataclasses.replace(
-        blank,
-        quantity=difference(after.quantity, before.quantity),
-        confirmed=before.confirmed and after.confirmed,
+        blank, quantity=quantity, joint=joint, confirmed=before.confirmed and after.confirmed
     )
 
 
 def _joined(
     row: ChangeRow,
     changes: dict[tuple[str, str], Change],
-    basis: str,
-    earlier: MeasuredFilm,
-    later: MeasuredFilm,
+    given: Change,
 ) -> Change:
     """Join the estimates of a change against the mobile and the reference fragment."""
-    blank = Change(row, basis, earlier, later)
-    named = load_site(later.reading.site).fragments
+    blank = dataclasses.replace(given, row=row)
+    named = load_site(given.later.reading.site).fragments
     fragments = {named["mobile"]: row.mobile, named["reference"]: row.reference}
     found = {
         f"against the {fragment}": best
@@ -230,8 +298,14 @@ def _joined(
         reasons = [c.reason for name in wanted if (c := changes.get((name, row.target))) and c.reason]
         return dataclasses.replace(blank, reason="; ".join(dict.fromkeys(reasons)) or "no estimate")
     first, *others = (quantity for quantity, _ in found.values())
+    joint = [
+        known.joint.scaled(estimate.factor)
+        for estimate in (*row.reference, *row.mobile)
+        if (known := changes.get((estimate.quantity, row.target))) and known.joint
+    ]
     return dataclasses.replace(
         blank,
+        joint=joint[0] if joint else None,
         quantity=others[0] if others else first,
         confirmed=all(confirmed for _, confirmed in found.values()),
         estimates=tuple((words, quantity) for words, (quantity, _) in found.items()),

@@ -24,7 +24,7 @@ SITE_VERSION = "1"
 THRESHOLDS_FORMAT = "holdfast-thresholds"
 LEVELS = ("possible", "clear")
 SIDES = ("above", "below", "either", "present")
-PARTS = ("proximal", "distal", "pin", "wire")
+PARTS = ("proximal", "distal", "pin", "wire", "neighbour")
 BASES = ("change", "value")
 
 
@@ -59,6 +59,8 @@ class LandmarkRow:
 
     `depth_mm`: how far off the bone's plane it lies, standard uncertainty. `spread`: how many times
     the usual placement uncertainty it carries (a pin crossing a cortex at a grazing angle: 4).
+    `tie`: what of it is the same place on every film: the point, a circle's centre, only how far it lies
+    across the bone axis or along its pin, or none. Default: a single point on bone or pin is.
     """
 
     name: str
@@ -69,6 +71,16 @@ class LandmarkRow:
     optional: bool = False
     depth_mm: float = 0.0
     spread: float = 1.0
+    tie: str = ""
+
+    def __post_init__(self) -> None:
+        single = self.points == (1, 1) and self.part not in ("wire", "neighbour")
+        object.__setattr__(self, "tie", self.tie or ("point" if single else "none"))
+
+    @property
+    def body(self) -> str:
+        """What shifts as one where the limb is turned: a pin, an edge of both fragments; a crossing alone."""
+        return self.name if self.tie == "along pin" else self.name.split("_")[0]
 
 
 @dataclass(frozen=True)
@@ -138,6 +150,24 @@ class Usual:
 
 
 @dataclass(frozen=True)
+class Arcs:
+    """Two arcs of the neighbouring bone, one behind the other, whose offset tells how a film is rotated.
+
+    `apart_mm` (and its uncertainty) is how far apart they lie in depth. A film rotated by more than
+    `warn_deg` is said to be; beyond `withhold_deg` the changes in `withholds` are not given.
+    """
+
+    near: str
+    far: str
+    apart_mm: float
+    apart_u_mm: float
+    warn_deg: float
+    withhold_deg: float
+    withholds: tuple[str, ...]
+    source: str
+
+
+@dataclass(frozen=True)
 class View:
     """One radiographic view of a site."""
 
@@ -149,6 +179,8 @@ class View:
     changes: tuple[ChangeRow, ...]
     thresholds: tuple[Threshold, ...]
     technique: tuple[Usual, ...]
+    depths: Mapping[str, tuple[float, float]] = dataclasses.field(default_factory=dict)
+    arcs: Arcs | None = None
 
     @functools.cached_property
     def landmark(self) -> Mapping[str, LandmarkRow]:
@@ -259,6 +291,8 @@ def _view(name: str, table: Mapping[str, Any], each: Mapping[str, list[str]]) ->
         changes=tuple(_change(row) for row in _expand(table.get("changes", []), each)),
         thresholds=tuple(Threshold(**row) for row in table.get("thresholds", [])),
         technique=tuple(Usual(**row) for row in table.get("technique", [])),
+        depths={body: (depth, u) for body, (depth, u) in table.get("depths", {}).items()},
+        arcs=Arcs(**_tupled(table["arcs"], "withholds")) if "arcs" in table else None,
     )
 
 
@@ -292,6 +326,10 @@ def _problems(view: View) -> Iterator[str]:
         missing = [name for name in (*row.landmarks, *row.optional) if name not in view.landmark]
         if missing:
             yield f"measurement {row.name} names unknown landmarks {', '.join(missing)}"
+    if view.arcs:
+        for name in (view.arcs.near, view.arcs.far):
+            if name not in view.landmark:
+                yield f"arcs name unknown landmark {name}"
     quantities = {row.name for row in view.measurements}
     for change in view.changes:
         estimates = (*change.mobile, *change.reference)

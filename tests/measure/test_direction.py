@@ -13,8 +13,8 @@ PACKAGE = Path(__file__).parents[2] / "measure"
 # Each module imports only from those before it. A new module takes its place here.
 ORDER = (
     "errors", "files", "quantity", "geometry", "film_elements", "film_grey", "film_header", "film_dicom",
-    "film", "scale", "sites", "reading", "carry", "propagate", "definitions", "measurements", "series",
-    "flags",
+    "film", "scale", "sites", "reading", "carry", "propagate", "definitions", "measurements", "ties",
+    "movement", "comparability", "series", "space", "trend", "flags",
     "review", "store", "export", "report", "figure", "clinic_page", "clinic_html", "clinic_pdf",
     "clinic_report", "pseudonym", "research_export",
     "structured_report", "presentation_state", "deidentify", "samples", "phantom", "phantom_film", "__main__",

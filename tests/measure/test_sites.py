@@ -21,7 +21,7 @@ from measure.measurements import Measurement, measure_film
 from measure.reading import CONFIRMED, Landmark, Reading
 from measure.report import sites_table
 from measure.scale import Scale
-from measure.sites import load_site, read_site, site_names, with_thresholds
+from measure.sites import PARTS, load_site, read_site, site_names, with_thresholds
 
 VIEWS = [(name, view) for name in site_names() for view in load_site(name).views]
 ROWS = [(name, view, row) for name, view in VIEWS for row in load_site(name).views[view].measurements]
@@ -71,8 +71,9 @@ def test_a_view_is_whole(site: str, view: str) -> None:
     quantities = [(row.name, row.target) for row in (*table.measurements, *table.changes)]
     assert len(set(names)) == len(names)
     assert len(set(quantities)) == len(quantities)
-    assert set(names) == {name for row in table.measurements for name in (*row.landmarks, *row.optional)}
-    assert {row.part for row in table.landmarks} <= {"proximal", "distal", "pin", "wire"}
+    used = {name for row in table.measurements for name in (*row.landmarks, *row.optional)}
+    assert set(names) == used | ({table.arcs.near, table.arcs.far} if table.arcs else set())
+    assert {row.part for row in table.landmarks} <= set(PARTS)
     texts = [text for row in table.landmarks for text in (row.title, row.prompt)]
     texts += [
         text for row in (*table.measurements, *table.changes) for text in (row.title, row.sign, row.source)
