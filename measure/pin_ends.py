@@ -10,25 +10,26 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import itertools
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from measure.lines import Array, Line
 from measure.pin_fit import STEEL_PER_MM, WINDOW, BarFit, bars_seen
 from measure.prepare import Prepared
-from measure.strip import Strip, cut_strip
+from measure.strip import Strip, cut_strip, span
 
 BEYOND_MM = 14.0  # looked at beyond a bar's run
 STEP_MM = 0.25  # length of a place
-SUSTAINED_MM = 4.0  # what is shorter is a wire that crosses
 TROCAR_DEGREES = 16.0  # of a facet to the axis; common practice, no source
 THIN = 0.5  # by how much a thin section weighs more than its area, against the full profile
 TIP_WINDOW_MM = 6.0
 BEND_MM = 2.8  # from where the straight part ends to where a bend of usual radius has left the axis
 ABOUT_MM = 8.0
 BESIDE_MM = 14.0
-VOTES = np.array([1.0, 0.5, 5.0])
+VOTES = np.array([1.2, 1.0, 1.5, 1.0])
 
 
 @dataclass(frozen=True)
@@ -99,18 +100,91 @@ def presence(
     return places, answer / max(float(np.median(answer[inside])), 1e-9)
 
 
-def trace(
-    film: Prepared, strip: Strip, fit: BarFit, runs: Sequence[tuple[float, float]], number: int
-) -> Trace | None:
-    """Follow one bar to both its ends; None where it has none."""
-    places, share = presence(film, strip, fit, runs, number)
-    step = (places[1] - places[0]) * film.mm_per_px
-    smooth = median_filter(np.clip(share, -0.5, 2.0), size=max(3, round(SUSTAINED_MM / step)), mode="nearest")
-    middle = len(places) // 2
-    before, after = np.flatnonzero(smooth[:middle] <= 0.5), np.flatnonzero(smooth[middle:] <= 0.5)
-    if not len(before) or not len(after) or not len(after) or smooth[middle] <= 0.5:
-        return None
-    return Trace(strip, fit, number, places, share, float(places[before[-1]]), float(places[middle + after[0]]))
+def trace_bars(film: Prepared, strip: Strip, fit: BarFit, runs: Sequence[tuple[float, float]]) -> list[Trace]:
+    """Follow every bar of a fit to both its ends, as far as it is likelier there than not."""
+    found = _likeliest_runs(film, strip, fit, runs)
+    traces = []
+    for number, (low, high) in enumerate(found):
+        places, share = presence(film, strip, fit, found, number)
+        traces.append(Trace(strip, fit, number, places, share, low, high))
+    return traces
+
+
+def _likeliest_runs(
+    film: Prepared, strip: Strip, fit: BarFit, runs: Sequence[tuple[float, float]]
+) -> list[tuple[float, float]]:
+    """Each bar's ends, such that bars that are there and bars that are not leave least, all stations together.
+
+    Each bar is one piece about the middle of what all share. The strength is that of the fit, smoothed.
+    """
+    mm = film.mm_per_px
+    first = min(run[0] for run in runs) - BEYOND_MM / mm
+    last = max(run[1] for run in runs) + BEYOND_MM / mm
+    line = Line(strip.on_film(first, 0.0), strip.direction, 0.0)
+    band = cut_strip(film.density, line, -float(strip.across[0]), max(1, round(0.8 / mm)), (0.0, last - first))
+    places = band.along + first
+    known = np.isfinite(fit.gain)
+    smooth = median_filter(fit.gain[known], size=max(3, int(25.0 / mm / strip.block)), mode="nearest")
+    gain = np.interp(places, strip.along[known], smooth)
+    centres = fit.at(places)
+    near = (np.abs(band.across - centres[..., None]) < 2.0 * WINDOW * fit.radius).any(axis=0)
+    states = list(itertools.product((False, True), repeat=len(runs)))
+    left = {state: _left_by(state, centres, band, near, fit, gain, mm) for state in states}
+    least = np.min(list(left.values()), axis=0)
+    # What a wrong state may cost is bounded, for at a wire that crosses they are all wrong.
+    costs = {state: np.minimum(value - least, 1.0) for state, value in left.items()}
+    middle = (max(run[0] for run in runs) + min(run[1] for run in runs)) / 2.0
+    split = int(np.clip(np.searchsorted(places, middle), 1, len(places) - 1))
+    up = _outermost({state: cost[split:] for state, cost in costs.items()})
+    down = _outermost({state: cost[:split][::-1] for state, cost in costs.items()})
+    half = 0.5 * band.block
+    return [
+        (float(places[split] - half - d * band.block), float(places[split] - half + u * band.block))
+        for d, u in zip(down, up, strict=True)
+    ]
+
+
+def _left_by(
+    state: tuple[bool, ...], centres: Array, band: Strip, near: NDArray[np.bool_], fit: BarFit, gain: Array, mm: float
+) -> Array:
+    """What is left at each station where only some bars are there, in units of one bar's own squares."""
+    strength = STEEL_PER_MM * 2.0 * fit.radius * mm
+
+    def level(image: Array) -> Array:
+        """Take a sloping background away from what lies near the bars."""
+        count = np.maximum(near.sum(axis=1), 1)[:, None]
+        middle = np.where(near, band.across, 0.0).sum(axis=1, keepdims=True) / count
+        centred = np.where(near, band.across - middle, 0.0)
+        mean = np.where(near, image, 0.0).sum(axis=1, keepdims=True) / count
+        slope = (image * centred).sum(axis=1, keepdims=True) / np.maximum((centred**2).sum(axis=1, keepdims=True), 1e-9)
+        return np.where(near, image - mean - slope * centred, 0.0)
+
+    def seen(shown: Array) -> Array:
+        return bars_seen(band.across, shown, fit.radius, fit.blur, fit.scatter, strength)
+
+    shown = np.where(np.array(state)[:, None], centres, 1e6)
+    rest = level(band.values - gain[:, None] * seen(shown))
+    alone = level(gain[:, None] * seen(centres[:1]))
+    return np.asarray((rest**2).sum(axis=1) / np.maximum((alone**2).sum(axis=1), 1e-12))
+
+
+def _outermost(costs: dict[tuple[bool, ...], Array]) -> list[int]:
+    """How many stations, going outwards, each bar is there, at least cost."""
+    sums = {state: np.concatenate([[0.0], np.cumsum(cost)]) for state, cost in costs.items()}
+    steps = np.arange(len(next(iter(sums.values()))))
+    if len(next(iter(sums))) == 1:
+        total = sums[True,] - sums[False,]
+        return [int(np.argmin(total))]
+    one, other = steps[:, None], steps[None, :]
+    short, long = np.minimum(one, other), np.maximum(one, other)
+    alone = np.where(
+        one > other,
+        sums[True, False][long] - sums[True, False][short],
+        sums[False, True][long] - sums[False, True][short],
+    )
+    none = sums[False, False]
+    total = sums[True, True][short] + alone + none[-1] - none[long]
+    return [int(place) for place in np.unravel_index(int(np.argmin(total)), total.shape)]
 
 
 def find_ends(film: Prepared, traces: Sequence[Trace]) -> list[Ends]:
@@ -175,7 +249,7 @@ def _fit_tip(one: Trace, way: int, shape: str, mm_per_px: float) -> tuple[float,
 def _tipwards(film: Prepared, traces: Sequence[Trace]) -> Array:
     """Unit vector from the bends to the tips: hooks, loop and most of the wire lie towards the bends."""
     along = traces[0].strip.direction
-    votes = np.zeros(3)
+    votes = np.zeros(4)
     for one in traces:
         sign = 1.0 if float(one.strip.direction @ along) > 0 else -1.0
         low, high = (_metal_about(film, one.on_film(end), one.fit.height) for end in (one.low, one.high))
@@ -183,11 +257,30 @@ def _tipwards(film: Prepared, traces: Sequence[Trace]) -> Array:
         ends = [
             min(_fit_tip(one, way, shape, film.mm_per_px)[2] for shape in ("trocar", "round")) for way in (-1, 1)
         ]
+        bone = [_bone_beyond(film, one, way) for way in (-1, 1)]
+        votes[3] += sign * (bone[1] - bone[0])
         votes[1] += sign * 0.5 * np.log((ends[0] + 1e-3) / (ends[1] + 1e-3))
-    votes[:2] /= len(traces)
+    votes /= len(traces)
     votes[2] = -_middle_of_metal(film, traces)
     _tipwards.debug = votes
     return along if float(votes @ VOTES) > 0 else -along
+
+
+def _bone_beyond(film: Prepared, one: Trace, way: int) -> float:
+    """How far bone stands out of the soft tissue beside it, beyond an end, in units of the pin's height."""
+    mm = film.mm_per_px
+    end = one.high if way > 0 else one.low
+    line = Line(one.on_film(end), way * one.strip.direction, 0.0)
+    if not (np.all(line.point >= 0) and np.all(line.point < film.density.shape)):
+        return 0.0
+    low, high = span(line, film.density.shape)
+    first, last = 6.0 / mm, min(25.0 / mm, high)
+    if last - first < 4.0 / mm:
+        return 0.0
+    band = cut_strip(film.density, line, 16.0 / mm, max(1, round(1.0 / mm)), (first, last), max(1.0, 0.5 / mm))
+    away = np.abs(band.across) * mm
+    inside, beside = band.values[:, away < 5.0].mean(), band.values[:, (away > 11.0) & (away < 15.0)].mean()
+    return float((inside - beside) / one.fit.height)
 
 
 def _metal_about(film: Prepared, point: Array, height: float) -> float:

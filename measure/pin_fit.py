@@ -21,6 +21,7 @@ from measure.strip import Strip
 
 STEEL_PER_MM = 1.4  # at some 60 kV, 1/mm; a round figure, no source. What it is off, the scatter takes up
 WINDOW = 1.35  # diameters from a bar's axis within which the film is fitted
+QUIET = 0.35  # share of the stations that no wire crosses, at least
 ENDS_MM = 2.5  # kept clear of a bar's ends
 
 
@@ -148,6 +149,7 @@ def fit_bars(
         place = np.where(present[:, chosen], place, 1e6)
         return bars_seen(across, place, np.exp(free[-3]), np.exp(free[-2]), float(np.exp(free[-1])), strength)
 
+    first = used.copy()
     for _ in range(rounds):
         chosen = used.copy()
 
@@ -156,12 +158,12 @@ def fit_bars(
 
         result = least_squares(left, start_at, x_scale=scales, bounds=(lower, upper), max_nfev=15, xtol=1e-5, ftol=1e-5)
         start_at = result.x
-        residual = result.fun.reshape(chosen.sum(), -1)
-        counts = np.maximum(weight[chosen].sum(axis=1), 1.0)
+        residual, _ = _project(shape(result.x, first), values[first], weight[first], across)
+        counts = np.maximum(weight[first].sum(axis=1), 1.0)
         misfit = np.full(len(values), np.nan)
-        misfit[chosen] = np.sqrt((residual**2).sum(axis=1) / counts)
-        typical = float(np.nanmedian(misfit))
-        used = chosen & (np.nan_to_num(misfit, nan=np.inf) < 2.5 * typical)
+        misfit[first] = np.sqrt((residual**2).sum(axis=1) / counts)
+        quiet = float(np.nanquantile(misfit, QUIET))
+        used = first & (np.nan_to_num(misfit, nan=np.inf) < 2.0 * quiet)
         if used.sum() < 8:
             return None
     gain = np.full(len(values), np.nan)

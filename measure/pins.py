@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.lines import Array, Line, find_lines
-from measure.pin_ends import Trace, find_ends, trace
+from measure.pin_ends import Trace, find_ends, trace_bars
 from measure.pin_fit import BarFit, fit_bars
 from measure.pin_search import Bar, Found, search
 from measure.prepare import Prepared, shrink
@@ -30,6 +30,7 @@ LEAST_SHARE = 0.33  # of what a full box would gain along the whole run
 LEAST_CONTRAST = 0.02  # of the film's range
 MOST_LEFT = 0.3  # what a fit may leave, of the pin's own strength
 TWO_BETTER = 0.87  # two bars must leave less than this share of what one leaves
+CLEAN_WIDTH = 1.3  # one of two pins that run apart is not fitted wider than this, of its true width
 ONE_WIDTH = 1.15  # one bar fitted to two is wider than this, of its true width, unless they nearly coincide
 APART_MM = {True: 0.35, False: 0.6}  # how far apart two bars must lie at an end, where one bar comes out wide or not
 MOST_CROSSING = 5.0  # degrees between two bars that overlap for long
@@ -126,7 +127,7 @@ def _coarse(image: NDArray[np.float32], mm_per_px: float) -> list[Bar]:
     if single is None:
         return []
     partner = _partner(image, best, found[1:], mm_per_px)
-    if partner is not None and _clean(single, mm_per_px) and _clean(partner, mm_per_px):
+    if partner is not None and _clean(single, mm_per_px):
         return [*single.bars(), *partner.bars()]
     strips = [one for one in found[:4] if _same_place(one.bar, best.bar, mm_per_px)]
     return _one_or_two(image, strips, single, partner, mm_per_px)
@@ -135,7 +136,7 @@ def _coarse(image: NDArray[np.float32], mm_per_px: float) -> list[Bar]:
 def _clean(fitted: _Fitted, mm_per_px: float) -> bool:
     """Whether a fit is as good as that of one pin, and no two that overlap."""
     width = 2.0 * fitted.fit.radius * mm_per_px
-    return fitted.left < MOST_LEFT and width < ONE_WIDTH * PIN_MM
+    return fitted.left < MOST_LEFT and width < CLEAN_WIDTH * PIN_MM
 
 
 def _may_be_pin(one: Found, mm_per_px: float) -> bool:
@@ -211,18 +212,17 @@ def _partner(
 ) -> _Fitted | None:
     """Fit a second pin that runs apart from the first, as on AP films."""
     bar = best.bar
-    middle = (bar.start + bar.stop) / 2
     for one in others:
-        away = abs(one.bar.off(middle)) * mm_per_px
-        ends = [abs(bar.off(end)) * mm_per_px for end in (one.bar.start, one.bar.stop)]
+        away = [bar.off(end) * mm_per_px for end in (one.bar.start, one.bar.stop)]
         if (
             one.contrast > PARTNER_CONTRAST * best.contrast
-            and max(ends) > 2.5
-            and 1.5 < away < PARTNER_MM
+            and away[0] * away[1] > 0
+            and min(np.abs(away)) > 1.0
+            and 2.5 < max(np.abs(away)) < PARTNER_MM
             and abs(float(one.bar.along @ bar.along)) > np.cos(np.radians(PARTNER_DEGREES))
         ):
             fitted = _fit(image, [one.bar], mm_per_px)
-            if fitted is not None and fitted.left < 2 * MOST_LEFT:
+            if fitted is not None and _clean(fitted, mm_per_px):
                 return fitted
     return None
 
@@ -264,8 +264,7 @@ def _finish(film: Prepared, groups: list[list[Bar]]) -> list[Pin]:
         if fitted is None or fitted.left > MOST_LEFT:
             continue
         if WIDTHS_MM[0] < 2.0 * fitted.fit.radius * film.mm_per_px < WIDTHS_MM[1]:
-            found = [trace(film, fitted.strip, fitted.fit, fitted.runs, number) for number in range(len(bars))]
-            traces += [one for one in found if one is not None]
+            traces += trace_bars(film, fitted.strip, fitted.fit, fitted.runs)
     traces = [one for one in traces if (one.high - one.low) * film.mm_per_px > LEAST_MM]
     if not traces:
         return []
