@@ -22,6 +22,7 @@ from measure.prepare import Prepared
 from measure.strip import Strip, cut_strip, span
 
 BEYOND_MM = 14.0  # looked at beyond a bar's run
+FURTHER_MM = 45.0  # beyond which no end is sought
 STEP_MM = 0.25  # length of a place
 TROCAR_DEGREES = 16.0  # of a facet to the axis; common practice, no source
 THIN = 0.5  # by how much a thin section weighs more than its area, against the full profile
@@ -29,6 +30,9 @@ TIP_WINDOW_MM = 6.0
 BEND_MM = 2.8  # from where the straight part ends to where a bend of usual radius has left the axis
 ABOUT_MM = 8.0
 BESIDE_MM = 14.0
+SHARPNESS = (0.05, 0.33)  # blur over radius
+LENGTHS_MM = (42.0, 125.0)
+LEAST_VOTE = 0.25
 VOTES = np.array([1.2, 1.0, 1.5, 1.0])
 
 
@@ -118,8 +122,8 @@ def _likeliest_runs(
     Each bar is one piece about the middle of what all share. The strength is that of the fit, smoothed.
     """
     mm = film.mm_per_px
-    first = min(run[0] for run in runs) - BEYOND_MM / mm
-    last = max(run[1] for run in runs) + BEYOND_MM / mm
+    first = min(run[0] for run in runs) - FURTHER_MM / mm
+    last = max(run[1] for run in runs) + FURTHER_MM / mm
     line = Line(strip.on_film(first, 0.0), strip.direction, 0.0)
     band = cut_strip(film.density, line, -float(strip.across[0]), max(1, round(0.8 / mm)), (0.0, last - first))
     places = band.along + first
@@ -188,8 +192,10 @@ def _outermost(costs: dict[tuple[bool, ...], Array]) -> list[int]:
 
 
 def find_ends(film: Prepared, traces: Sequence[Trace]) -> list[Ends]:
-    """Tell tips from bends, for all pins together, and find both."""
+    """Tell tips from bends, for all pins together, and find both; none where they cannot be told apart."""
     tipwards = _tipwards(film, traces)
+    if tipwards is None:
+        return []
     ways = [1 if float(one.strip.direction @ tipwards) > 0 else -1 for one in traces]
     mm = film.mm_per_px
     left = {
@@ -246,7 +252,7 @@ def _fit_tip(one: Trace, way: int, shape: str, mm_per_px: float) -> tuple[float,
     return float(place_at), float(step * np.sqrt(2.0 * variance / bend)), float(middle) / len(value)
 
 
-def _tipwards(film: Prepared, traces: Sequence[Trace]) -> Array:
+def _tipwards(film: Prepared, traces: Sequence[Trace]) -> Array | None:
     """Unit vector from the bends to the tips: hooks, loop and most of the wire lie towards the bends."""
     along = traces[0].strip.direction
     votes = np.zeros(4)
@@ -263,7 +269,8 @@ def _tipwards(film: Prepared, traces: Sequence[Trace]) -> Array:
     votes /= len(traces)
     votes[2] = -_middle_of_metal(film, traces)
     _tipwards.debug = votes
-    return along if float(votes @ VOTES) > 0 else -along
+    vote = float(votes @ VOTES)
+    return along * np.sign(vote) if abs(vote) > LEAST_VOTE else None
 
 
 def _bone_beyond(film: Prepared, one: Trace, way: int) -> float:
@@ -319,3 +326,33 @@ def _middle_of_metal(film: Prepared, traces: Sequence[Trace]) -> float:
         share[(beside < 1.8 * one.fit.radius) & (away @ way > 0) & (away @ way < np.linalg.norm(stop - start))] = 0.0
     places = band.along - beyond
     return float((share * (places / (high - low) - 0.5)[:, None]).sum() / max(share.sum(), 1e-9))
+
+
+def is_a_pin(one: Trace, mm_per_px: float) -> bool:
+    """Whether what was traced has a pin's sharp sides, even strength and clear ends.
+
+    The limits were set on phantom films against photographs, CT slices and films of the wrong polarity.
+    """
+    fit, places, share = one.fit, one.places, one.share
+    on_pin = np.abs(share[(places > one.low) & (places < one.high)] - 1.0)
+    gain = fit.gain[np.isfinite(fit.gain)]
+    beyond = [
+        _median(share[(away > 2.0 / mm_per_px) & (away < 8.0 / mm_per_px)])
+        for away in (one.low - places, places - one.high)
+    ]
+    length = (one.high - one.low) * mm_per_px
+    return bool(
+        SHARPNESS[0] < fit.blur / fit.radius < SHARPNESS[1]
+        and fit.typical / fit.height < 0.2
+        and _median(on_pin) < 0.35
+        and np.quantile(on_pin, 0.8) < 0.8
+        and np.median(np.abs(gain / np.median(gain) - 1.0)) < 0.35
+        and min(beyond) < 0.35
+        and max(beyond) < 0.9
+        and LENGTHS_MM[0] < length < LENGTHS_MM[1]
+    )
+
+
+def _median(values: Array) -> float:
+    """Median, 0 where there is nothing (a bar that ends at the film's border)."""
+    return float(np.median(values)) if values.size else 0.0

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.lines import Array, Line, find_lines
-from measure.pin_ends import Trace, find_ends, trace_bars
+from measure.pin_ends import Trace, find_ends, is_a_pin, trace_bars
 from measure.pin_fit import BarFit, fit_bars
 from measure.pin_search import Bar, Found, search
 from measure.prepare import Prepared, shrink
@@ -265,11 +265,11 @@ def _finish(film: Prepared, groups: list[list[Bar]]) -> list[Pin]:
             continue
         if WIDTHS_MM[0] < 2.0 * fitted.fit.radius * film.mm_per_px < WIDTHS_MM[1]:
             traces += trace_bars(film, fitted.strip, fitted.fit, fitted.runs)
-    traces = [one for one in traces if (one.high - one.low) * film.mm_per_px > LEAST_MM]
+    traces = [one for one in traces if is_a_pin(one, film.mm_per_px)]
     if not traces:
         return []
     pins = []
-    for one, ends in zip(traces, find_ends(film, traces), strict=True):
+    for one, ends in zip(traces, find_ends(film, traces), strict=False):  # no ends, no pins
         left = one.fit.typical / one.fit.height
         pins.append(
             Pin(

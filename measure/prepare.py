@@ -45,11 +45,13 @@ class Prepared:
         return Prepared(density, density >= 1.0, self.mm_per_px, self.scaled)
 
 
+POLARITY_MM = 0.54  # size of a pixel at which the polarity is told
+THIN_PX, BORDER_PX = 9, 12  # kernel of what is thin; border left out, for collimators' edges
 FIELD_GUESS = 180.0  # mm across the longer side where the file tells nothing; common practice, no source
 
 
 def prepare(film: Film) -> Prepared:
-    """Prepare a film as its file says it is to be shown; `Prepared.inverted` gives the other polarity."""
+    """Prepare a film with metal bright, whatever its file says of its polarity."""
     values = film.values()
     low, high = float(values.min()), float(values.max())
     density = (values - low) / ((high - low) or 1.0)
@@ -62,7 +64,21 @@ def prepare(film: Film) -> Prepared:
         size = (spacing[0] / USUAL_MAGNIFICATION, spacing[1] / USUAL_MAGNIFICATION)
     guess = FIELD_GUESS / max(film.pixels.shape)
     mm_per_px = float(np.sqrt(size[0] * size[1])) if size else guess
-    return Prepared(density.astype(np.float32), density >= 1.0, mm_per_px, size is not None)
+    return upright(Prepared(density.astype(np.float32), density >= 1.0, mm_per_px, size is not None))
+
+
+def upright(film: Prepared) -> Prepared:
+    """Return the film with what is thin and stands out most, its metal, bright rather than dark."""
+    small = shrink(film.density, POLARITY_MM / film.mm_per_px)
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (THIN_PX, THIN_PX))
+    inner = np.s_[BORDER_PX:-BORDER_PX, BORDER_PX:-BORDER_PX]
+    if not small[inner].size:
+        return film
+    bright, dark = (
+        float(np.quantile(cv2.morphologyEx(small, how, kernel)[inner], 0.99))
+        for how in (cv2.MORPH_TOPHAT, cv2.MORPH_BLACKHAT)
+    )
+    return film if bright >= dark else film.inverted()
 
 
 def shrink(image: Image, factor: float) -> Image:
