@@ -23,7 +23,7 @@ from measure.strip import Strip, cut_strip
 PIN_MM = 1.6  # the pin looked for; common practice, no source
 WIDTHS_MM = (1.1, 2.4)  # fitted widths that a pin may have; the scale itself may be 10 % off
 SEARCH_MM = 0.27  # size of a pixel in the search
-HALF_MM = 7.0  # half-width of the strip that bars are fitted in
+HALF_MM = 7.0  # half-width of the strip that bars are fitted in, at least
 LEAST_MM = 40.0  # shortest straight part that is taken for a pin
 MOST_MM = 125.0
 LEAST_SHARE = 0.33  # of what a full box would gain along the whole run
@@ -245,7 +245,8 @@ def _fit(image: NDArray[np.float32], bars: Sequence[Bar], mm_per_px: float, fina
     along, across = ends @ line.along, ends @ line.across
     low = float(along.min()) - 2.0 / mm_per_px
     block = max(1, round((0.8 if final else 1.5) / mm_per_px))
-    strip = cut_strip(image, line, HALF_MM / mm_per_px, block, (low, float(along.max()) + 2.0 / mm_per_px))
+    half = max(HALF_MM / mm_per_px, float(np.abs(across).max()) + 4.0 / mm_per_px)
+    strip = cut_strip(image, line, half, block, (low, float(along.max()) + 2.0 / mm_per_px))
     slopes = (across[:, 1] - across[:, 0]) / (along[:, 1] - along[:, 0])
     lines = np.stack([across[:, 0] - slopes * along[:, 0], slopes], axis=1)
     runs = [(float(min(pair)) - low, float(max(pair)) - low) for pair in along]
