@@ -23,6 +23,8 @@ DIAMETERS_MM = (8.0, 60.0)
 SEARCH_MM = 0.5
 ROUND = 0.04  # how far a patch may differ from its enclosing circle's area, as a share
 RAYS = 360
+MODEL_U = 0.005  # relative, of what the edge model may be off; from phantom films
+SKIN_MM = 0.01  # of a steel ball's edge that the beam shines through: 2 / (2 k sqrt(2 r))^2, k = 1.4/mm
 
 
 @dataclass(frozen=True)
@@ -98,18 +100,27 @@ def _fit_edge(profile: Array, reach: Array, radius: float, centre: Array, film: 
     if rise < 0.05:
         return None
     usable = profile < min(outside + 0.97 * rise, 0.995)
+    floor = float(film.density.min())
+    at_floor = outside < floor + 0.01 * rise  # the open beam may be clipped black
+    pixel = 1.0 / film.mm_per_px
 
     def left(free: Array) -> Array:
         edge, blur, scatter, gain, level, slope = free
         beam = ndtr((reach - edge) / np.exp(blur))
         lifted = np.exp(scatter)
         model = level + slope * (reach - radius) / 10.0 - gain * np.log((beam + lifted) / (1.0 + lifted))
-        return np.asarray((profile - model)[usable])
+        return np.asarray((profile - (np.maximum(model, outside) if at_floor else model))[usable])
 
-    start = [radius, np.log(0.15 / film.mm_per_px), -2.5, rise / 2.5, outside, 0.0]
-    result = least_squares(left, start, x_scale=[1.0, 0.3, 0.5, 0.1 * rise, 0.1 * rise, 0.1 * rise])
+    start = [radius, np.log(0.14 * pixel), -2.0, rise / 2.5, outside - 0.05 * rise * at_floor, 0.0]
+    lower = [radius - pixel, np.log(0.05 * pixel), -5.0, 0.1 * rise, outside - 0.5 * rise, -rise]
+    upper = [radius + pixel, np.log(0.35 * pixel), -0.5, 2.0 * rise, outside + 0.1 * rise, rise]
+    result = least_squares(
+        left, start, bounds=(lower, upper), x_scale=[1.0, 0.3, 0.5, 0.1 * rise, 0.1 * rise, 0.1 * rise]
+    )
     spread = float(result.fun @ result.fun) / max(usable.sum() - 6, 1)
     covariance = spread * np.linalg.pinv(result.jac.T @ result.jac)
-    if abs(result.x[0] - radius) > 0.6 / film.mm_per_px or np.sqrt(spread) > 0.1 * rise:
+    if np.sqrt(spread) > 0.1 * rise:
         return None
-    return Marker(centre, 2.0 * float(result.x[0]), 2.0 * float(np.sqrt(covariance[0, 0])))
+    radius = float(result.x[0]) + SKIN_MM * pixel
+    u = float(np.hypot(2.0 * np.sqrt(covariance[0, 0]), 2.0 * radius * MODEL_U))
+    return Marker(centre, 2.0 * radius, u)
