@@ -13,6 +13,10 @@ class FilmError(HoldfastError):
     """A file is not a film that can be read."""
 
 
+class SeveralFramesError(FilmError):
+    """A file holds several frames, and none was chosen."""
+
+
 class ScaleError(HoldfastError):
     """A scale cannot be had, or does not make sense."""
 

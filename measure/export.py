@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import csv
 import datetime
-import os
-import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 from measure import __version__
 from measure.errors import HoldfastError
-from measure.flags import Flag
+from measure.files import whole_file
+from measure.flags import Flag, effective_limit
 from measure.measurements import Measurement
 from measure.quantity import Quantity
 from measure.review import Review
@@ -22,16 +21,22 @@ CAUTION = (
     "Local protocol and a licensed clinician decide."
 )
 
+SHORT_CAUTION = "a measuring aid, not a diagnosis"
+
+FLAG_COLUMNS = (
+    "outcome", "probability_beyond", "threshold", "threshold_side", "threshold_level", "threshold_source",
+    "why",
+)  # fmt: skip
 MEASUREMENT_COLUMNS = (
     "patient", "side", "visit_date", "days_since_surgery", "site", "view", "film_uid", "quantity", "target",
     "value", "unit", "standard_uncertainty", "scale_source", "axis", "landmark_sources", "confirmed",
-    "not_assessable_reason", "method", "reader", "reading_uid", "site_version", "software_version",
+    "not_assessable_reason", *FLAG_COLUMNS, "method", "reader", "reading_uid", "site_version",
+    "software_version", "caution",
 )  # fmt: skip
 CHANGE_COLUMNS = (
     "patient", "side", "site", "view", "quantity", "target", "basis", "earlier_date", "later_date",
-    "earlier_film_uid", "later_film_uid", "change", "unit", "standard_uncertainty", "outcome", "probability_beyond",
-    "threshold", "threshold_level", "threshold_source", "confirmed", "estimates", "note", "not_assessable_reason",
-    "software_version",
+    "earlier_film_uid", "later_film_uid", "change", "unit", "standard_uncertainty", "confirmed",
+    *FLAG_COLUMNS, "estimates", "note", "not_assessable_reason", "software_version", "caution",
 )  # fmt: skip
 
 
@@ -45,44 +50,38 @@ def write_csv(review: Review, folder: Path) -> tuple[Path, Path]:
         ("changes.csv", CHANGE_COLUMNS, change_rows(review)),
     )
     try:
-        folder.mkdir(parents=True, exist_ok=True)
         measurements, changes = (_write(folder / name, columns, rows) for name, columns, rows in tables)
     except OSError as error:
         raise HoldfastError(
-            f"The tables could not be written to {folder.name!r}: {error.strerror}. Choose another folder with --out."
+            f"The tables could not be written to {folder.name!r}: {error.strerror}. "
+            "Choose another folder with --out."
         ) from None
     return measurements, changes
 
 
 def _write(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> Path:
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-            writer = csv.DictWriter(file, columns)
-            writer.writeheader()
-            writer.writerows({key: _cell(value) for key, value in row.items()} for row in rows)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(temporary, path)
-    except BaseException:
-        os.unlink(temporary)
-        raise
+    with whole_file(path, replace=True) as file:
+        writer = csv.DictWriter(file, columns)
+        writer.writeheader()
+        writer.writerows({key: _cell(value) for key, value in row.items()} for row in rows)
     return path
 
 
 def _cell(value: object) -> object:
     """Keep spreadsheet programs from running text that begins like a formula."""
-    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
+    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r", "\n"):
         return "'" + value
     return value
 
 
 def measurement_rows(review: Review) -> Iterator[dict[str, object]]:
     """One row for every quantity of every film, those without a value too."""
-    for case in review.cases:
-        for film in case.films:
+    for case, flags_by_film in zip(review.cases, review.flags, strict=True):
+        for film, flags in zip(case.films, flags_by_film, strict=True):
+            by_subject = {id(flag.subject): flag for flag in flags}
             for measurement in film.measurements:
-                yield _film_fields(film) | _measurement_fields(film, measurement)
+                flag = by_subject.get(id(measurement))
+                yield _film_fields(film) | _measurement_fields(film, measurement) | _flag_fields(flag)
 
 
 def _film_fields(film: MeasuredFilm) -> dict[str, object]:
@@ -99,6 +98,7 @@ def _film_fields(film: MeasuredFilm) -> dict[str, object]:
         "reading_uid": reading.uid,
         "site_version": reading.site_version,
         "software_version": f"holdfast {__version__}",
+        "caution": SHORT_CAUTION,
     }
 
 
@@ -129,20 +129,25 @@ def _measurement_fields(film: MeasuredFilm, measurement: Measurement) -> dict[st
 def _numbers(quantity: Quantity | None, name: str) -> dict[str, object]:
     if quantity is None:
         return {name: "", "standard_uncertainty": ""}
-    return {name: f"{quantity.value:.6g}", "standard_uncertainty": f"{quantity.u:.6g}"}
+    return {name: _rounded(quantity.value), "standard_uncertainty": _rounded(quantity.u)}
+
+
+def _rounded(number: float) -> float:
+    """To six digits, far beyond what any value supports, so that a table does not differ by its last bits."""
+    return float(f"{number:.6g}")
 
 
 def change_rows(review: Review) -> Iterator[dict[str, object]]:
     """One row for every change, with the flag where a threshold applies to it."""
-    for case, flags in zip(review.cases, review.flags, strict=True):
-        by_change = {id(flag.subject): flag for flag in flags}
+    for case, flags_by_film in zip(review.cases, review.flags, strict=True):
+        by_subject = {id(flag.subject): flag for flags in flags_by_film for flag in flags}
         for change in case.changes:
-            yield _change_fields(change) | _flag_fields(by_change.get(id(change)))
+            yield _change_fields(change) | _flag_fields(by_subject.get(id(change)))
 
 
 def _change_fields(change: Change) -> dict[str, object]:
     earlier, later = _film_fields(change.earlier), _film_fields(change.later)
-    kept = ("patient", "side", "site", "view", "software_version")
+    kept = ("patient", "side", "site", "view", "software_version", "caution")
     return {
         **{key: later[key] for key in kept},
         "quantity": change.row.name,
@@ -155,7 +160,7 @@ def _change_fields(change: Change) -> dict[str, object]:
         **_numbers(change.quantity, "change"),
         "unit": change.row.unit,
         "confirmed": change.confirmed,
-        "estimates": "; ".join(f"{words} {quantity.text()}" for words, quantity in change.estimates),
+        "estimates": "; ".join(f"{words}: {q.value:.6g} (u {q.u:.6g})" for words, q in change.estimates),
         "note": change.note or "",
         "not_assessable_reason": change.reason or "",
     }
@@ -166,8 +171,10 @@ def _flag_fields(flag: Flag | None) -> dict[str, object]:
         return {}
     return {
         "outcome": flag.outcome,
-        "probability_beyond": "" if flag.probability is None else f"{flag.probability:.4f}",
-        "threshold": flag.threshold.limit,
+        "probability_beyond": "" if flag.probability is None else _rounded(flag.probability),
+        "threshold": effective_limit(flag.threshold),
+        "threshold_side": flag.threshold.side,
         "threshold_level": flag.threshold.level,
         "threshold_source": flag.threshold.source,
+        "why": flag.why or "",
     }

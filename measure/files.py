@@ -15,7 +15,7 @@ def whole_file(path: Path, *, replace: bool) -> Iterator[TextIO]:
     """Open a text file that takes its name only once it is whole and on the disk.
 
     What is written goes to a hidden `.part` file beside it, which is all that a killed process can
-    leave behind. Permissions are those of any new file.
+    leave behind (and an empty file, where there are no hard links). Permissions are those of any new file.
 
     Raises FileExistsError where `path` exists and `replace` is false: of several writers at once,
     exactly one wins. Raises OSError where the folder cannot be written.
@@ -30,6 +30,17 @@ def whole_file(path: Path, *, replace: bool) -> Iterator[TextIO]:
         if replace:
             os.replace(part, path)
         else:
-            os.link(part, path)  # unlike a rename, this fails where the name is taken
+            _claim(part, path)
     finally:
         part.unlink(missing_ok=True)
+
+
+def _claim(part: Path, path: Path) -> None:
+    """Give a file its name; FileExistsError where the name is taken, which a rename would not mind."""
+    try:
+        os.link(part, path)
+    except FileExistsError:
+        raise
+    except OSError:  # no hard links here: FAT, and many a network share
+        path.open("x").close()
+        os.replace(part, path)

@@ -58,7 +58,8 @@ class Film(Header):
                 "A film is a 2-D array of uint8, uint16 or int16; "
                 f"received {self.pixels.ndim}-D {self.pixels.dtype.name}."
             )
-        pixels = np.ascontiguousarray(self.pixels).view()
+        little_endian = self.pixels.dtype.newbyteorder("<")  # as the digest and the grey scale expect
+        pixels = np.ascontiguousarray(self.pixels, dtype=little_endian).view()
         pixels.flags.writeable = False
         object.__setattr__(self, "pixels", pixels)
 
@@ -221,10 +222,13 @@ def _read_picture(path: Path, kind: str, frame: int | None) -> tuple[NDArray[Any
                 image.seek(frame_index(getattr(image, "n_frames", 1), frame))
                 pixels, photometric = _picture_pixels(image, kind, notes)
                 aspect = _aspect(image.info.get("dpi"))
-        except (FilmError, OSError):
+        except FilmError:
             raise
         except Exception as error:
-            raise FilmError(f"The {kind} file is damaged, cut short or too large. Save it again.") from error
+            raise FilmError(
+                f"The {kind} file is damaged, cut short or of a kind that is not read. "
+                "Save it as 16-bit greyscale PNG."
+            ) from error
     header = Header(
         photometric=photometric,
         bits=8 * pixels.dtype.itemsize,
@@ -239,9 +243,9 @@ def _picture_pixels(image: Any, kind: str, notes: list[str]) -> tuple[NDArray[An
     """Give stored values and photometric interpretation of the present frame; adds to `notes`."""
     if problem := size_problem(image.height, image.width):
         raise FilmError(f"This is no film: {problem}.")
-    turned = image.getexif().get(_ORIENTATION, 1) != 1
+    sixteen_bit = any(";16" in str(tile) for tile in image.tile)  # gone once anything else is asked of it
     white_is_zero = kind == "TIFF" and image.tag_v2.get(_PHOTOMETRIC) == 0
-    sixteen_bit = any(";16" in str(tile) for tile in image.tile)
+    turned = image.getexif().get(_ORIENTATION, 1) != 1
     if turned and kind == "TIFF":  # Pillow turns these, and the pixels as stored cannot be had
         raise FilmError("The TIFF has an orientation tag that turns it. Save it again without one.")
     if turned:

@@ -10,26 +10,29 @@ import contextlib
 import functools
 import io
 import logging
+import math
 import re
 import struct
 import threading
 import warnings
 import zlib
-from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, BinaryIO, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.errors import FilmError
+from measure.errors import FilmError, SeveralFramesError
 from measure.film_elements import Elements, whole
 from measure.film_header import KEYWORDS, Header, dicom_header
 
 # Beyond any film: the largest digitised ones have some 60 million pixels.
 MOST_PER_SIDE = 20_000
 _MOST_BYTES = 2 * MOST_PER_SIDE**2
+_UNDEFINED = 0xFFFFFFFF  # length of what ends with a delimiter (PS3.5 7.1.1), as compressed pixels do
+
+_UNREADABLE = "The DICOM header cannot be read: the file is damaged or cut short. Export it again."
 
 
 class _Syntax(NamedTuple):
@@ -81,7 +84,7 @@ _NEEDED: dict[str, tuple[int, ...]] = {  # keyword to what is allowed; any numbe
 _PIXEL_KEYWORDS = (
     *_NEEDED,
     *("PhotometricInterpretation", "PlanarConfiguration", "NumberOfFrames"),
-    *("PixelData", "ExtendedOffsetTable", "ExtendedOffsetTableLengths"),
+    *("ExtendedOffsetTable", "ExtendedOffsetTableLengths"),
 )
 
 
@@ -97,14 +100,14 @@ _SILENCE = threading.RLock()
 
 
 @contextlib.contextmanager
-def quiet() -> Iterator[list[warnings.WarningMessage]]:
+def quiet() -> Iterator[None]:
     """Keep from logs and screen what the libraries warn of: their words may name a patient."""
     log = logging.getLogger("pydicom")
-    with _SILENCE, warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always")
+    with _SILENCE, warnings.catch_warnings():
+        warnings.simplefilter("ignore")
         propagate, log.propagate = log.propagate, False
         try:
-            yield caught
+            yield
         finally:
             log.propagate = propagate
 
@@ -123,7 +126,9 @@ def looks_like_dicom(head: bytes) -> bool:
 def frame_index(count: int, frame: int | None) -> int:
     """Index of the frame asked for (from 1) in a file of `count`. Raises FilmError where it is not clear."""
     if frame is None and count > 1:
-        raise FilmError(f"The file holds {count} frames. Say which one to read, from 1 to {count}.")
+        raise SeveralFramesError(
+            f"The file holds {count} frames. Say which one to read, from 1 to {count} (--frame)."
+        )
     if frame is not None and not 1 <= frame <= count:
         raise FilmError(f"Frame {frame} was asked for, but the file holds frames 1 to {count}.")
     return (frame or 1) - 1
@@ -138,81 +143,98 @@ def size_problem(rows: int, columns: int) -> str | None:
     return None
 
 
+class _Stored(NamedTuple):
+    """Pixels as they lie in the file: `source` stands at their first byte."""
+
+    source: BinaryIO
+    uid: str
+    vr: str
+    length: int
+
+    @property
+    def syntax(self) -> _Syntax:
+        return _SYNTAXES[self.uid]
+
+
 def read_dicom(path: Path, frame: int | None) -> tuple[NDArray[Any], Header]:
     """Read the stored pixels (rows, columns) and the header of one DICOM film.
 
     Raises FilmError, without anything that names the patient.
     """
-    with quiet() as caught:
-        dataset, syntax = _parse(path)
+    with quiet(), path.open("rb") as file:
+        dataset, stored = _open(*_data_set(file, path))
         _refuse_other_than_films(dataset)
         frames = whole(dataset, "NumberOfFrames") or 1
         index = frame_index(frames, frame)
         elements = Elements(dataset, index)
-        pixels = _decode(elements, syntax, index, frames)
+        _refuse_damaged(stored, elements, frames)
+        pixels = _decode(stored, elements, index)
         photometric = _photometric(dataset)
         header = dicom_header(
             elements,
             photometric=photometric if photometric in _GREY else "MONOCHROME2",
             signed=pixels.dtype.kind == "i",
-            lossy=syntax.lossy,
+            lossy=stored.syntax.lossy,
             frame=frame if frames > 1 else None,
         )
-    return pixels, _with_warnings(header, caught)
+    return pixels, header
 
 
-def _parse(path: Path) -> tuple[Any, _Syntax]:
-    """Elements of `_tags` in the file, and its transfer syntax."""
-    try:
-        dataset = _read_elements(path)
-        uid = str(dataset.file_meta.get("TransferSyntaxUID") or _BY_ENCODING[dataset.original_encoding])
-        dataset.file_meta.TransferSyntaxUID = uid
-    except (FilmError, OSError):
-        raise
-    except Exception:  # pydicom raises what it meets, and its words may hold the file's values
-        raise FilmError(
-            "The DICOM header cannot be read: the file is damaged or cut short. Export it again."
-        ) from None
-    if uid not in _SYNTAXES:
-        raise FilmError("Its transfer syntax cannot be decoded. Export the film uncompressed or as JPEG-LS.")
-    return dataset, _SYNTAXES[uid]
-
-
-def _read_elements(path: Path) -> Any:
-    from pydicom import dcmread
+def _data_set(file: BinaryIO, path: Path) -> tuple[BinaryIO, str]:
+    """Where to read the data set from, and its transfer syntax, empty where the file does not name it."""
     from pydicom.filereader import read_file_meta_info
 
-    with path.open("rb") as file:
-        has_preamble = file.read(132)[128:] == b"DICM"
-        meta = read_file_meta_info(path) if has_preamble else None
-        if not (meta and meta.get("TransferSyntaxUID") == _DEFLATED):
-            file.seek(0)
-            return dcmread(file, force=True, specific_tags=_tags())
-        file.seek(132 + 12 + meta.FileMetaInformationGroupLength)  # 12 are that element's own bytes
-        dataset = dcmread(io.BytesIO(_inflate(file.read())), force=True, specific_tags=_tags())
-    meta.TransferSyntaxUID = _INFLATED
-    dataset.file_meta = meta
-    return dataset
+    has_preamble = file.read(132)[128:] == b"DICM"
+    try:
+        meta: Any = read_file_meta_info(path) if has_preamble else {}
+        uid = str(meta.get("TransferSyntaxUID") or "")
+        start = 132 + 12 + meta.FileMetaInformationGroupLength if uid == _DEFLATED else 0
+    except Exception:  # pydicom raises what it meets, and its words may hold the file's values
+        raise FilmError(_UNREADABLE) from None
+    file.seek(start)
+    return (io.BytesIO(_inflate(file.read())), _INFLATED) if start else (file, uid)
 
 
 def _inflate(deflated: bytes) -> bytes:
     """Inflate a data set up to a limit: a small file could otherwise fill the memory."""
     inflater = zlib.decompressobj(-zlib.MAX_WBITS)
-    inflated = inflater.decompress(deflated, _MOST_BYTES)
+    try:
+        inflated = inflater.decompress(deflated, _MOST_BYTES)
+    except zlib.error:
+        raise FilmError(_UNREADABLE) from None
     if inflater.unconsumed_tail:
         raise FilmError("Inflated, the file is larger than any film. Export it again, uncompressed.")
     if not inflater.eof:
-        raise FilmError("The deflated file is cut short. Export it again.")
+        raise FilmError(_UNREADABLE)
     return inflated
 
 
-def _refuse_other_than_films(dataset: Any) -> None:
-    """Raise FilmError with every reason why the file holds no film."""
-    if "PixelData" not in dataset:
+def _open(source: BinaryIO, uid: str) -> tuple[Any, _Stored]:
+    """Elements of `_tags` before the pixels, and where the pixels are."""
+    from pydicom import dcmread
+
+    try:
+        dataset = dcmread(source, force=True, stop_before_pixels=True, specific_tags=_tags())
+    except Exception:  # as in `_data_set`
+        raise FilmError(_UNREADABLE) from None
+    uid = uid or _BY_ENCODING.get(dataset.original_encoding, "")
+    if uid not in _SYNTAXES:
+        raise FilmError("Its transfer syntax cannot be decoded. Export the film uncompressed or as JPEG-LS.")
+    order = "<" if dataset.original_encoding[1] else ">"
+    head = source.read(8)  # PS3.5 7.1: tag, then a length, or a representation, two bytes and a length
+    if len(head) < 8 or struct.unpack(f"{order}2H", head[:4]) != (0x7FE0, 0x0010):
         raise FilmError(
             f"The DICOM file holds no picture{_kind(dataset)}, or is cut short before it. "
             "Give the film itself."
         )
+    explicit = head[4:6] in (b"OB", b"OW", b"UN")
+    length = source.read(4) if explicit else head[4:]
+    vr = head[4:6].decode() if explicit else "OW"
+    return dataset, _Stored(source, uid, vr, int.from_bytes(length, "little" if order == "<" else "big"))
+
+
+def _refuse_other_than_films(dataset: Any) -> None:
+    """Raise FilmError with every reason why the file holds no film."""
     values = {keyword: whole(dataset, keyword) for keyword in _NEEDED}
     missing = [keyword for keyword, value in values.items() if value is None]
     problems = [f"{', '.join(missing)} cannot be read"] if missing else []
@@ -246,13 +268,82 @@ def _photometric(dataset: Any) -> str:
         return ""
 
 
-def _decode(elements: Elements, syntax: _Syntax, index: int, frames: int) -> NDArray[Any]:
+def _refuse_damaged(stored: _Stored, elements: Elements, frames: int) -> None:
+    """Raise FilmError where the pixels are fewer, or of another size, than the header says.
+
+    A decoder would fill up what is missing, or make room for any size.
+    """
+    needed = {keyword: whole(elements.dataset, keyword) or 0 for keyword in _NEEDED}
+    size = (needed["Rows"], needed["Columns"])
+    if stored.syntax.decoder:
+        for other in _coded_sizes(stored.source) - {size}:
+            raise FilmError(
+                f"The compressed picture is {other[0]} x {other[1]} pixels, its header says "
+                f"{size[0]} x {size[1]}. Export the film again."
+            )
+        return
+    if stored.length == _UNDEFINED:
+        raise FilmError(
+            f"The pixels are compressed, but the header says {stored.syntax.name}. Export the film again."
+        )
+    samples = 2 if _photometric(elements.dataset) == "YBR_FULL_422" else needed["SamplesPerPixel"]
+    expected = math.prod(size) * samples * needed["BitsAllocated"] // 8 * frames
+    if stored.length < expected:
+        raise FilmError(
+            f"The file is cut short: it holds {stored.length} bytes of pixels, its header asks for "
+            f"{expected}. Export the film again."
+        )
+    if stored.length > expected + expected % 2:
+        elements.warn("more pixel data than the header asks for; the rest was left out")
+
+
+def _coded_sizes(source: BinaryIO) -> set[tuple[int, int]]:
+    """(rows, columns) that the code streams of encapsulated pixel data say of themselves (PS3.5 A.4).
+
+    Raises FilmError where the last of them is cut short.
+    """
+    from pydicom.encaps import parse_basic_offsets, parse_fragments
+
+    start, sizes = source.tell(), set()
+    try:
+        parse_basic_offsets(source)
+        _, fragments = parse_fragments(source)
+        for fragment in fragments:
+            source.seek(fragment + 4)
+            (length,) = struct.unpack("<L", source.read(4))
+            sizes.add(_coded_size(source.read(min(length, _CODE_HEADER))))
+        source.seek(fragments[-1] + 8 + length)
+        complete = source.read(4) == b"\xfe\xff\xdd\xe0"
+    except (ValueError, IndexError, struct.error):
+        complete = False
+    if not complete:
+        raise FilmError("The compressed pixels are cut short or damaged. Export the film again.")
+    source.seek(start)
+    return {size for size in sizes if size}
+
+
+_CODE_HEADER = 2**20  # bytes; a code stream's size is near its start
+_JPEG_FRAME_HEADERS = {*range(0xC0, 0xD0), 0xF7} - {0xC4, 0xC8, 0xCC}  # SOF0-15, and JPEG-LS's SOF55
+
+
+def _coded_size(code: bytes) -> tuple[int, int] | None:
+    """Rows and columns of a JPEG, JPEG-LS or JPEG 2000 code stream, if it is the start of one."""
+    if code.startswith(b"\xff\x4f\xff\x51"):  # ISO/IEC 15444-1, A.5.1
+        right, bottom, left, top = struct.unpack_from(">4I", code, 8)
+        return bottom - top, right - left
+    at = 2 if code.startswith(b"\xff\xd8") else len(code)  # ITU-T T.81, B.1.1
+    while at + 9 <= len(code) and code[at] == 0xFF:
+        if code[at + 1] in _JPEG_FRAME_HEADERS:
+            rows, columns = struct.unpack_from(">2H", code, at + 5)
+            return (rows, columns) if rows else None
+        filling = code[at + 1] == 0xFF
+        at += 1 if filling else 2 + struct.unpack_from(">H", code, at + 2)[0]
+    return None
+
+
+def _decode(stored: _Stored, elements: Elements, index: int) -> NDArray[Any]:
     """One frame as stored: (rows, columns), uint8, uint16 or int16 in little-endian order."""
-    dataset = elements.dataset
-    if syntax.decoder:
-        _refuse_without_decoder(dataset.file_meta.TransferSyntaxUID, syntax)
-        _refuse_other_size(dataset, index, frames)
-    pixels = _decoded(dataset, syntax, index)
+    pixels = _decoded(stored, elements.dataset, index)
     if pixels.ndim == 3:
         if not (pixels[..., :1] == pixels[..., 1:]).all():
             raise FilmError("The picture is in colour, no radiograph. Export it again in greyscale.")
@@ -261,67 +352,34 @@ def _decode(elements: Elements, syntax: _Syntax, index: int, frames: int) -> NDA
     if pixels.dtype == np.int8:
         pixels = pixels.astype(np.int16)
     pixels = np.ascontiguousarray(pixels, dtype=pixels.dtype.newbyteorder("<"))
-    return _within_bits(pixels, int(dataset.BitsStored), elements)
+    return _within_bits(pixels, whole(elements.dataset, "BitsStored") or 0, elements)
 
 
-def _decoded(dataset: Any, syntax: _Syntax, index: int) -> NDArray[Any]:
-    from pydicom.pixels import pixel_array
+def _decoded(stored: _Stored, dataset: Any, index: int) -> NDArray[Any]:
+    """One frame as pydicom decodes it; colour as RGB."""
+    from pydicom.pixels import as_pixel_options, get_decoder
 
+    decoder, syntax = get_decoder(stored.uid), stored.syntax
+    if syntax.decoder and syntax.decoder not in decoder.available_plugins:
+        raise FilmError(f"No decoder for {syntax.name} is installed. {syntax.remedy}")
     try:
-        # Unused bits are seen to in `_within_bits`, so that no copy is made where they are not set.
-        pixels: NDArray[Any] = pixel_array(
-            dataset, index=index, decoding_plugin=syntax.decoder, view_only=True, correct_unused_bits=False
-        )
-    except Exception as error:
+        pixels: NDArray[Any] = decoder.as_array(
+            stored.source,
+            index=index,
+            decoding_plugin=syntax.decoder,
+            pixel_keyword="PixelData",
+            pixel_vr=stored.vr,
+            correct_unused_bits=False,  # `_within_bits` does, only where they are set
+            **as_pixel_options(dataset),
+        )[0]
+    except (KeyboardInterrupt, SystemExit):
+        raise
+    except BaseException as error:  # the RLE decoder's panic is no Exception
         raise FilmError(
             f"The pixels cannot be decoded ({syntax.name}): the file is damaged, cut short or not what its "
             "header says. Export it again."
         ) from error
     return pixels
-
-
-def _refuse_without_decoder(uid: Any, syntax: _Syntax) -> None:
-    from pydicom.pixels import get_decoder
-
-    if syntax.decoder not in get_decoder(uid).available_plugins:
-        raise FilmError(f"No decoder for {syntax.name} is installed. {syntax.remedy}")
-
-
-def _refuse_other_size(dataset: Any, index: int, frames: int) -> None:
-    """Raise FilmError where the compressed picture is of another size than the header says.
-
-    A decoder would make room for the former, however large, or return a part of it.
-    """
-    from pydicom.encaps import get_frame
-
-    try:
-        size = _coded_size(get_frame(dataset.PixelData, index, number_of_frames=frames))
-    except Exception:
-        return  # the decoder meets the same, and it is refused there
-    said = (int(dataset.Rows), int(dataset.Columns))
-    if size and size != said:
-        raise FilmError(
-            f"The compressed picture is {size[0]} x {size[1]} pixels, its header says {said[0]} x {said[1]}. "
-            "Export the film again."
-        )
-
-
-_JPEG_FRAME_HEADERS = {*range(0xC0, 0xD0), 0xF7} - {0xC4, 0xC8, 0xCC}  # SOF0-15, and JPEG-LS's SOF55
-
-
-def _coded_size(code: bytes) -> tuple[int, int] | None:
-    """Rows and columns that a JPEG, JPEG-LS or JPEG 2000 code stream says; None where not found."""
-    if (start := code.find(b"\xff\x4f\xff\x51", 0, 1024)) >= 0:  # ISO/IEC 15444-1, A.5.1
-        right, bottom, left, top = struct.unpack_from(">4I", code, start + 8)
-        return bottom - top, right - left
-    at = 2 if code[:2] == b"\xff\xd8" else len(code)  # ITU-T T.81, B.1.1
-    while at + 9 <= len(code) and code[at] == 0xFF:
-        if code[at + 1] in _JPEG_FRAME_HEADERS:
-            rows, columns = struct.unpack_from(">2H", code, at + 5)
-            return (rows, columns) if rows else None
-        filling = code[at + 1] == 0xFF
-        at += 1 if filling else 2 + struct.unpack_from(">H", code, at + 2)[0]
-    return None
 
 
 def _within_bits(pixels: NDArray[Any], bits: int, elements: Elements) -> NDArray[Any]:
@@ -332,16 +390,3 @@ def _within_bits(pixels: NDArray[Any], bits: int, elements: Elements) -> NDArray
         return pixels
     elements.warn(f"values go beyond Bits Stored ({bits}): the bits above were cut off")
     return (pixels << spare) >> spare
-
-
-# Of pydicom's warnings, by words in them, those a reader should know of.
-_TOLD = {
-    "pixel data": "the length of the pixel data is not what the header says; the picture was read",
-    "Bits Stored": "the compressed picture's bits are not what the header says; the picture was read",
-}
-
-
-def _with_warnings(header: Header, caught: Sequence[warnings.WarningMessage]) -> Header:
-    texts = [str(warning.message) for warning in caught]
-    ours = [ours for theirs, ours in _TOLD.items() if any(theirs in text for text in texts)]
-    return replace(header, warnings=(*header.warnings, *ours)) if ours else header

@@ -98,7 +98,8 @@ class GreyScale:
     def shades(self, values: Values, span: Pair) -> Values:
         """Output of the VOI stage, 0 to 1. A film without one is spread over `span`, (low, high)."""
         if self.voi:
-            return np.clip(self.voi.look_up(values) / (2**self.voi.bits - 1), 0, 1)
+            most: int = 2**self.voi.bits - 1
+            return np.clip(self.voi.look_up(values) / most, 0, 1)
         if self.window:
             centre, width, function = self.window
             return _WINDOW_FUNCTIONS[function].apply(values, centre, width)

@@ -16,7 +16,7 @@ from measure.quantity import wrap_degrees
 Points = NDArray[np.float64]
 Values = NDArray[np.float64]
 
-CIRCLE_STEPS = 40  # at most; an arc of 90 degrees settles in about 6, a short one slowly (see fit_circle)
+CIRCLE_STEPS = 20  # at most; an arc of 90 degrees settles in about 6, a short one slowly (see fit_circle)
 CIRCLE_SETTLED = 1e-9  # last step over radius
 SAME_DIRECTION = 1e-12  # below this share of the scatter, rounding alone says which axis is the longer
 
@@ -113,18 +113,22 @@ def fit_circle(points: Points) -> tuple[Points, Values]:
     BIT 1994;34:558. For a given centre the best radius is the mean distance, so only the centre is
     sought. Points (..., n, 2), n >= 3; NaN where they lie on a line.
 
-    Where noise hides the curve of a short arc, the centre creeps away and is left where it is after
-    `CIRCLE_STEPS`. Its radius means little then; gaps and steps beside the arc hardly depend on it.
+    Where noise hides the curve of a short arc, the centre creeps away without end, by a radius a step
+    at most, and is left where it is after `CIRCLE_STEPS`. The radius means little then; gaps and steps
+    hardly depend on it.
     """
     around = np.ascontiguousarray(np.moveaxis(_centred(points), (-1, -2), (0, 1)))  # (2, n, ...): quick sums
     centre = _two_unknowns(around, 0.5 * np.sum(around**2, axis=0))
     for _ in range(CIRCLE_STEPS):
         spokes = around - centre[:, None]
         lengths = np.sqrt(np.sum(spokes**2, axis=0))
+        radius = lengths.mean(axis=0)
         directions = spokes / _nonzero(lengths)
         step = _two_unknowns(directions - directions.mean(axis=1, keepdims=True), lengths)
-        centre = centre + step
-        if not (np.abs(step) > CIRCLE_SETTLED * lengths.mean(axis=0)).any():
+        reach = np.hypot(*step)
+        step = step * np.where(reach > radius, radius / _nonzero(reach), 1.0)
+        centre = centre + np.nan_to_num(step)
+        if not (reach > CIRCLE_SETTLED * radius).any():
             break
     radius = np.sqrt(np.sum((around - centre[:, None]) ** 2, axis=0)).mean(axis=0)
     return points.mean(axis=-2) + np.moveaxis(centre, 0, -1), radius
@@ -153,6 +157,12 @@ def along_axis(start: Points, stop: Points, near: Points, far: Points) -> Values
     """Distance from start to stop along the bone axis, positive distally."""
     _, along, _ = axis_frame(near, far)
     return dot(point(stop) - point(start), along)
+
+
+def across_axis(start: Points, stop: Points, near: Points, far: Points) -> Values:
+    """Distance from start to stop across the bone axis, positive from near to far."""
+    _, _, across = axis_frame(near, far)
+    return dot(point(stop) - point(start), across)
 
 
 def along_axis_to_line(place: Points, line_a: Points, line_b: Points, near: Points, far: Points) -> Values:
@@ -315,9 +325,3 @@ def height_above_centre(place: Points, arc: Points, near: Points, far: Points) -
     centre, _ = fit_circle(arc)
     _, along, _ = axis_frame(near, far)
     return -dot(point(place) - centre, along)
-
-
-def across_axis(start: Points, stop: Points, near: Points, far: Points) -> Values:
-    """Distance from start to stop across the bone axis, positive from near to far."""
-    _, _, across = axis_frame(near, far)
-    return dot(point(stop) - point(start), across)

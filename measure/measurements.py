@@ -123,6 +123,7 @@ class _Film:
         size = np.array(scale.mm_per_px if scale else [side / aspect[0] for side in aspect])
         unit_per_mm = 1.0 if scale else 1.0 / USUAL_MM_PER_PX
         self.basis = self._bone_axes(size)
+        self.axis_doubt = self._axis_doubt(size)
         self.landmarks = {
             name: self._uncertain(name, landmark, size, unit_per_mm, profile)
             for name, landmark in reading.landmarks.items()
@@ -157,6 +158,22 @@ class _Film:
         axes = np.stack(axis_frame(*levels)[1:])
         return axes if np.isfinite(axes).all() else None
 
+    def _axis_doubt(self, size: NDArray[np.float64]) -> str | None:
+        """Whether a pin runs against the axis: then its levels were clicked in the wrong order."""
+        for row in self.view.measurements:
+            placed = [self.reading.landmarks.get(name) for name in row.landmarks]
+            if row.function != "angle_to_axis" or not all(
+                landmark and landmark.located for landmark in placed
+            ):
+                continue
+            if abs(FUNCTIONS[row.function].function(*(p.array * size for p in placed if p))) > 90:
+                near, far = (self.view.landmark[self.view.axis[side]].title for side in ("near", "far"))
+                return (
+                    f"{row.target} runs against the bone axis: "
+                    f"place {near} and {far} anew, the proximal level first"
+                )
+        return None
+
     def measure(self, row: MeasurementRow) -> Measurement:
         if row.function not in FUNCTIONS or FUNCTIONS[row.function].unit != row.unit:
             raise SiteError(
@@ -176,18 +193,13 @@ class _Film:
 
     def _blank(self, row: MeasurementRow, used: Iterable[str]) -> Measurement:
         placed = {name: self.reading.landmarks[name] for name in used if name in self.reading.landmarks}
-        on_axis = (
-            bool(self.view.axis)
-            and self.view.axis["near"] in row.landmarks
-            and self.view.axis["far"] in row.landmarks
-        )
         located = bool(placed) and all(landmark.located for landmark in placed.values())
         return Measurement(
             row,
             present=True if row.absent is not None and located else None,
             proposed=tuple(name for name, landmark in placed.items() if landmark.status == PROPOSED),
             origins={name: landmark.origin for name, landmark in placed.items()},
-            axis=self.reading.axis if on_axis else None,
+            axis=self.reading.axis if self._on_axis(row) else None,
             scale=self.scale if row.unit == LENGTH else None,
         )
 
@@ -201,9 +213,14 @@ class _Film:
         lacking = [text for name in (*row.landmarks, *hidden) if (text := self._lack(name))]
         if lacking:
             return "; ".join(dict.fromkeys(lacking))
+        if self.axis_doubt and self._on_axis(row):
+            return self.axis_doubt
         if row.unit == LENGTH and self.scale is None:
             return "no scale on this film, so no millimetres"
         return None
+
+    def _on_axis(self, row: MeasurementRow) -> bool:
+        return bool(self.view.axis) and {self.view.axis["near"], self.view.axis["far"]} <= set(row.landmarks)
 
     def _lack(self, name: str) -> str | None:
         title, landmark = self.view.landmark[name].title, self.reading.landmarks.get(name)

@@ -6,7 +6,7 @@ this frame is right-handed; a left elbow is its mirror image. Points are arrays 
 (..., 2) as (row, col), 0-based at pixel centres.
 
 The bone is an implicit solid: a function that is negative inside. The metal is a set of bent round bars.
-Anatomy is invented, with the sizes of published ones: shaft 15 mm, notch radius 11 mm (groove of
+Anatomy is invented, sized after published figures: shaft 15 mm, notch radius 11 mm (groove of
 the trochlea 17 mm across plus the joint space), olecranon 22 mm wide, dorsal bend 5.7 degrees on average
 (Rouleau 2010), pins 1.6 mm, wire 1.0 mm.
 
@@ -25,10 +25,10 @@ Truth comes in two forms, and neither uses `measure.geometry`:
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field
-from functools import partial
-from typing import Literal
+from functools import lru_cache, partial, update_wrapper
+from typing import Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +36,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Solid = Callable[[Array], Array]
 Segments = dict[str, tuple[Array, Array]]
+Invention = TypeVar("Invention", bound=Hashable)
 View = Literal["lateral", "ap"]
 Side = Literal["R", "L"]
 
@@ -282,9 +283,21 @@ def ray_directions(film: Array, pose: Pose) -> Array:
 # ---------------------------------------------------------------------------------------- the ulna's shape
 
 
+def _kept(place: Callable[[Invention], Array]) -> Callable[[Invention], Array]:
+    """Remember the last places worked out, read-only: each is asked for many times for one film."""
+
+    def read_only(invention: Invention) -> Array:
+        found = place(invention)
+        found.setflags(write=False)
+        return found
+
+    kept: Callable[[Invention], Array] = update_wrapper(lru_cache(maxsize=8)(read_only), place)
+    return kept
+
+
 def blend(x: Array, start: float, stop: float) -> Array:
     """0 before start, 1 after stop, smooth (Hermite) between."""
-    share = np.clip((x - start) / (stop - start), 0.0, 1.0)
+    share = np.minimum(np.maximum((x - start) / (stop - start), 0.0), 1.0)
     blended: Array = share * share * (3.0 - 2.0 * share)
     return blended
 
@@ -292,7 +305,7 @@ def blend(x: Array, start: float, stop: float) -> Array:
 def centre_line(x: Array | float, anatomy: Anatomy) -> Array:
     """Give the y of the ulna's centre line at x: zero in the shaft, bent volarly further proximally."""
     run, half = np.asarray(anatomy.bend_apex - x), 8.0
-    inside = np.clip(run + half, 0.0, 2.0 * half)
+    inside = np.minimum(np.maximum(run + half, 0.0), 2.0 * half)
     slope = float(np.tan(np.radians(anatomy.bend)))
     shift: Array = slope * (inside * inside / (4.0 * half) + np.maximum(run - half, 0.0))
     return shift
@@ -309,6 +322,7 @@ def half_widths(x: Array | float, anatomy: Anatomy) -> tuple[Array, Array, Array
     return dorsal, volar, side
 
 
+@_kept
 def notch_centre(anatomy: Anatomy) -> Array:
     """(3,): the centre of the notch's middle ridge."""
     return np.array([0.0, anatomy.notch_floor + anatomy.notch_radius + float(centre_line(0.0, anatomy)), 0.0])
@@ -335,7 +349,8 @@ def notch_depth(x: Array, y: Array, z: Array, anatomy: Anatomy) -> Array:
 def cap(y: Array | float, z: Array | float, anatomy: Anatomy) -> Array:
     """Give the x of the olecranon's proximal end at (y, z)."""
     rise = y - float(centre_line(anatomy.tip, anatomy)) + 1.0
-    return np.asarray(anatomy.tip + 0.022 * rise * rise + 0.012 * z * z)
+    square = z * z
+    return np.asarray(anatomy.tip + 0.022 * rise * rise + (0.012 + 0.0005 * square) * square)
 
 
 def ulna(points: Array, anatomy: Anatomy) -> Array:
@@ -365,11 +380,13 @@ def around_notch(degrees: Array | float, anatomy: Anatomy, radius: Array | float
     return around
 
 
+@_kept
 def articular_edge(anatomy: Anatomy) -> Array:
     """(3,): where the fracture meets the notch's ridge."""
     return around_notch(anatomy.fracture_at, anatomy)
 
 
+@_kept
 def dorsal_edge(anatomy: Anatomy) -> Array:
     """(3,): where the fracture meets the dorsal outline, at z = 0."""
     x = 0.0
@@ -379,6 +396,7 @@ def dorsal_edge(anatomy: Anatomy) -> Array:
     return np.array([x, y, 0.0])
 
 
+@_kept
 def side_edges(anatomy: Anatomy) -> Array:
     """(2, 3): where the fracture meets the ulnar and the radial outline, at the widest place."""
     x = 0.0
@@ -492,6 +510,7 @@ def _on_surface(x: float, degrees: float, lift: float, anatomy: Anatomy) -> Arra
     return np.asarray(np.array([x, float(centre_line(x, anatomy)), 0.0]) + radial)
 
 
+@_kept
 def hole_place(case: Case) -> Array:
     """(3,): the middle of the drill hole."""
     wire, anatomy = case.fixation.wire or Wire(), case.anatomy
@@ -552,6 +571,7 @@ def _proximal_limb(case: Case, wire: Wire, sign: float) -> list[Array]:
     return list(motion(case).forward(np.array(local)))
 
 
+@lru_cache(maxsize=8)
 def wire_places(case: Case) -> WirePlaces:
     """Lay the course of the figure-of-eight wire. Raises ValueError where the fixation has none."""
     wire = case.fixation.wire
@@ -746,7 +766,7 @@ def _root(function: Callable[[float], float], low: float, high: float) -> float:
     sign = function(low) > 0
     if sign == (function(high) > 0):
         raise ValueError(f"No crossing between {low} and {high} mm along the pin.")
-    for _ in range(60):
+    for _ in range(36):
         middle = (low + high) / 2.0
         low, high = (middle, high) if (function(middle) > 0) == sign else (low, middle)
     return (low + high) / 2.0

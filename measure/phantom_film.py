@@ -44,17 +44,20 @@ STILL = Motion(np.eye(3), np.zeros(3))
 FINER = 3  # grid of the metal, per pixel
 CHUNK = 24_000  # rays marched at once, to stay in the processor's cache
 
+STRIP = 200  # rows of the film whose metal is worked out at once
+
+Window = tuple[int, int, int, int]  # first row, last row plus one, the same of columns
 Parts = Callable[[Any, Any, Any], tuple[Any, Any]]  # x, y, z -> depth in the whole, depth in the inner part
 
 
 @dataclass(frozen=True)
 class Body:
-    """A solid to march through. parts and box (2, 3) are in its own frame; inner may hold no hard shell."""
+    """A solid to march through. parts and box (2, 3) are in its own frame; inner may hold no hard outside."""
 
     parts: Parts
     box: Array
     place: Motion
-    shell: float  # attenuation of the whole less the inner part, 1/mm
+    outer: float  # attenuation of the whole less the inner part, 1/mm
     inner: Callable[[Array], Array | float]  # attenuation of the inner part, by position along the box's x
     grain: float  # strength of texture in the inner part
     coarser: int = 1  # film pixels per marched ray, each way
@@ -215,7 +218,7 @@ def other_bodies(case: Case) -> list[Body]:
             parts=_radius_parts,
             box=np.array([[10.0, -15.0, -12.5], [160.0, 12.5, 13.5]]),
             place=head,
-            shell=CORTEX,
+            outer=CORTEX,
             inner=lambda x: CANCELLOUS + (MARROW - CANCELLOUS) * phantom.blend(x, 20.0, 45.0),
             grain=0.14,
             coarser=fine,
@@ -224,7 +227,7 @@ def other_bodies(case: Case) -> list[Body]:
             parts=_humerus_parts(anatomy.notch_radius - 2.4),
             box=np.array([[-12.5, -20.0, -31.0], [130.0, 13.0, 32.0]]),
             place=Motion(turn, centre),
-            shell=CORTEX,
+            outer=CORTEX,
             inner=lambda x: spongy + (MARROW - spongy) * phantom.blend(x, 15.0, 55.0),
             grain=0.14,
             coarser=fine,
@@ -234,7 +237,7 @@ def other_bodies(case: Case) -> list[Body]:
             parts=_arm_parts(case),
             box=np.array([[-130.0, -50.0, -60.0], [130.0, 150.0, 70.0]]),
             place=STILL,
-            shell=FAT,
+            outer=FAT,
             inner=lambda x: np.full_like(x, MUSCLE),
             grain=0.02,
             coarser=coarse,
@@ -309,7 +312,7 @@ def absorption(body: Body, case: Case) -> Array:
         soft = inner * body.inner(middle[:, 0])
         if strength:
             soft = soft * (1.0 + strength * _grain_at(middle, case))
-        found[first : first + CHUNK][hits] = body.shell * (whole - inner) + soft
+        found[first : first + CHUNK][hits] = body.outer * (whole - inner) + soft
     image = np.zeros(mask.shape)
     image[mask] = found
     if size == 1:
@@ -350,7 +353,7 @@ def _grain_at(places: Array, case: Case) -> Array:
 
 
 @dataclass(frozen=True)
-class _Piece:
+class Piece:
     """A convex piece of metal in the camera's frame: a cylinder (or, without `along`, a ball) cut by planes.
 
     planes: (point, outward normal); what lies outwards of any is cut away. span: points that bound it.
@@ -376,7 +379,7 @@ def _split(points: Array, longest: float = 4.0) -> Array:
     return np.vstack([*pieces, points[-1:]])
 
 
-def _pieces(bar: Bar, pose: Pose) -> list[_Piece]:
+def metal_pieces(bar: Bar, pose: Pose) -> list[Piece]:
     """Cut the bar into cylinders that meet at mitres, its tip shaped."""
     points = _split(phantom.to_camera(bar.points, pose))
     radius = bar.diameter / 2.0
@@ -389,7 +392,7 @@ def _pieces(bar: Bar, pose: Pose) -> list[_Piece]:
     for index, way in enumerate(ways):
         one, two = points[index], points[index + 1]
         planes = [(one, -cuts[index]), (two, cuts[index + 1])]
-        pieces.append(_Piece(one, radius, way, planes, np.array([one, two])))
+        pieces.append(Piece(one, radius, way, planes, np.array([one, two])))
     if bar.tip == "trocar":
         pieces[0] = _trocar(pieces[0])
     elif bar.tip == "round":
@@ -397,7 +400,7 @@ def _pieces(bar: Bar, pose: Pose) -> list[_Piece]:
     return pieces
 
 
-def _trocar(piece: _Piece) -> _Piece:
+def _trocar(piece: Piece) -> Piece:
     """Three facets at 16 degrees to the axis that meet at the tip."""
     way = np.asarray(piece.along)
     first = _unit(np.cross(way, [0.3, 0.5, 0.8]))
@@ -406,21 +409,21 @@ def _trocar(piece: _Piece) -> _Piece:
     for turn in np.radians([0.0, 120.0, 240.0]):
         out = np.cos(turn) * first + np.sin(turn) * second
         facets.append((piece.span[0], np.cos(steep) * out - np.sin(steep) * way))
-    return _Piece(piece.centre, piece.radius, way, piece.planes + facets, piece.span)
+    return Piece(piece.centre, piece.radius, way, piece.planes + facets, piece.span)
 
 
-def _round(piece: _Piece) -> list[_Piece]:
+def _round(piece: Piece) -> list[Piece]:
     """Half a ball at the tip, then the rest of the cylinder."""
     way = np.asarray(piece.along)
     centre = piece.span[0] + way * piece.radius
-    ball = _Piece(centre, piece.radius, None, [(centre, way)], np.array([piece.span[0], centre]))
-    rest = _Piece(
+    ball = Piece(centre, piece.radius, None, [(centre, way)], np.array([piece.span[0], centre]))
+    rest = Piece(
         centre, piece.radius, way, [(centre, -way), piece.planes[1]], np.array([centre, piece.span[1]])
     )
     return [ball, rest]
 
 
-def _chords(piece: _Piece, rays: Array) -> Array:
+def _chords(piece: Piece, rays: Array) -> Array:
     """Lengths (...) of rays (..., 3) from the origin inside a piece, mm."""
     offset = -piece.centre
     if piece.along is None:
@@ -442,33 +445,45 @@ def _chords(piece: _Piece, rays: Array) -> Array:
     return np.asarray(np.maximum(high - low, 0.0) * np.linalg.norm(rays, axis=-1))
 
 
-def metal_transmission(bars: list[Bar], case: Case, ball: bool = True) -> Array:
+def metal_paths(pieces: list[Piece], pose: Pose, finer: int = 1, window: Window | None = None) -> Array:
+    """Paths in metal, mm, on a grid `finer` times as fine as the film or as a window of it."""
+    top, bottom, left, right = window or (0, pose.shape[0], 0, pose.shape[1])
+    paths = np.zeros(((bottom - top) * finer, (right - left) * finer), np.float32)
+    for piece in pieces:
+        r0, r1, c0, c1 = _window(piece, pose)
+        r0, r1, c0, c1 = max(r0, top), min(r1, bottom), max(c0, left), min(c1, right)
+        if r0 < r1 and c0 < c1:
+            rays = _fine_rays((r0, r1, c0, c1), pose, finer)
+            rows, cols = (
+                slice((r0 - top) * finer, (r1 - top) * finer),
+                slice((c0 - left) * finer, (c1 - left) * finer),
+            )
+            paths[rows, cols] += _chords(piece, rays).astype(np.float32)
+    return paths.astype(float)
+
+
+def metal_transmission(bars: list[Bar], case: Case) -> Array:
     """Share (rows, cols) of the beam that bars, and the case's marker ball, let through each pixel."""
     pose = case.pose
-    pieces = [piece for bar in bars for piece in _pieces(bar, pose)]
-    if ball and case.marker is not None:
-        centre, radius = phantom.marker_in_camera(case), case.marker.diameter / 2.0
-        pieces.append(_Piece(centre, radius, None, [], centre[None]))
-    clear = np.ones(pose.shape)
-    boxes = [_window(piece, pose) for piece in pieces]
-    boxes_in = [box for box in boxes if box[0] < box[1] and box[2] < box[3]]
-    if not boxes_in:
-        return clear
-    top, left = min(box[0] for box in boxes_in), min(box[2] for box in boxes_in)
-    bottom, right = max(box[1] for box in boxes_in), max(box[3] for box in boxes_in)
-    paths = np.zeros(((bottom - top) * FINER, (right - left) * FINER), np.float32)
-    for piece, (r0, r1, c0, c1) in zip(pieces, boxes, strict=True):
-        if r0 < r1 and c0 < c1:
-            rays = _fine_rays(r0, r1, c0, c1, pose)
-            part = np.s_[(r0 - top) * FINER : (r1 - top) * FINER, (c0 - left) * FINER : (c1 - left) * FINER]
-            paths[part] += _chords(piece, rays).astype(np.float32)
-    through = np.exp(-STEEL * paths.astype(float))
-    shape = (bottom - top, FINER, right - left, FINER)
-    clear[top:bottom, left:right] = through.reshape(shape).mean(axis=(1, 3))
-    return clear
+    pieces = [piece for bar in bars for piece in metal_pieces(bar, pose)]
+    if case.marker is not None:
+        centre = phantom.marker_in_camera(case)
+        pieces.append(Piece(centre, case.marker.diameter / 2.0, None, [], centre[None]))
+    share = np.ones(pose.shape)
+    windows = np.array([_window(piece, pose) for piece in pieces]).reshape(-1, 4)
+    for top in range(0, pose.shape[0], STRIP):  # strips, so that the fine grid stays small
+        bottom = min(top + STRIP, pose.shape[0])
+        here = (windows[:, 0] < bottom) & (windows[:, 1] > top) & (windows[:, 2] < windows[:, 3])
+        if here.any():
+            left, right = int(windows[here, 2].min()), int(windows[here, 3].max())
+            some = [piece for piece, is_here in zip(pieces, here, strict=True) if is_here]
+            through = np.exp(-STEEL * metal_paths(some, pose, FINER, (top, bottom, left, right)))
+            grid = through.reshape(bottom - top, FINER, right - left, FINER)
+            share[top:bottom, left:right] = grid.mean(axis=(1, 3))
+    return share
 
 
-def _window(piece: _Piece, pose: Pose) -> tuple[int, int, int, int]:
+def _window(piece: Piece, pose: Pose) -> Window:
     """First and last-plus-one row and column of the film that a piece may touch."""
     scale = pose.source_detector / piece.span[:, 2:]
     film = pose.centre + piece.span[:, 1::-1] * scale / np.array(pose.pitch)
@@ -478,14 +493,15 @@ def _window(piece: _Piece, pose: Pose) -> tuple[int, int, int, int]:
     return int(low[0]), int(high[0]), int(low[1]), int(high[1])
 
 
-def _fine_rays(r0: int, r1: int, c0: int, c1: int, pose: Pose) -> Array:
-    """Rays (rows, cols, 3) in the camera's frame through the finer grid of a window."""
-    rows, cols = (
-        (np.arange(first * FINER, last * FINER) + 0.5) / FINER - 0.5 for first, last in ((r0, r1), (c0, c1))
+def _fine_rays(window: Window, pose: Pose, finer: int) -> Array:
+    """Rays (n, m, 3) in the camera's frame through the finer grid of a window of the film."""
+    down, across = (
+        (np.arange(first * finer, last * finer) + 0.5) / finer - 0.5
+        for first, last in (window[:2], window[2:])
     )
-    rays = np.empty((len(rows), len(cols), 3))
-    rays[..., 0] = (cols - pose.centre[1]) * pose.pitch[1]
-    rays[..., 1] = ((rows - pose.centre[0]) * pose.pitch[0])[:, None]
+    rays = np.empty((len(down), len(across), 3))
+    rays[..., 0] = (across - pose.centre[1]) * pose.pitch[1]
+    rays[..., 1] = ((down - pose.centre[0]) * pose.pitch[0])[:, None]
     rays[..., 2] = pose.source_detector
     return rays
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copyreg
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -13,6 +14,15 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 Degrees = TypeVar("Degrees", float, "NDArray[np.float64]")
+
+
+def _read_only(mapping: dict[str, object]) -> MappingProxyType[str, object]:
+    return MappingProxyType(mapping)
+
+
+# Read-only mappings inside our values must travel to other processes.
+copyreg.pickle(MappingProxyType, lambda proxy: (_read_only, (dict(proxy),)))
+
 COVERAGE_95 = 1.959964  # standard normal, 97.5 %
 
 

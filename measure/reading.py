@@ -296,35 +296,30 @@ def _checksum(content: Mapping[str, Any]) -> str:
     return "sha256:" + hashlib.sha256(text.encode()).hexdigest()
 
 
-def from_json(text: str, name: str = "This reading") -> Reading:
+def from_json(text: str) -> Reading:
     """Read a reading from its JSON text.
 
-    Raises ReadingError, beginning with `name`, for text that is no reading, an unknown version, a
-    reading changed after it was saved, or landmarks that cannot be used.
+    Raises ReadingError for text that is no reading, an unknown version, a reading changed after it was
+    saved, or landmarks that cannot be used. The message names no file: the caller does.
     """
     try:
         content = json.loads(text, parse_constant=_refuse_constant)
         checksum = _checksum(content) if isinstance(content, dict) else ""
     except (ValueError, RecursionError) as error:
-        raise ReadingError(
-            f"{name} is not valid JSON ({shown(str(error))}). Restore it from a copy."
-        ) from None
+        raise ReadingError(f"This is not valid JSON ({error}). Restore it from a copy.") from None
     if not isinstance(content, dict) or content.get("format") != READING_FORMAT:
-        raise ReadingError(f"{name} is not a holdfast reading: no format {READING_FORMAT!r} in it.")
+        raise ReadingError(f"This is not a holdfast reading: no format {READING_FORMAT!r} in it.")
     if content.get("version") != READING_VERSION:
         raise ReadingError(
-            f"{name} has version {shown(content.get('version'))}; expected {READING_VERSION}. "
+            f"This reading has version {shown(content.get('version'))}; expected {READING_VERSION}. "
             "Read it with the holdfast that wrote it, or a newer one."
         )
     if content.get("checksum") != checksum:
         raise ReadingError(
-            f"{name} was changed after it was saved (its checksum does not fit) and is not used. "
+            "This reading was changed after it was saved (its checksum does not fit) and is not used. "
             "Restore the original, or record the correction as a new reading."
         )
-    try:
-        return _from_content(content)
-    except ReadingError as error:
-        raise ReadingError(f"{name}: {error}") from None
+    return _from_content(content)
 
 
 def _refuse_constant(word: str) -> float:
@@ -377,25 +372,25 @@ def save_reading(reading: Reading, path: Path) -> Path:
             file.write(text)
     except FileExistsError:
         raise ReadingError(
-            f"{path.name} exists and a reading is never overwritten. Save under a new name, "
+            "A file of this name exists, and a reading is never overwritten. Save under a new name, "
             "with 'supersedes' naming the old reading."
         ) from None
     except OSError as error:
         raise ReadingError(
-            f"{path.name} could not be written: {error.strerror}. Nothing was changed; choose another folder."
+            f"The reading could not be written: {error.strerror}. Nothing was changed; choose another folder."
         ) from None
     return path
 
 
 def load_reading(path: Path) -> Reading:
-    """Read a reading file; ReadingError says what is wrong with it."""
+    """Read a reading file. Raises ReadingError, as `from_json` does."""
     try:
         if path.stat().st_size > MOST_BYTES or not path.is_file():
-            raise ReadingError(f"{path.name} is no file, or too large for a reading. Check the file.")
+            raise ReadingError("This is no file, or too large for a reading. Check it.")
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise ReadingError(f"{path.name} cannot be read ({type(error).__name__}). Check the file.") from None
-    return from_json(text, path.name)
+        raise ReadingError(f"This file cannot be read ({type(error).__name__}). Check it.") from None
+    return from_json(text)
 
 
 def check_film(reading: Reading, film: Film) -> None:

@@ -1,20 +1,27 @@
-"""A review as text for a terminal: outcome in words, flags first, then the numbers. No computation."""
+"""A review as text for a terminal: outcome in words, flags first, then the numbers. No computation.
+
+Whatever comes from a file (identifiers, names, readers) is shown as plain text: it can neither style
+the screen nor send it commands.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from rich import box
 from rich.console import Console, Group, RenderableType
 from rich.padding import Padding
+from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
 from measure.export import CAUTION, days_since_surgery
 from measure.flags import BEYOND, CANNOT_TELL, WITHIN, Flag
 from measure.measurements import Measurement
-from measure.review import Review
+from measure.quantity import UNIT_TEXT
+from measure.review import Review, Unread
 from measure.series import INDEX, LAST, Case, Change, MeasuredFilm
-from measure.sites import Site, load_site
+from measure.sites import ChangeRow, MeasurementRow, Site, load_site
 
 # A word and a sign carry the outcome; colour only repeats it.
 OUTCOMES = {
@@ -25,214 +32,315 @@ OUTCOMES = {
 
 
 def print_review(review: Review, console: Console) -> None:
-    """Print every case, then the films without a reading, the problems and the cautions."""
-    for case, flags in zip(review.cases, review.flags, strict=True):
+    """Print a summary, every case, the films without a reading, the problems and the cautions.
+
+    Cases with something beyond a limit come first.
+    """
+    judged = [(case, flags[-1]) for case, flags in zip(review.cases, review.flags, strict=True)]
+    judged.sort(key=lambda pair: (list(OUTCOMES).index(_worst(pair[1])), _place(pair[0])))
+    if len(judged) > 1:
+        console.print(_summary(judged))
+    for case, flags in judged:
         console.print(case_block(case, flags))
     if review.unread:
-        console.print(_unread_table(review))
+        heading = "Films without a reading: nothing was measured on these"
+        console.print(_bullets(heading, [_unread_line(film) for film in review.unread]))
     if review.notes:
         console.print(_bullets("To note", review.notes))
     if review.problems:
-        console.print(_bullets("Not used", [f"{problem.name}: {problem.message}" for problem in review.problems]))
+        console.print(
+            _bullets("Not used", [f"{problem.name}: {problem.message}" for problem in review.problems])
+        )
     console.print(Text(CAUTION, style="italic"))
 
 
+def _summary(judged: Sequence[tuple[Case, Sequence[Flag]]]) -> Group:
+    table = Table.grid(padding=(0, 2))
+    for case, flags in judged:
+        words, style = OUTCOMES[_worst(flags)]
+        name = _text(f"{_name(case)}\n", "bold")
+        table.add_row(Text(words, style), name.append_text(_text(outcome_words(case, flags))))
+    return Group(_heading(f"{len(judged)} cases"), table, Text(""))
+
+
 def case_block(case: Case, flags: Sequence[Flag]) -> Group:
-    """One case: heading, outcome, flags, values, technique of the index film, films, what is missing."""
-    parts: list[RenderableType] = [_heading(case), Padding(_outcome(case, flags), (0, 0, 1, 2))]
-    if flags:
-        parts.append(_flag_table(flags))
+    """One case: its outcome, flags, values, films, technique of the index film, what is missing."""
+    words, style = OUTCOMES[_worst(flags)]
+    parts: list[RenderableType] = [
+        _heading(_name(case)),
+        Padding(_text(f"{words[0]} {outcome_words(case, flags)}", style), (0, 0, 1, 0)),
+    ]
+    if mind := [f"{film.date or film.name}: {note}" for film in case.films for note in film.notes]:
+        parts.append(_bullets("Mind, before trusting the numbers", mind))
+    if _worst(flags) != WITHIN:
+        parts.append(_flag_list(flags))
     parts += [_value_table(case, flags), _film_table(case)]
-    technique = list(_technique_lines(case.index))
-    if technique:
+    if missing := list(_missing_lines(case)):
+        parts.append(_bullets("Not measured", missing))
+    if technique := list(_technique_lines(case.index)):
         parts.append(_bullets("Technique on the index film (shown, not graded)", technique))
-    missing = list(_missing_lines(case.current))
-    if missing:
-        parts.append(_bullets("Not measured on the current film", missing))
-    return Group(*parts, Text(""))
+    return Group(*parts)
 
 
-def _heading(case: Case) -> Text:
-    film, reading = case.current, case.current.reading
-    site = load_site(reading.site)
+def _heading(words: str) -> Rule:
+    return Rule(_text(words, "bold"), align="left", style="default")
+
+
+def _name(case: Case) -> str:
+    film = case.current
+    site = load_site(film.reading.site).title.lower()
     visits = f"{len(case.films)} visit" + ("s" if len(case.films) != 1 else "")
-    words = (
-        f"Patient {film.patient_key or 'not stated'} · {film.laterality or 'side not stated'} {site.title.lower()} · "
-        f"{case.current.view.title.lower()} view · {visits}"
+    before = " · before the operation" if film.date and film.surgery and film.date < film.surgery else ""
+    whose = f"Patient {film.patient_key}" if film.patient_key else "Patient not stated"
+    return (
+        f"{whose} · {film.laterality or 'side not stated'} {site} · {film.view.title.lower()} view · {visits}"
+        f"{before}"
     )
-    return Text(words, style="bold reverse")
+
+
+def _place(case: Case) -> tuple[str, str, str, int]:
+    """Where a case stands among its like: by patient and side, the views in the site table's order."""
+    film, site = case.current, load_site(case.current.reading.site)
+    return film.patient_key or "", film.laterality or "", site.name, list(site.views).index(film.view.name)
+
+
+def _worst(flags: Sequence[Flag]) -> str:
+    return next((outcome for outcome in OUTCOMES if any(f.outcome == outcome for f in flags)), CANNOT_TELL)
 
 
 def outcome_words(case: Case, flags: Sequence[Flag]) -> str:
-    """Say in one sentence what the films of a case show, for thresholds on changes and values."""
+    """Say in a few sentences what the films of a case show, for the limits on changes and values."""
     if not flags:
-        return "Nothing to judge: no threshold applies to what was measured."
-    counts = {outcome: [flag for flag in flags if flag.outcome == outcome] for outcome in OUTCOMES}
-    provisional = " Some values rest on proposed landmarks: confirm them." if _any_proposed(case) else ""
-    if counts[BEYOND]:
-        what = ", ".join(dict.fromkeys(_subject(flag).lower() for flag in counts[BEYOND]))
-        tail = f"; {len(counts[CANNOT_TELL])} more cannot be told" if counts[CANNOT_TELL] else ""
-        return f"Beyond the threshold: {what}{tail}.{provisional}"
-    if counts[CANNOT_TELL]:
-        what = ", ".join(dict.fromkeys(_subject(flag).lower() for flag in counts[CANNOT_TELL]))
-        return f"Nothing is beyond its threshold; these films cannot tell: {what}.{provisional}"
-    alone = " One film only: nothing to compare with yet." if len(case.films) == 1 else ""
-    return f"All that was measured lies within its thresholds.{alone}{provisional}"
+        return "Nothing to judge: no limit applies to what was measured."
+    worst: dict[tuple[str, str], Flag] = {}
+    for flag in flags:  # the worst of a quantity comes first
+        worst.setdefault(flag.key, flag)
+    beyond, unsure = (
+        _titles([flag for flag in worst.values() if flag.outcome == outcome])
+        for outcome in (BEYOND, CANNOT_TELL)
+    )
+    sentences = [f"Beyond the limit: {beyond}."] if beyond else []
+    if unsure:
+        start = "These films" if beyond else "Nothing is known to be beyond its limit, but these films"
+        sentences.append(f"{start} cannot tell: {unsure}.")
+    if not sentences:
+        sentences.append("All that was measured lies within its limits.")
+    if len(case.films) == 1:
+        sentences.append("One film only: nothing to compare with yet.")
+    if any(measurement.proposed for film in case.films for measurement in film.measurements):
+        sentences.append("Some values rest on proposed landmarks: confirm them.")
+    return " ".join(sentences)
 
 
-def _any_proposed(case: Case) -> bool:
-    return any(measurement.proposed for measurement in case.current.measurements)
-
-
-def _outcome(case: Case, flags: Sequence[Flag]) -> Text:
-    worst = next((outcome for outcome in OUTCOMES if any(f.outcome == outcome for f in flags)), CANNOT_TELL)
-    return Text(outcome_words(case, flags), style=OUTCOMES[worst][1])
-
-
-def title(subject: Change | Measurement) -> str:
-    """Title of a quantity with its target: 'Pin prominence, pin 1'."""
-    row = subject.row
-    if not row.target:
-        return row.title
-    kind = row.target.rstrip("0123456789")
-    return f"{row.title}, {kind} {row.target.removeprefix(kind)}"
-
-
-def _subject(flag: Flag) -> str:
-    since = f" {flag.subject.basis}" if isinstance(flag.subject, Change) else ""
-    return f"{title(flag.subject)}{since}"
-
-
-def _flag_table(flags: Sequence[Flag]) -> Table:
-    table = Table(title="Flags", title_justify="left", expand=False)
-    for name in ("Outcome", "What", "Value", "Limit", "Probability beyond", "Why"):
-        table.add_column(name, justify="right" if name in ("Value", "Limit") else "left")
+def _titles(flags: Sequence[Flag]) -> str:
+    """Titles, each once with its targets together: 'pin back-out (pin 1, pin 2), articular gap'."""
+    targets: dict[str, list[str]] = {}
     for flag in flags:
-        words, style = OUTCOMES[flag.outcome]
-        level = f"{words} ({flag.threshold.level})" if flag.outcome == BEYOND else words
-        table.add_row(
-            Text(level, style=style), _subject(flag), _value(flag.subject), _limit(flag), _chance(flag), _why(flag)
-        )
-    return table
+        targets.setdefault(flag.subject.row.title.lower(), []).append(_target(flag.subject.row))
+    return ", ".join(
+        f"{words} ({', '.join(which)})" if any(which) else words for words, which in targets.items()
+    )
 
 
-def _value(subject: Change | Measurement | None) -> str:
+def _target(row: MeasurementRow | ChangeRow) -> str:
+    """Target in words: 'pin 1'; empty where the quantity has none."""
+    kind = row.target.rstrip("0123456789")
+    return f"{kind} {row.target.removeprefix(kind)}" if kind else ""
+
+
+def title(row: MeasurementRow | ChangeRow) -> str:
+    """Title of a quantity with its target: 'Pin prominence, pin 1'."""
+    target = _target(row)
+    return f"{row.title}, {target}" if target else row.title
+
+
+def _flag_list(flags: Sequence[Flag]) -> Group:
+    """List what is not within its limits, one block a quantity, which reads at any width."""
+    by_key: dict[tuple[str, str], list[Flag]] = {}
+    for flag in flags:
+        by_key.setdefault(flag.key, []).append(flag)
+    table = Table.grid(padding=(0, 2))
+    within = 0
+    for group in by_key.values():  # the worst of each comes first, and the worst groups too
+        if group[0].outcome == WITHIN:
+            within += 1
+            continue
+        words, style = OUTCOMES[group[0].outcome]
+        table.add_row(Text(words, style), _flag_block(group))
+    rest = (
+        f"Within their limits: {within} more, see the values."
+        if within
+        else "There is no limit for the others."
+    )
+    return Group(Text("Flags", style="bold"), table, Text(rest), Text(""))
+
+
+def _flag_block(group: Sequence[Flag]) -> Text:
+    """Lay out the flags of one quantity: a line each, then the reasons, each once and said of which."""
+    reasons: dict[str, list[str]] = {}
+    for flag in group:
+        for words in _reasons(flag, group[0].outcome):
+            reasons.setdefault(words, []).append(_since(flag))
+    block = _text(title(group[0].subject.row), "bold")
+    for flag in group:
+        block.append_text(_text(f"\n{_flag_line(flag)}"))
+    for words, whose in reasons.items():
+        start = "" if len(whose) == len(group) else f"{', '.join(whose)}: "
+        block.append_text(_text(f"\n{start}{words}", "dim"))
+    return block
+
+
+def _since(flag: Flag) -> str:
+    return flag.subject.basis if isinstance(flag.subject, Change) else "now"
+
+
+def _flag_line(flag: Flag) -> str:
+    """'since index 6.0 ± 1.6 mm: beyond; limit > 2 mm (possible), chance beyond it > 99 %'."""
+    limit = f"limit {flag.limit_text} ({flag.threshold.level})"
+    if flag.subject.quantity is None or flag.probability is None:
+        return f"{_since(flag)}: {flag.outcome}; {limit}"
+    if flag.threshold.side == "present":
+        return f"{_since(flag)}: {'seen' if flag.probability else 'none seen'}{_mark(flag.subject)}"
+    percent = 100 * flag.probability
+    chance = "< 1 %" if percent < 1 else "> 99 %" if percent > 99 else f"{percent:.0f} %"
+    also = f"; {flag.why}" if flag.outcome == BEYOND and flag.why else ""
+    value = _value(flag.subject, with_unit=True)
+    return f"{_since(flag)} {value}: {flag.outcome}; {limit}, chance beyond it {chance}{also}"
+
+
+def _reasons(flag: Flag, worst: str) -> list[str]:
+    """Why it cannot be told (what would decide matters less where the quantity is beyond), and its note."""
+    tell = flag.outcome == CANNOT_TELL and (worst == CANNOT_TELL or flag.probability is None)
+    note = flag.subject.note if isinstance(flag.subject, Change) else None
+    return [words for words in (flag.why if tell else None, note) if words]
+
+
+def _value_table(case: Case, flags: Sequence[Flag]) -> Group:
+    changes = {(change.key, change.basis): change for change in case.changes if change.later is case.current}
+    signs = {flag.key: OUTCOMES[flag.outcome][0][0] for flag in reversed(flags)}  # the worst stands
+    films = {"Index film": case.index, "Current": case.current} if case.changes else {"Film": case.index}
+    bases = {"Since index": INDEX, "Since last": LAST} if len(case.films) > 2 else {"Since index": INDEX}
+    table = _table("", "Quantity", *films, *(bases if case.changes else ()))
+    for column in table.columns[2:]:
+        column.justify, column.no_wrap = "right", True
+    rows: Sequence[MeasurementRow | ChangeRow] = (*case.current.view.changes, *case.current.view.measurements)
+    for row in rows:
+        key, measured = (row.name, row.target), isinstance(row, MeasurementRow)
+        on_films = [_value(film.find(*key)) if measured else "" for film in films.values()]
+        since = [_value(changes.get((key, basis))) for basis in bases.values()] if case.changes else []
+        if measured or since:
+            table.add_row(Text(signs.get(key, "")), _quantity(row), *map(_text, (*on_films, *since)))
+    signs_told = ", ".join(words for words, _ in OUTCOMES.values())
+    legend = (
+        f"{signs_told}; ± is the 95 % interval; * rests on proposed landmarks; – not measured (why: below)"
+    )
+    return Group(Text("Values", style="bold"), table, Text(legend, style="dim"), Text(""))
+
+
+def _value(subject: Change | Measurement | None, *, with_unit: bool = False) -> str:
+    """Value with its interval; '*' where it rests on proposed landmarks."""
     if subject is None or subject.quantity is None:
         return "–"
     if isinstance(subject, Measurement) and subject.present is False:
         return "none seen"
-    return subject.quantity.text() + ("" if subject.confirmed else " *")
+    quantity = subject.quantity
+    words = quantity.text() if quantity.u else f"{quantity.value:g}{UNIT_TEXT[quantity.unit]}"
+    if not with_unit:
+        words = words.removesuffix(UNIT_TEXT[quantity.unit])
+    return words + _mark(subject)
 
 
-def _limit(flag: Flag) -> str:
-    signs = {"above": "> ", "below": "< ", "either": "± ", "present": "any"}
-    sign = signs[flag.threshold.side]
-    units = {"mm": " mm", "deg": "°", "1": ""}
-    return sign if sign == "any" else f"{sign}{flag.threshold.limit:g}{units[flag.subject.row.unit]}"
+def _mark(subject: Change | Measurement) -> str:
+    """'*' where nobody confirmed the landmarks it rests on."""
+    return "" if subject.confirmed else "*"
 
 
-def _chance(flag: Flag) -> str:
-    if flag.probability is None:
-        return "–"
-    if flag.threshold.side == "present":
-        return "seen" if flag.probability else "none seen"
-    percent = 100 * flag.probability
-    return "< 1 %" if percent < 1 else "> 99 %" if percent > 99 else f"{percent:.0f} %"
+def _quantity(row: MeasurementRow | ChangeRow) -> Text:
+    unit = UNIT_TEXT[row.unit].strip()
+    return _text(title(row) + (f" ({unit})" if unit else ""))
 
 
-def _why(flag: Flag) -> str:
-    note = flag.subject.note if isinstance(flag.subject, Change) else None
-    return flag.why or note or ""
-
-
-def _value_table(case: Case, flags: Sequence[Flag]) -> Table:
-    table = Table(title="Values (± is the 95 % interval; * rests on proposed landmarks)", title_justify="left")
-    for name in ("Quantity", "Index film", "Current film", "Since index", "Since last visit", "Outcome"):
-        table.add_column(name, justify="left" if name in ("Quantity", "Outcome") else "right")
-    changes = {(change.key, change.basis): change for change in case.changes if change.later is case.current}
-    worst = {flag.key: flag.outcome for flag in reversed(flags)}
-    joined = [change for change in case.changes if change.later is case.current and change.key not in _keys(case)]
-    rows = [(c, None, None) for c in joined if c.basis == INDEX]
-    rows += [(m, case.index.find(*m.key), m) for m in case.current.measurements]  # type: ignore[misc]
-    for subject, index, current in rows:
-        table.add_row(
-            title(subject),
-            _value(index),
-            _value(current) if len(case.films) > 1 else "",
-            _value(changes.get((subject.key, INDEX))),
-            _value(changes.get((subject.key, LAST))),
-            OUTCOMES[worst[subject.key]][0] if subject.key in worst else "",
-        )
-    return table
-
-
-def _keys(case: Case) -> set[tuple[str, str]]:
-    return {measurement.key for measurement in case.current.measurements}
-
-
-def _film_table(case: Case) -> Table:
-    table = Table(title="Films", title_justify="left")
-    for name in ("Date", "Days since surgery", "Scale at the bone", "Bone axis", "Reader", "Notes"):
-        table.add_column(name)
+def _film_table(case: Case) -> Group:
+    table = _table("Date", "Day", "Scale at the bone", "Bone axis", "Reader")
     for film in case.films:
-        table.add_row(
-            film.date.isoformat() if film.date else "not stated",
-            str(days_since_surgery(film)),
-            film.scale.text() if film.scale else "none: no millimetres",
-            film.reading.axis or "–",
-            f"{film.reading.reader}, {film.reading.time[:10]}",
-            "; ".join(film.notes),
-        )
-    return table
+        date = film.date.isoformat() if film.date else "not stated"
+        scale = film.scale.text() if film.scale else "none: no millimetres"
+        reader = f"{film.reading.reader}, {film.reading.time[:10]}"
+        row = (date, str(days_since_surgery(film)) or "–", scale, film.reading.axis or "–", reader)
+        table.add_row(*map(_text, row))
+    heading = Text(
+        "Films (day: since surgery; the first is the index film, the last the current one)", "bold"
+    )
+    return Group(heading, table, Text(""))
 
 
 def _technique_lines(film: MeasuredFilm) -> Iterator[str]:
     for usual in film.view.technique:
         for measurement in film.measurements:
             if measurement.row.name == usual.quantity and measurement.quantity:
-                yield f"{title(measurement)}: {_value(measurement)}; usual: {usual.usual} ({usual.source})"
+                value = _value(measurement, with_unit=True)
+                yield f"{title(measurement.row)}: {value}; usual: {usual.usual} ({usual.source})"
 
 
-def _missing_lines(film: MeasuredFilm) -> Iterator[str]:
-    for measurement in film.measurements:
+def _missing_lines(case: Case) -> Iterator[str]:
+    """One line a reason, with all that it kept from being measured on the current film, or from a change."""
+    by_reason: dict[str, list[str]] = {}
+    for measurement in case.current.measurements:
         if measurement.reason:
-            yield f"{title(measurement)}: {measurement.reason}"
+            by_reason.setdefault(f"current film: {measurement.reason}", []).append(title(measurement.row))
+    for change in case.changes:
+        if change.later is case.current and change.reason and not change.reason.startswith("later film"):
+            by_reason.setdefault(f"{change.basis}: {change.reason}", []).append(title(change.row))
+    for reason, titles in by_reason.items():
+        yield f"{'; '.join(titles)}: {reason}"
 
 
-def _unread_table(review: Review) -> Table:
-    table = Table(title="Films without a reading: nothing was measured on these", title_justify="left")
-    for name in ("Film", "Patient", "Side", "View", "Date", "Scale at the bone", "Notes"):
-        table.add_column(name)
-    for film in review.unread:
-        table.add_row(
-            film.name, film.patient_key or "–", film.laterality or "–", film.view or "–",
-            film.date.isoformat() if film.date else "–", film.scale, "; ".join(film.notes),
-        )  # fmt: skip
-    return table
+def _unread_line(film: Unread) -> str:
+    date = film.date.isoformat() if film.date else "date not stated"
+    said = (film.patient_key or "patient not stated", film.laterality or "side not stated",
+            film.view or "view not stated", date, f"scale {film.scale}")  # fmt: skip
+    return "; ".join((f"{film.name}: {' · '.join(said)}", *film.notes))
 
 
 def _bullets(heading: str, lines: Sequence[str]) -> Group:
-    return Group(Text(heading, style="bold"), *(Padding(Text(f"- {line}"), (0, 0, 0, 2)) for line in lines))
+    table = Table.grid(padding=(0, 1))
+    for line in lines:
+        table.add_row(Text("-"), _text(line))
+    return Group(Text(heading, style="bold"), table, Text(""))
+
+
+def _table(*headers: str) -> Table:
+    """Lay out a table with as little between its columns as reads well, for narrow terminals."""
+    return Table(*headers, box=box.SIMPLE_HEAD, pad_edge=False, collapse_padding=True, header_style="")
+
+
+def _text(words: str, style: str = "") -> Text:
+    """Plain text: no markup, and nothing that a terminal would obey or that cannot be written."""
+    shown = "".join(letter if letter.isprintable() or letter == "\n" else "\ufffd" for letter in words)
+    return Text(shown, style)
 
 
 def sites_table(site: Site) -> Group:
-    """A site's landmarks, measurements and thresholds for review on one screen."""
+    """Lay out a site's landmarks, measurements and limits for review; names are as in a thresholds file."""
     blocks: list[RenderableType] = []
     for view in site.views.values():
-        landmarks = Table("Landmark", "Points", "Prompt", title=f"{site.title}, {view.title.lower()}: landmarks")
+        landmarks = _table("Landmark", "Points", "What to click")
         for row in view.landmarks:
             low, high = row.points
-            landmarks.add_row(row.title, str(low) if low == high else f"{low} to {high}", row.prompt)
-        measurements = Table("Quantity", "Unit", "Sign", "Source", title="Measurements")
-        for measured in (*view.measurements, *view.changes):
-            measurements.add_row(
-                f"{measured.title} {measured.target}".strip(), measured.unit, measured.sign, measured.source
-            )
-        thresholds = Table("Quantity", "Applies to", "Limit", "Level", "Source", title="Thresholds")
-        for threshold in view.thresholds:
-            thresholds.add_row(
-                threshold.quantity, threshold.basis, f"{threshold.side} {threshold.limit:g}", threshold.level,
-                threshold.source,
-            )  # fmt: skip
-        blocks += [landmarks, measurements, thresholds]
+            points = str(low) if low == high else f"{low} to {high}"
+            landmarks.add_row(*map(_text, (row.title, points, row.prompt)))
+        measurements = _table("Name", "Quantity", "Sign", "Source")
+        rows: Sequence[MeasurementRow | ChangeRow] = (*view.changes, *view.measurements)
+        for measured in {row.name: row for row in rows}.values():  # pins and knots have the same row each
+            unit = UNIT_TEXT[measured.unit].strip() or "share"
+            measurements.add_row(measured.name, f"{measured.title} ({unit})", measured.sign, measured.source)
+        limits = _table("Name", "Applies to", "Limit", "Level", "Source")
+        for limit in view.thresholds:
+            words = limit.side
+            if limit.side != "present":
+                words += f" {limit.limit:g}{UNIT_TEXT[view.units()[limit.quantity]]}"
+            limits.add_row(*map(_text, (limit.quantity, limit.basis, words, limit.level, limit.source)))
+        tables = {"landmarks": landmarks, "measurements": measurements, "limits": limits}
+        for what, table in tables.items():
+            blocks += [Text(f"{site.title}, {view.title.lower()}: {what}", style="bold"), table, Text("")]
     return Group(*blocks)

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+import itertools
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
-from measure.errors import FilmError, HoldfastError, ReadingError
+from measure.errors import FilmError, HoldfastError, ReadingError, SeveralFramesError
 from measure.film import Film, find_films, read_film
 from measure.flags import Flag, find_flags
 from measure.reading import SUFFIX, Reading, check_film, load_reading
-from measure.scale import scales_for, why_no_scale
+from measure.scale import doubts, scales_for, why_no_scale
 from measure.series import Case, MeasuredFilm, group, measure
 from measure.sites import Site
 
 Track = Callable[[Sequence[Path]], Iterable[Path]]
+Said = tuple[str | None, str | None, str | None, datetime.date | None]  # patient, side, view, date
 
 
 @dataclass(frozen=True)
@@ -23,7 +26,7 @@ class Unread:
     """A film for which there is no reading: what can be said without one."""
 
     name: str
-    patient_key: str | None
+    patient_key: str | None = field(repr=False)
     laterality: str | None
     view: str | None
     date: datetime.date | None
@@ -41,16 +44,18 @@ class Problem:
 
 @dataclass(frozen=True)
 class Review:
-    """All that a folder gave."""
+    """All that a folder gave; `flags` are those of each film of each case, in their order."""
 
     cases: tuple[Case, ...]
-    flags: tuple[tuple[Flag, ...], ...]
+    flags: tuple[tuple[tuple[Flag, ...], ...], ...]
     unread: tuple[Unread, ...]
     problems: tuple[Problem, ...]
     notes: tuple[str, ...]
 
 
-def review(folder: Path, sites: Mapping[str, Site] | None = None, track: Track = iter) -> Review:
+def review(
+    folder: Path, sites: Mapping[str, Site] | None = None, track: Track = iter, frame: int | None = None
+) -> Review:
     """Read, measure, compare and flag every film under a folder.
 
     Parameters
@@ -61,38 +66,39 @@ def review(folder: Path, sites: Mapping[str, Site] | None = None, track: Track =
         Site tables by name in place of those that come with holdfast, such as with a user's thresholds.
     track
         Wraps the list of films to show progress.
+    frame
+        Which frame to take of films that hold several, from 1.
 
     Raises FilmError where the folder does not exist or holds no film.
     """
     paths = _films(folder)
     problems: list[Problem] = []
+    notes: list[str] = []
     readings = _readings(folder, problems)
     films: list[MeasuredFilm] = []
     unread: list[Unread] = []
-    notes: list[str] = []
-    seen: dict[str, str] = {}
+    seen: dict[str, tuple[str, Said]] = {}
     for path in track(paths):
         try:
-            film = read_film(path)
-            if film.digest in seen:
-                notes.append(f"{film.name}: the same pixels as {seen[film.digest]}; counted once")
+            film = _film(path, frame)
+            if first := _repeated(film, seen):
+                notes.append(f"{film.name}: the same film as {first}; counted once")
                 continue
-            seen[film.digest] = film.name
-            mine = readings.pop(film.digest, ())
-            if mine:
+            if mine := readings.pop(film.digest, ()):
                 films.append(_measured(film, mine, notes))
             else:
                 unread.append(_unread(film))
         except HoldfastError as error:
             problems.append(Problem(path.name, str(error)))
-    problems += [
-        Problem(path.name, "belongs to a film that is not in this folder (no film has its digest)")
-        for rest in readings.values()
-        for path, _ in rest
-    ]
-    cases, left_out = group(films)
-    flags = tuple(find_flags(case, (sites or {}).get(case.current.reading.site)) for case in cases)
+    if folder.is_dir():
+        problems += _orphans(readings)
+    cases, left_out = group(_telling_of(unread, films))
+    flags = tuple(_flags(case, sites or {}) for case in cases)
     return Review(cases, flags, tuple(unread), tuple(problems), (*notes, *left_out))
+
+
+def _flags(case: Case, sites: Mapping[str, Site]) -> tuple[tuple[Flag, ...], ...]:
+    return tuple(find_flags(case, sites.get(film.reading.site), film) for film in case.films)
 
 
 def _films(folder: Path) -> list[Path]:
@@ -107,11 +113,48 @@ def _films(folder: Path) -> list[Path]:
     return paths
 
 
+def _film(path: Path, frame: int | None) -> Film:
+    """Read a film; the frame is that of films that hold several, and says nothing to the others."""
+    try:
+        return read_film(path)
+    except SeveralFramesError:
+        if frame is None:
+            raise
+        return read_film(path, frame=frame)
+
+
+def _telling_of(unread: Iterable[Unread], films: Iterable[MeasuredFilm]) -> list[MeasuredFilm]:
+    """Return the films; the one before an unread film tells of it, lest it pass for the last visit."""
+    films = list(films)
+    for missed in unread:
+        before = [number for number, film in enumerate(films) if _precedes(film, missed)]
+        if before:
+            last = max(before, key=lambda number: films[number].date or datetime.date.min)
+            note = f"a film of {missed.date} ({missed.name}) has no reading and is not among the visits"
+            films[last] = dataclasses.replace(films[last], notes=(*films[last].notes, note))
+    return films
+
+
+def _precedes(film: MeasuredFilm, missed: Unread) -> bool:
+    """Whether an unread film may belong to a measured film's case and was taken later."""
+    return bool(
+        film.patient_key
+        and film.patient_key == missed.patient_key
+        and missed.laterality in (film.laterality, None)
+        and missed.view in (film.view.name, None)
+        and film.date
+        and missed.date
+        and film.date < missed.date
+    )
+
+
 def _readings(folder: Path, problems: list[Problem]) -> dict[str, list[tuple[Path, Reading]]]:
-    """Every usable reading under the folder, by the digest of its film."""
+    """Every usable reading under the folder, or beside the one film, by the digest of its film."""
     found: dict[str, list[tuple[Path, Reading]]] = {}
-    where = folder if folder.is_dir() else folder.parent
-    for path in sorted(where.rglob(f"*{SUFFIX}")):
+    root, pattern = (folder, f"**/*{SUFFIX}") if folder.is_dir() else (folder.parent, f"*{SUFFIX}")
+    for path in sorted(root.glob(pattern)):
+        if any(name.startswith(".") for name in path.relative_to(root).parts):
+            continue  # hidden: left by a file manager, as with films
         try:
             reading = load_reading(path)
         except ReadingError as error:
@@ -121,13 +164,42 @@ def _readings(folder: Path, problems: list[Problem]) -> dict[str, list[tuple[Pat
     return found
 
 
+def _orphans(readings: Mapping[str, Sequence[tuple[Path, Reading]]]) -> Iterator[Problem]:
+    for path, _ in itertools.chain.from_iterable(readings.values()):
+        yield Problem(
+            path.name, "its film is not in this folder, or could not be read (no film has its digest)"
+        )
+
+
+def _repeated(film: Film, seen: dict[str, tuple[str, Said]]) -> str | None:
+    """Return the name of an earlier file with this film's pixels, if any.
+
+    Raises FilmError where that file says another patient, side, view or date: one of them is wrong.
+    """
+    said = (film.patient_key, film.laterality, film.view, film.date)
+    if film.digest not in seen:
+        seen[film.digest] = (film.name, said)
+        return None
+    name, first = seen[film.digest]
+    if first != said:
+        words = ("patient", "side", "view", "date")
+        differing = [word for word, one, other in zip(words, first, said, strict=True) if one != other]
+        raise FilmError(
+            f"It has the same pixels as {name}, but says another {' and '.join(differing)}. One of the two "
+            f"is labelled wrongly; only {name} was used. Find out which is right and remove the other."
+        )
+    return name
+
+
 def _measured(film: Film, readings: Sequence[tuple[Path, Reading]], notes: list[str]) -> MeasuredFilm:
     """Measure a film with the latest of its readings that no other supersedes."""
-    superseded = {reading.supersedes for _, reading in readings}
-    standing = [reading for _, reading in readings if reading.uid not in superseded] or [r for _, r in readings]
+    by_uid = {reading.uid: reading for _, reading in readings}  # a copied file is no second reading
+    superseded = {reading.supersedes for reading in by_uid.values()}
+    standing = [reading for uid, reading in by_uid.items() if uid not in superseded] or [*by_uid.values()]
     latest = max(standing, key=lambda reading: datetime.datetime.fromisoformat(reading.time))
     if len(standing) > 1:
-        notes.append(f"{film.name}: {len(standing)} readings stand; the latest ({latest.time}) is used")
+        which = f"the latest, by {latest.reader} at {latest.time}, is used"
+        notes.append(f"{film.name}: {len(standing)} readings stand; {which}")
     check_film(latest, film)
     return measure(film, latest)
 
@@ -135,4 +207,5 @@ def _measured(film: Film, readings: Sequence[tuple[Path, Reading]], notes: list[
 def _unread(film: Film) -> Unread:
     scales = scales_for(film, "unread")
     scale = scales[0].text() if scales else f"none: {why_no_scale(film.spacing)}"
-    return Unread(film.name, film.patient_key, film.laterality, film.view, film.date, scale, film.warnings)
+    notes = (*film.warnings, *doubts(film.spacing))
+    return Unread(film.name, film.patient_key, film.laterality, film.view, film.date, scale, notes)

@@ -9,8 +9,8 @@ from __future__ import annotations
 import dataclasses
 import datetime
 import itertools
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 
 from measure.errors import ComparisonError
 from measure.film import Film
@@ -30,10 +30,11 @@ class MeasuredFilm:
     """One film with one reading and all that was measured; it holds no pixels.
 
     `scale` is the one used, `agreements` compare it with the others; `notes` are said to the reader.
+    Its repr, which may end up in a log, leaves the patient out.
     """
 
     name: str
-    patient_key: str | None
+    patient_key: str | None = field(repr=False)
     laterality: str | None
     date: datetime.date | None
     time: datetime.time | None
@@ -48,6 +49,12 @@ class MeasuredFilm:
     def view(self) -> View:
         """The reading's view, with its tables."""
         return load_site(self.reading.site).views[self.reading.view]
+
+    @property
+    def surgery(self) -> datetime.date | None:
+        """Date of the operation, as the reader gave it."""
+        stated = self.reading.surgery_date
+        return datetime.date.fromisoformat(stated) if stated else None
 
     def find(self, name: str, target: str = "") -> Measurement | None:
         """Return the measurement of a quantity and target, if this view has it."""
@@ -99,9 +106,7 @@ class Case:
 def measure(film: Film, reading: Reading, profile: Profile | None = None) -> MeasuredFilm:
     """Measure one film with one reading, by the scale the reader chose or else the surest there is."""
     scales = scales_for(film, reading.film_id, reading.scale_inputs)
-    ordered = sorted(
-        scales, key=lambda scale: scale.kind != reading.scale_use
-    )  # stable: else the surest first
+    ordered = sorted(scales, key=lambda scale: scale.kind != reading.scale_use)  # else the surest first
     agreements = compare_scales(ordered)
     notes = [*film.warnings, *doubts(film.spacing)]
     if reading.scale_use and not any(scale.kind == reading.scale_use for scale in scales):
@@ -111,6 +116,11 @@ def measure(film: Film, reading: Reading, profile: Profile | None = None) -> Mea
     if not scales:
         notes.append(f"no millimetres: {why_no_scale(film.spacing)}")
     notes += [agreement.text() for agreement in agreements if not agreement.agrees]
+    if reading.laterality and not film.laterality:
+        notes.append(f"the side ({reading.laterality}) is what the reader says, not the film")
+    read_on = datetime.datetime.fromisoformat(reading.time).date()
+    if film.date and film.date > read_on + datetime.timedelta(days=1):  # a day for the time zones
+        notes.append(f"the film is dated {film.date}, yet it was read on {read_on}: one of the two is wrong")
     scale = ordered[0] if ordered else None
     return MeasuredFilm(
         name=film.name,
@@ -132,8 +142,8 @@ def why_not_comparable(earlier: MeasuredFilm, later: MeasuredFilm) -> tuple[str,
     pair = (earlier, later)
     reasons = [
         f"a film does not say {words}"
-        for field, words in UNSTATED.items()
-        if any(getattr(film, field) is None for film in pair)
+        for name, words in UNSTATED.items()
+        if any(getattr(film, name) is None for film in pair)
     ]
     if len({film.patient_key for film in pair} - {None}) > 1:
         reasons.append("the films are of two patients")
@@ -148,6 +158,9 @@ def why_not_comparable(earlier: MeasuredFilm, later: MeasuredFilm) -> tuple[str,
         reasons.append("both are the same film")
     if earlier.date and later.date and later.date < earlier.date:
         reasons.append(f"the film given as the later was taken first ({later.date}, {earlier.date})")
+    operations = {film.surgery for film in pair if film.surgery}
+    if _operations_by(earlier, operations) != _operations_by(later, operations):
+        reasons.append("an operation lies between the films")
     return tuple(reasons)
 
 
@@ -195,11 +208,12 @@ def _joined(
     earlier: MeasuredFilm,
     later: MeasuredFilm,
 ) -> Change:
-    """Join the estimates of a change against the proximal and the distal fragment."""
+    """Join the estimates of a change against the mobile and the reference fragment."""
     blank = Change(row, basis, earlier, later)
-    fragments = {"proximal": [row.proximal] if row.proximal else [], "distal": row.distal}
+    named = load_site(later.reading.site).fragments
+    fragments = {named["mobile"]: row.mobile, named["reference"]: row.reference}
     found = {
-        f"against the {fragment} fragment": best
+        f"against the {fragment}": best
         for fragment, rows in fragments.items()
         if (best := _estimate(rows, row.target, changes))
     }
@@ -207,13 +221,13 @@ def _joined(
         wanted = [estimate.quantity for rows in fragments.values() for estimate in rows]
         reasons = [c.reason for name in wanted if (c := changes.get((name, row.target))) and c.reason]
         return dataclasses.replace(blank, reason="; ".join(dict.fromkeys(reasons)) or "no estimate")
-    quantities = [quantity for quantity, _ in found.values()]
+    first, *others = (quantity for quantity, _ in found.values())
     return dataclasses.replace(
         blank,
-        quantity=quantities[-1],
+        quantity=others[0] if others else first,
         confirmed=all(confirmed for _, confirmed in found.values()),
-        estimates=tuple(zip(found, quantities, strict=True)),
-        note=_check(*quantities) if len(found) > 1 else f"one estimate only, {next(iter(found))}",
+        estimates=tuple((words, quantity) for words, (quantity, _) in found.items()),
+        note=_check(first, others[0], named) if others else f"one estimate only, {next(iter(found))}",
     )
 
 
@@ -229,17 +243,18 @@ def _estimate(
     return min(usable, key=lambda pair: pair[0].u, default=None)
 
 
-def _check(proximal: Quantity, distal: Quantity) -> str:
+def _check(mobile: Quantity, reference: Quantity, fragments: Mapping[str, str]) -> str:
     """Say whether the pin's movement against the two fragments is the same, within its uncertainty.
 
     The two are not averaged: that they agree within 1 or 2 mm does not show that the fragments stood still.
     """
-    apart = difference(distal, proximal)
+    apart = difference(reference, mobile)
+    shown = f"shown is the pin against the {fragments['reference']}"
     if abs(apart.value) <= COVERAGE_95 * apart.u:
-        return "both estimates agree; shown is the pin against the distal fragment"
+        return f"both estimates agree; {shown}"
     return (
-        f"not the pin alone: the two estimates differ by {apart.text()}, so the fragments moved along "
-        "the pin or the films differ; shown is the pin against the distal fragment"
+        f"not the pin alone: the two estimates differ by {apart.text()}, "
+        f"so the fragments moved along the pin or the films differ; {shown}"
     )
 
 
@@ -252,12 +267,20 @@ def group(films: Iterable[MeasuredFilm]) -> tuple[tuple[Case, ...], tuple[str, .
     notes: list[str] = []
     films = list(films)
     for film in films:
-        lacking = [words for field, words in UNSTATED.items() if getattr(film, field) is None]
+        lacking = [words for name, words in UNSTATED.items() if getattr(film, name) is None]
         if lacking and len(films) > 1:
             notes.append(f"{film.name}: compared with nothing, since it does not say {', '.join(lacking)}")
-    films.sort(key=lambda film: (_case(film), _when(film)))
+    operations: dict[tuple[str, ...], set[datetime.date]] = {}
+    for film in films:
+        operations.setdefault(_fracture(film), set()).update({film.surgery} if film.surgery else ())
+    notes += _notes_on_surgery(films, operations)
+
+    def case_of(film: MeasuredFilm) -> tuple[object, ...]:
+        return *_case(film), _operations_by(film, operations[_fracture(film)])
+
+    films.sort(key=lambda film: (case_of(film), _when(film)))
     cases = []
-    for _, members in itertools.groupby(films, key=_case):
+    for _, members in itertools.groupby(films, key=case_of):
         visits = _one_a_day(members, notes)
         pairs = [(visits[0], film, INDEX) for film in visits[1:]]
         pairs += [(before, film, LAST) for before, film in itertools.pairwise(visits[1:])]
@@ -269,6 +292,33 @@ def _case(film: MeasuredFilm) -> tuple[str, ...]:
     """Return what films must share to be compared; a film that does not say shares with none."""
     alone = film.reading.film_digest if None in (film.patient_key, film.laterality, film.date) else ""
     return film.patient_key or "", film.laterality or "", film.reading.site, film.reading.view, alone
+
+
+def _fracture(film: MeasuredFilm) -> tuple[str, ...]:
+    """Return what films of one fracture share, whatever the view."""
+    patient, side, site, _, alone = _case(film)
+    return patient, side, site, alone
+
+
+def _operations_by(film: MeasuredFilm, operations: Iterable[datetime.date]) -> int:
+    """How many operations were done by the day of a film; one with another count shows other metal."""
+    return sum(film.date is not None and day <= film.date for day in operations)
+
+
+def _notes_on_surgery(
+    films: Iterable[MeasuredFilm], operations: Mapping[tuple[str, ...], set[datetime.date]]
+) -> Iterator[str]:
+    """Say which films were taken before the operation, and where readings name several."""
+    for film in films:
+        days = operations[_fracture(film)]
+        if days and film.date and film.date < min(days):
+            yield f"{film.name}: taken before the operation, and compared with no film after it"
+        elif len(days) > 1 and film.surgery:
+            named = ", ".join(day.isoformat() for day in sorted(days))
+            yield (
+                f"{film.name}: the readings of this fracture name several operations ({named}); films are "
+                "compared only where none lies between. If one is mistyped, record that reading anew"
+            )
 
 
 def _when(film: MeasuredFilm) -> tuple[datetime.date, datetime.time]:

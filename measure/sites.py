@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-import math
+import sys
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -24,6 +24,7 @@ SITE_VERSION = "1"
 THRESHOLDS_FORMAT = "holdfast-thresholds"
 LEVELS = ("possible", "clear")
 SIDES = ("above", "below", "either", "present")
+PARTS = ("proximal", "distal", "pin", "wire")
 BASES = ("change", "value")
 
 
@@ -99,15 +100,18 @@ class Estimate:
 
 @dataclass(frozen=True)
 class ChangeRow:
-    """A change between films that estimates against two fragments must agree on."""
+    """A change between films that estimates against two fragments must agree on.
+
+    The value is the surest estimate against the reference fragment, else against the mobile one.
+    """
 
     name: str
     title: str
     unit: str
     sign: str
     source: str
-    proximal: Estimate | None = None
-    distal: tuple[Estimate, ...] = ()
+    mobile: tuple[Estimate, ...] = ()
+    reference: tuple[Estimate, ...] = ()
     target: str = ""
 
 
@@ -152,8 +156,9 @@ class View:
         return {row.name: row for row in self.landmarks}
 
     def units(self) -> dict[str, str]:
-        """Unit of every quantity and change by name."""
-        return {row.name: row.unit for row in (*self.measurements, *self.changes)}
+        """Return the unit of every quantity and change by name."""
+        rows: tuple[MeasurementRow | ChangeRow, ...] = (*self.measurements, *self.changes)
+        return {row.name: row.unit for row in rows}
 
 
 @dataclass(frozen=True)
@@ -199,8 +204,11 @@ def read_site(path: Path) -> Site:
             tuple(table["axes"]), views,
         )  # fmt: skip
     except (KeyError, TypeError, AttributeError) as error:
-        raise SiteError(f"{path.name} lacks or misnames a field: {error}. See DEVELOPERS.md, 'Add a site'.") from None
-    problems = [f"{view.name}: {problem}" for view in site.views.values() for problem in _problems(view)]
+        raise SiteError(
+            f"{path.name} lacks or misnames a field: {error}. See DEVELOPERS.md, 'Add a site'."
+        ) from None
+    problems = [*_bad_fields(site), *([] if site.views else ["it has no view"])]
+    problems += [f"{view.name}: {problem}" for view in site.views.values() for problem in _problems(view)]
     if problems:
         raise SiteError(f"{path.name} is not whole: " + "; ".join(problems) + ".")
     return site
@@ -245,7 +253,8 @@ def _view(name: str, table: Mapping[str, Any], each: Mapping[str, list[str]]) ->
         axis=table["axis"],
         landmarks=tuple(_landmark(row) for row in _expand(table["landmarks"], each)),
         measurements=tuple(
-            MeasurementRow(**_tupled(row, "landmarks", "optional")) for row in _expand(table["measurements"], each)
+            MeasurementRow(**_tupled(row, "landmarks", "optional"))
+            for row in _expand(table["measurements"], each)
         ),
         changes=tuple(_change(row) for row in _expand(table.get("changes", []), each)),
         thresholds=tuple(Threshold(**row) for row in table.get("thresholds", [])),
@@ -263,48 +272,96 @@ def _landmark(row: dict[str, Any]) -> LandmarkRow:
 
 
 def _change(row: dict[str, Any]) -> ChangeRow:
-    proximal = Estimate(**row["proximal"]) if "proximal" in row else None
-    distal = tuple(Estimate(**estimate) for estimate in row.get("distal", []))
-    return ChangeRow(**(row | {"proximal": proximal, "distal": distal}))
+    estimates = {side: tuple(Estimate(**e) for e in row.get(side, [])) for side in ("mobile", "reference")}
+    return ChangeRow(**(row | estimates))
 
 
 def _problems(view: View) -> Iterator[str]:
-    """Name everything in a view that refers to something that is not there."""
+    """Name everything in a view that is not of its kind, or refers to something that is not there."""
     for side in ("near", "far"):
-        if view.axis and view.axis.get(side) not in view.landmark:
+        if view.axis and view.axis.get(side) not in [row.name for row in view.landmarks]:
             yield f"axis {side} {view.axis.get(side)!r} is no landmark"
-    for landmark in view.landmarks:
-        low, high = landmark.points
-        if not 1 <= low <= high:
-            yield f"landmark {landmark.name} wants {low} to {high} points"
+    rows = (*view.landmarks, *view.measurements, *view.changes, *view.technique)
+    bad = [f"{_called(row)}: {problem}" for row in rows for problem in _bad_fields(row)]
+    if bad:
+        yield from bad
+        return  # names that are not text cannot be looked up
+    yield from _repeated(rows)
+    yield from (problem for row in view.landmarks for problem in _landmark_problems(row))
     for row in view.measurements:
         missing = [name for name in (*row.landmarks, *row.optional) if name not in view.landmark]
         if missing:
             yield f"measurement {row.name} names unknown landmarks {', '.join(missing)}"
     quantities = {row.name for row in view.measurements}
     for change in view.changes:
-        estimates = [*([change.proximal] if change.proximal else []), *change.distal]
+        estimates = (*change.mobile, *change.reference)
         yield from (
             f"change {change.name} names unknown quantity {estimate.quantity}"
             for estimate in estimates
             if estimate.quantity not in quantities
         )
     known = view.units()
-    yield from (problem for row in view.thresholds for problem in threshold_problems(row, known))
-    yield from (f"technique names unknown {row.quantity}" for row in view.technique if row.quantity not in known)
+    yield from (problem for row in view.thresholds for problem in threshold_problems(row, view))
+    unknown = [row.quantity for row in view.technique if row.quantity not in known]
+    yield from (f"technique names unknown {quantity}" for quantity in unknown)
 
 
-def threshold_problems(row: Threshold, known: Mapping[str, str]) -> Iterator[str]:
-    """Name everything wrong with a threshold, given the quantities its view has."""
-    if row.quantity not in known:
+def _bad_fields(row: Any) -> Iterator[str]:
+    """Name every field of a row that should be text and is not, or is empty, or is no finite number."""
+    for field in dataclasses.fields(row):
+        value, given = getattr(row, field.name), field.default is dataclasses.MISSING
+        if field.type == "str" and not (isinstance(value, str) and (value.strip() or not given)):
+            yield f"{field.name} {value!r} is not text"
+        if field.type == "float" and not _finite(value):
+            yield f"{field.name} {value!r} is not a finite number"
+
+
+def _finite(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= sys.float_info.max
+
+
+def _whole(pair: tuple[Any, ...]) -> bool:
+    return len(pair) == 2 and all(type(number) is int for number in pair)
+
+
+def _called(row: Any) -> str:
+    return str(getattr(row, "name", None) or getattr(row, "quantity", "?"))
+
+
+def _repeated(rows: Sequence[Any]) -> Iterator[str]:
+    """Name every landmark, and every quantity of one target, that a table has twice."""
+    named = [row for row in rows if not isinstance(row, Usual)]
+    keys = [(isinstance(row, LandmarkRow), row.name, getattr(row, "target", "")) for row in named]
+    twice = sorted({key for key in keys if keys.count(key) > 1})
+    yield from (" ".join(filter(None, (name, target))) + " is there twice" for _, name, target in twice)
+
+
+def _landmark_problems(row: LandmarkRow) -> Iterator[str]:
+    if row.part not in PARTS:
+        yield f"landmark {row.name}: part {row.part!r} is not one of {', '.join(PARTS)}"
+    if not (_whole(row.points) and 1 <= row.points[0] <= row.points[1]):
+        yield f"landmark {row.name} wants {' to '.join(map(str, row.points))} points"
+    if row.depth_mm < 0 or row.spread <= 0:
+        yield f"landmark {row.name}: depth_mm {row.depth_mm} or spread {row.spread} makes no sense"
+
+
+def threshold_problems(row: Threshold, view: View) -> Iterator[str]:
+    """Name everything wrong with a threshold of a view."""
+    known = view.units()
+    changes = [change.name for change in view.changes]
+    seen = [measured.name for measured in view.measurements if measured.absent is not None]
+    yield from (f"threshold for {row.quantity}: {problem}" for problem in _bad_fields(row))
+    if row.quantity not in tuple(known):  # not hashed: a user may have written a list
         yield f"threshold for unknown quantity {row.quantity!r} (known: {', '.join(known)})"
+    elif row.basis == "value" and row.quantity in changes:
+        yield f"threshold for {row.quantity}: it is a change between films and has no value on one film"
+    elif row.side == "present" and not (row.basis == "value" and row.quantity in seen):
+        yield f"threshold for {row.quantity}: only the value of {', '.join(seen) or 'nothing'} can be present"
     for word, allowed in ((row.basis, BASES), (row.side, SIDES), (row.level, LEVELS)):
         if word not in allowed:
             yield f"threshold for {row.quantity}: {word!r} is not one of {', '.join(allowed)}"
     for name, number in (("limit", row.limit), ("floor", row.floor)):
-        if isinstance(number, bool) or not isinstance(number, int | float) or not math.isfinite(number):
-            yield f"threshold for {row.quantity}: {name} {number!r} is not a finite number"
-        elif number < 0 and (name == "floor" or row.side == "either"):
+        if _finite(number) and number < 0 and (name == "floor" or row.side == "either"):
             yield f"threshold for {row.quantity}: {name} {number} is negative"
 
 
@@ -320,7 +377,8 @@ def with_thresholds(site: Site, path: Path) -> Site:
     table = _read_toml(path, ThresholdError)
     if table.get("format") != THRESHOLDS_FORMAT:
         raise ThresholdError(
-            f"{path.name} says format {table.get('format')!r}; expected {THRESHOLDS_FORMAT!r} on its first line."
+            f"{path.name} says format {table.get('format')!r}; "
+            f"expected {THRESHOLDS_FORMAT!r} on its first line."
         )
     problems: list[str] = []
     rows = table.get("threshold", [])
@@ -340,13 +398,15 @@ def with_thresholds(site: Site, path: Path) -> Site:
     return dataclasses.replace(site, views=views)
 
 
-def _place_threshold(row: dict[str, Any], problems: list[str], where: str) -> tuple[str, str, Threshold] | None:
+def _place_threshold(
+    row: dict[str, Any], problems: list[str], where: str
+) -> tuple[str, str, Threshold] | None:
     site_name, view_name = row.pop("site", None), row.pop("view", None)
     if site_name not in site_names():
         problems.append(f"{where}: site {site_name!r} is not one of {', '.join(site_names())}")
         return None
     views = load_site(site_name).views
-    if view_name not in views:
+    if view_name not in tuple(views):
         problems.append(f"{where}: view {view_name!r} is not one of {', '.join(views)}")
         return None
     row.setdefault("source", "the user's own")
@@ -355,14 +415,18 @@ def _place_threshold(row: dict[str, Any], problems: list[str], where: str) -> tu
     except TypeError as error:
         problems.append(f"{where}: {str(error).removeprefix('Threshold.__init__() ')}")
         return None
-    found = [f"{where}: {problem}" for problem in threshold_problems(threshold, views[view_name].units())]
+    found = [f"{where}: {problem}" for problem in threshold_problems(threshold, views[view_name])]
     problems.extend(found)
     return None if found else (site_name, view_name, threshold)
 
 
 def _replace_threshold(view: View, new: Threshold) -> View:
+    """Lay one threshold over a view's own. The floor stays: it is what films can show, not a preference."""
+
     def key(row: Threshold) -> tuple[str, str, str]:
         return row.quantity, row.basis, row.level
 
+    alike = [row.floor for row in view.thresholds if (row.quantity, row.basis) == (new.quantity, new.basis)]
+    new = dataclasses.replace(new, floor=max(new.floor, *alike, 0.0))
     kept = [row for row in view.thresholds if key(row) != key(new)]
     return dataclasses.replace(view, thresholds=(*kept, new))

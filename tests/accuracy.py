@@ -26,8 +26,9 @@ FIRST_DAY = datetime.date(2026, 1, 1)
 UNSEEN_TURN = 3.0  # degrees
 PROFILE = Profile("noise of the simulation", NOISE_MM, 0.0, "put in")
 FIGURES = (  # what the table shows, in its order
-    "articular_gap", "articular_step", "dorsal_gap", "mean_gap", "pin_angle", "pin_prominence", "hole_distance",
-    "change of articular_gap", "change of articular_step", "change of pin_angle", "back_out",
+    "articular_gap", "articular_step", "dorsal_gap", "mean_gap", "pin_angle", "pin_prominence",
+    "hole_distance", "change of articular_gap", "change of articular_step", "change of pin_angle",
+    "back_out",
 )  # fmt: skip
 
 

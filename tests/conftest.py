@@ -117,7 +117,7 @@ def to_pixels(
     turn: float = 0.0,
     mirrored: bool = False,
 ) -> tuple[tuple[float, float], ...]:
-    """(distal, across) in mm to (row, column): distal is down the film, turned in degrees about its middle."""
+    """(distal, across) in mm to (row, column): distal is down the film, which is turned about its middle."""
     distal, across = (np.array(points) - [35.0, 0.0]).T
     across = -across if mirrored else across
     cosine, sine = math.cos(math.radians(turn)), math.sin(math.radians(turn))
@@ -132,8 +132,14 @@ def spacing(**changes: Any) -> Spacing:
 
 
 @pytest.fixture
+def spacing_of() -> Callable[..., Spacing]:
+    """Make a film's spacing: spacing_of(**changes)."""
+    return spacing
+
+
+@pytest.fixture
 def make_film() -> Callable[..., Film]:
-    """Make a film in memory: make_film(number, day=0, **fields). The number makes its pixels, and so its digest, its own."""
+    """Make a film in memory: make_film(number, day=0, **fields); each number gives pixels of its own."""
 
     def make(number: int = 1, day: int = 0, **fields: Any) -> Film:
         pixels = np.full(SHAPE, 40, dtype=np.uint8)

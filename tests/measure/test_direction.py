@@ -64,7 +64,8 @@ def test_imports_run_one_way(module: str) -> None:
     "line",
     [
         "from measure.series import compare", "from measure import series", "import measure.series",
-        "from .series import compare", "def f():\n    from measure.geometry import dot", "import napari.layers",
+        "from .series import compare", "def f():\n    from measure.geometry import dot",
+        "import napari.layers",
         "from qtpy import QtWidgets", "from viewer import panel",
     ],
 )  # fmt: skip

@@ -172,7 +172,7 @@ def test_a_table_with_many_faults_names_them_all(tmp_path: Path) -> None:
         ('far = "shaft_medial", side', 'far = "shaft_middle", side'),
         ('title = "Joint surface, malleolar fragment", points = [2, 6]', 'title = "x", points = [6, 2]'),
         ('landmarks = ["hole", "medial_edge_proximal"', 'landmarks = ["hull", "medial_edge"'),
-        ('proximal = { quantity = "pin_tip_from_hole"', 'proximal = { quantity = "pin_tip_from_hull"'),
+        ('reference = [{ quantity = "pin_tip_from_hole"', 'reference = [{ quantity = "pin_tip_from_hull"'),
         ('quantity = "pin_angle", basis = "change", side = "either", limit = 5.0,',
          'quantity = "pin_slope", basis = "trend", side = "around", limit = nan, floor = -1.0,'),
         ('level = "possible"', 'level = "sure"'),
@@ -201,6 +201,15 @@ def test_a_table_with_many_faults_names_them_all(tmp_path: Path) -> None:
             "lacks or misnames a field: 'nail'",
         ),
         ('part = "wire", prompt', 'part = "wire", hint = "x", prompt', "hint"),
+        ("points = [2, 6]", "points = [2]", "joint_line wants 2 points"),
+        ("points = [2, 6]", 'points = ["a", "b"]', "joint_line wants a to b points"),
+        ('{ quantity = "wire_break"', '{ quantity = ["wire_break"]', "quantity ['wire_break'] is not text"),
+        ('name = "hole", title', 'name = "joint_line", title', "joint_line is there twice"),
+        ('name = "medial_gap", title', 'name = "articular_gap", title', "articular_gap is there twice"),
+        ('source = "common practice, no source"', 'source = ""', "source '' is not text"),
+        ('part = "wire"', 'part = "cable"', "wire_break: part 'cable' is not one of"),
+        ("depth_mm = 4.0", 'depth_mm = "4"', "depth_mm '4' is not a finite number"),
+        ("depth_mm = 4.0", "spread = 0.0", "makes no sense"),
         ('unit = "deg", function = "angle_between"', 'unit = "deg", formula = "angle_between"', "formula"),
     ],
 )
@@ -336,6 +345,30 @@ def test_own_thresholds_of_another_site_change_nothing(tmp_path: Path) -> None:
         laid_over(tmp_path, HEAD + row(quantity="gap"), site="olecranon")
 
 
+def test_own_thresholds_never_lower_the_floor(tmp_path: Path) -> None:
+    """No flag rests on a change of 1 mm or less in gap or step, whatever limit a user sets (Watson 2016)."""
+    view = laid_over(tmp_path, HEAD + row(limit=0.5) + row(quantity="articular_step", floor=0.2)).views[
+        "lateral"
+    ]
+    own = [t for t in view.thresholds if t.source == "the user's own"]
+    assert [t.floor for t in own] == [1.0, 1.0]
+
+
+@pytest.mark.parametrize(
+    ("fields", "words"),
+    [
+        ({"quantity": "back_out", "basis": "value"}, "back_out: it is a change between films"),
+        ({"side": "present"}, "articular_gap: only the value of wire_break can be present"),
+        ({"quantity": "wire_break", "side": "present"}, "wire_break: only the value of wire_break"),
+    ],
+)
+def test_own_thresholds_that_could_never_speak_are_refused(
+    tmp_path: Path, fields: dict[str, str], words: str
+) -> None:
+    with pytest.raises(ThresholdError, match=words):
+        laid_over(tmp_path, HEAD + row(**fields))
+
+
 def test_own_thresholds_with_many_faults_name_them_all(tmp_path: Path) -> None:
     """Every bad row is named by number, and nothing of the file is used."""
     text = (
@@ -372,6 +405,10 @@ def test_own_thresholds_with_many_faults_name_them_all(tmp_path: Path) -> None:
         (row(), "expected 'holdfast-thresholds' on its first line"),
         (HEAD + "threshold = 3\n", r"expected \[\[threshold\]\] rows"),
         (HEAD + "[[threshold]\n", "is not valid TOML"),
+        (HEAD + row(view=["ap"]), r"row 1: view \['ap'\] is not one of"),
+        (HEAD + row(quantity=["gap"]), r"row 1: .*quantity \['gap'\] is not text"),
+        (HEAD + row(source=3), "row 1: .*source 3 is not text"),
+        (HEAD + row(limit=10**400), "row 1: .*is not a finite number"),
         (HEAD + row().replace("limit = 4.0\n", ""), "row 1: missing 1 required positional argument: 'limit'"),
     ],
 )
