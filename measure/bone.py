@@ -1,0 +1,123 @@
+"""The shaft's two cortices distal to the pins, hence its axis.
+
+The film is straightened along the pins. Each cortex is the straight line along which the film rises most
+towards the shaft, over all levels at once; both are then placed where each end's levels rise steepest.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+
+from measure.lines import Array, Line
+from measure.pins import Pin
+from measure.prepare import Prepared
+from measure.snap import OUTSIDE_MM
+from measure.strip import Strip, cut_strip, span
+
+LEVELS_MM = (5.0, 38.0)  # distal to the tips; two levels at least 20 mm apart lie between
+LEAST_MM = 24.0
+HALF_MM = 22.0
+WIDTHS_MM = (10.5, 20.0)  # of a shaft
+EDGE_MM = 16.0  # how far from the pins' axis a cortex may lie
+BLUR_MM = 0.35
+LEVEL_MM = 1.5
+ENDS = 4  # levels pooled at either end
+CLEAR = 0.45  # share of a cortex's usual rise that each third of it must have
+
+
+def shaft_cortices(film: Prepared, pins: Sequence[Pin]) -> tuple[Array, Array] | None:
+    """Points (2, 2) on the cortex of either side, proximal level first; None where they are not clear.
+
+    The first side is that of the pins' `Line.across`, going from bend to tip.
+    """
+    strip = _distal_strip(film, pins)
+    if strip is None:
+        return None
+    rise = _rises(strip, film.mm_per_px)
+    mm = film.mm_per_px
+    near, far = _best_line(-rise, strip, mm), _best_line(rise, strip, mm)  # falls at greater, rises at less, across
+    best = None
+    for number, (right, right_ends) in enumerate(near):
+        for left, left_ends in far:
+            widths = (right_ends - left_ends) * mm
+            if widths.min() > WIDTHS_MM[0] and widths.max() < WIDTHS_MM[1] and abs(np.diff(widths)[0]) < 3.0:
+                score = min(right, left) + 0.5 * (right + left)
+                if best is None or score > best[0]:
+                    best = (score, right_ends, left_ends, number)
+    if best is None:
+        return None
+    sides = [_placed(strip, sign * rise, ends, sign, mm) for ends, sign in ((best[1], -1.0), (best[2], 1.0))]
+    return None if sides[0] is None or sides[1] is None else (sides[0], sides[1])
+
+
+def _distal_strip(film: Prepared, pins: Sequence[Pin]) -> Strip | None:
+    if not pins:
+        return None
+    along = np.sum([pin.along for pin in pins], axis=0)
+    along /= np.linalg.norm(along)
+    middle = np.mean([pin.tip for pin in pins], axis=0)
+    furthest = max(float((pin.tip - middle) @ along) for pin in pins)
+    line = Line(middle, along, 0.0)
+    mm = film.mm_per_px
+    start = furthest + LEVELS_MM[0] / mm
+    stop = min(furthest + LEVELS_MM[1] / mm, span(line, film.density.shape)[1] - 6.0 / mm)
+    if (stop - start) * mm < LEAST_MM:
+        return None
+    return cut_strip(film.density, line, HALF_MM / mm, max(1, round(LEVEL_MM / mm)), (start, stop), max(1.0, 0.15 / mm))
+
+
+def _rises(strip: Strip, mm_per_px: float) -> Array:
+    """Slope across the strip (levels, samples), each level's as a share of its steepest."""
+    step = (strip.across[1] - strip.across[0]) * mm_per_px
+    smooth = cv2.GaussianBlur(strip.values, (0, 0), sigmaX=BLUR_MM / step, sigmaY=0.8)
+    return np.gradient(smooth, axis=1).astype(float)
+
+
+def _best_line(rise: Array, strip: Strip, mm_per_px: float) -> list[tuple[float, Array]]:
+    """Straight lines of most rise, best first: mean rise, and where they lie across at the two end levels."""
+    step = strip.across[1] - strip.across[0]
+    starts = np.arange(-EDGE_MM, EDGE_MM + 0.01, 0.3) / mm_per_px
+    first, last = (part.ravel() for part in np.meshgrid(starts, starts, indexing="ij"))
+    slim = np.abs(first - last) * mm_per_px < 0.25 * (strip.along[-1] - strip.along[0]) * mm_per_px
+    first, last = first[slim], last[slim]
+    share = np.linspace(0.0, 1.0, len(rise))
+    places = first[:, None] + (last - first)[:, None] * share
+    index = np.clip(np.round((places - strip.across[0]) / step).astype(int), 0, rise.shape[1] - 1)
+    seen = rise[np.arange(len(rise)), index]
+    thirds = np.stack([part.mean(axis=1) for part in np.array_split(seen, 3, axis=1)], axis=1)
+    score = seen.mean(axis=1)
+    score = np.where(thirds.min(axis=1) > CLEAR * score, score, 0.0)
+    found: list[tuple[float, Array]] = []
+    for number in np.argsort(-score)[:400]:
+        ends = np.array([first[number], last[number]])
+        if score[number] > 0 and all(np.abs(ends - other).max() * mm_per_px > 1.2 for _, other in found):
+            found.append((float(score[number]), ends))
+        if len(found) == 6:
+            break
+    return found
+
+
+def _placed(strip: Strip, rise: Array, ends: Array, inward: float, mm_per_px: float) -> Array | None:
+    """Points (2, 2) on the film where a cortex's outline lies, at the first and the last levels."""
+    step = strip.across[1] - strip.across[0]
+    share = np.linspace(0.0, 1.0, len(rise))
+    guess = ends[0] + (ends[1] - ends[0]) * share
+    near = np.arange(-1.2, 1.21, step * mm_per_px) / mm_per_px
+    index = np.clip(np.round((guess[:, None] + near - strip.across[0]) / step).astype(int), 1, rise.shape[1] - 2)
+    seen = rise[np.arange(len(rise))[:, None], index]
+    best = index[np.arange(len(rise)), np.argmax(seen, axis=1)]
+    rows = np.arange(len(rise))
+    low, middle, high = rise[rows, best - 1], rise[rows, best], rise[rows, best + 1]
+    place = strip.across[best] + step * 0.5 * (low - high) / np.minimum(low - 2 * middle + high, -1e-12)
+    place -= inward * OUTSIDE_MM / mm_per_px
+    line = np.polynomial.Polynomial.fit(strip.along, place, 1)
+    off = np.abs(place - line(strip.along))
+    kept = off <= 2.5 * np.median(off) + 0.05 / mm_per_px
+    if kept.sum() < 0.6 * len(rows) or np.median(off) * mm_per_px > 0.35:
+        return None
+    line = np.polynomial.Polynomial.fit(strip.along[kept], place[kept], 1)
+    levels = strip.along[[0, -1]]
+    return np.asarray(strip.on_film(levels, line(levels)))
