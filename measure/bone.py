@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from measure.lines import Array, Line
-from measure.pins import Pin
+from measure.pins import Pin, heavier_side
 from measure.prepare import Prepared
 from measure.snap import OUTSIDE_MM
 from measure.strip import Strip, cut_strip, span
@@ -21,6 +21,10 @@ LEVELS_MM = (5.0, 38.0)  # distal to the tips; two levels at least 20 mm apart l
 LEAST_MM = 24.0
 HALF_MM = 22.0
 WIDTHS_MM = (10.5, 20.0)  # of a shaft
+# Where its sides lie from the pins' axis at the first level. On a lateral film of an elbow the pins point into
+# the other bone, which is as clear but lies further to the heavier side.
+NEAR_MM = {"lateral": (-20.0, -8.0), "ap": (-20.0, -4.0)}
+FAR_MM = {"lateral": (-6.0, 4.5), "ap": (-6.0, 10.5)}
 EDGE_MM = 16.0  # how far from the pins' axis a cortex may lie
 BLUR_MM = 0.35
 LEVEL_MM = 1.5
@@ -28,29 +32,42 @@ ENDS = 4  # levels pooled at either end
 CLEAR = 0.45  # share of a cortex's usual rise that each third of it must have
 
 
-def shaft_cortices(film: Prepared, pins: Sequence[Pin]) -> tuple[Array, Array] | None:
-    """Points (2, 2) on the cortex of either side, proximal level first; None where they are not clear.
-
-    The first side is that of the pins' `Line.across`, going from bend to tip.
+def shaft_cortices(film: Prepared, pins: Sequence[Pin], view: str) -> tuple[Array, Array] | None:
+    """Points (2, 2) on the cortex with less tissue beyond it (dorsal on a lateral film of an elbow, ulnar on an
+    AP film), then on the other, proximal level first; None where they are not clear.
     """
-    strip = _distal_strip(film, pins)
+    strip = _distal_strip(film, pins) if view in FAR_MM else None
     if strip is None:
         return None
-    rise = _rises(strip, film.mm_per_px)
     mm = film.mm_per_px
-    near, far = _best_line(-rise, strip, mm), _best_line(rise, strip, mm)  # falls at greater, rises at less, across
-    best = None
-    for number, (right, right_ends) in enumerate(near):
-        for left, left_ends in far:
-            widths = (right_ends - left_ends) * mm
-            if widths.min() > WIDTHS_MM[0] and widths.max() < WIDTHS_MM[1] and abs(np.diff(widths)[0]) < 3.0:
-                score = min(right, left) + 0.5 * (right + left)
-                if best is None or score > best[0]:
-                    best = (score, right_ends, left_ends, number)
-    if best is None:
+    rise = _rises(strip, mm)
+    heavier = 1.0 if float(strip.normal @ heavier_side(film, pins)) > 0 else -1.0
+    found = []
+    # Across the strip the film falls at the greater side of the bone and rises at the lesser.
+    for right, high in _best_lines(-rise, strip, mm):
+        for left, low in _best_lines(rise, strip, mm):
+            near, far = (low, high) if heavier > 0 else (-high, -low)
+            if _is_shaft(near * mm, far * mm, view):
+                found.append((min(right, left) + 0.5 * (right + left), high, low))
+    if not found:
         return None
-    sides = [_placed(strip, sign * rise, ends, sign, mm) for ends, sign in ((best[1], -1.0), (best[2], 1.0))]
-    return None if sides[0] is None or sides[1] is None else (sides[0], sides[1])
+    _, high, low = max(found, key=lambda one: one[0])
+    sides = [_placed(strip, sign * rise, ends, sign, mm) for ends, sign in ((high, -1.0), (low, 1.0))]
+    if sides[0] is None or sides[1] is None:
+        return None
+    return (sides[1], sides[0]) if heavier > 0 else (sides[0], sides[1])
+
+
+def _is_shaft(near: Array, far: Array, view: str) -> bool:
+    """Whether two sides, mm from the pins' axis at both end levels, may be those of the bone that holds the pins."""
+    widths = far - near
+    return bool(
+        widths.min() > WIDTHS_MM[0]
+        and widths.max() < WIDTHS_MM[1]
+        and abs(float(widths[1] - widths[0])) < 3.0
+        and NEAR_MM[view][0] < near[0] < NEAR_MM[view][1]
+        and FAR_MM[view][0] < far[0] < FAR_MM[view][1]
+    )
 
 
 def _distal_strip(film: Prepared, pins: Sequence[Pin]) -> Strip | None:
@@ -76,7 +93,7 @@ def _rises(strip: Strip, mm_per_px: float) -> Array:
     return np.gradient(smooth, axis=1).astype(float)
 
 
-def _best_line(rise: Array, strip: Strip, mm_per_px: float) -> list[tuple[float, Array]]:
+def _best_lines(rise: Array, strip: Strip, mm_per_px: float) -> list[tuple[float, Array]]:
     """Straight lines of most rise, best first: mean rise, and where they lie across at the two end levels."""
     step = strip.across[1] - strip.across[0]
     starts = np.arange(-EDGE_MM, EDGE_MM + 0.01, 0.3) / mm_per_px
@@ -95,7 +112,7 @@ def _best_line(rise: Array, strip: Strip, mm_per_px: float) -> list[tuple[float,
         ends = np.array([first[number], last[number]])
         if score[number] > 0 and all(np.abs(ends - other).max() * mm_per_px > 1.2 for _, other in found):
             found.append((float(score[number]), ends))
-        if len(found) == 6:
+        if len(found) == 10:
             break
     return found
 

@@ -31,6 +31,7 @@ BEND_MM = 2.8  # from where the straight part ends to where a bend of usual radi
 ABOUT_MM = 8.0
 BESIDE_MM = 14.0
 SHARPNESS = (0.05, 0.33)  # blur over radius
+MOST_HEIGHT = 0.62  # of the film's range: thin metal does not span it
 LENGTHS_MM = (42.0, 125.0)
 LEAST_VOTE = 0.25
 VOTES = np.array([1.2, 1.0, 1.5, 1.0])
@@ -268,7 +269,6 @@ def _tipwards(film: Prepared, traces: Sequence[Trace]) -> Array | None:
         votes[1] += sign * 0.5 * np.log((ends[0] + 1e-3) / (ends[1] + 1e-3))
     votes /= len(traces)
     votes[2] = -_middle_of_metal(film, traces)
-    _tipwards.debug = votes
     vote = float(votes @ VOTES)
     return along * np.sign(vote) if abs(vote) > LEAST_VOTE else None
 
@@ -342,10 +342,11 @@ def is_a_pin(one: Trace, mm_per_px: float) -> bool:
     ]
     length = (one.high - one.low) * mm_per_px
     return bool(
-        SHARPNESS[0] < fit.blur / fit.radius < SHARPNESS[1]
+        fit.height < MOST_HEIGHT
+        and SHARPNESS[0] < fit.blur / fit.radius < SHARPNESS[1]
         and fit.typical / fit.height < 0.2
-        and _median(on_pin) < 0.35
-        and np.quantile(on_pin, 0.8) < 0.8
+        and _median(on_pin) < 0.42
+        and np.quantile(on_pin, 0.8) < 0.95
         and np.median(np.abs(gain / np.median(gain) - 1.0)) < 0.35
         and min(beyond) < 0.35
         and max(beyond) < 0.9

@@ -22,8 +22,10 @@ from measure.strip import Strip, cut_strip
 
 PIN_MM = 1.6  # the pin looked for; common practice, no source
 WIDTHS_MM = (1.1, 2.4)  # fitted widths that a pin may have; the scale itself may be 10 % off
+SIDE_MM = 1.0  # size of a pixel at which the sides are weighed
 SEARCH_MM = 0.27  # size of a pixel in the search
 HALF_MM = 7.0  # half-width of the strip that bars are fitted in, at least
+MOST_TIP_U_MM = 0.5
 LEAST_MM = 40.0  # shortest straight part that is taken for a pin
 MOST_MM = 125.0
 LEAST_SHARE = 0.33  # of what a full box would gain along the whole run
@@ -52,6 +54,8 @@ class Pin:
         Standard uncertainties: of the axis at its ends, across it, and of the tip along it.
     shape
         Of the tip: "trocar" or "round".
+    tip_clear
+        Whether the tip is seen beside other pins, so that it can be trusted.
     trace
         The fit that it comes from.
     confidence
@@ -64,6 +68,7 @@ class Pin:
     u_across: float
     u_along: float
     shape: str
+    tip_clear: bool
     trace: Trace
     confidence: float
 
@@ -108,7 +113,7 @@ def find_pins(film: Prepared) -> tuple[Pin, ...]:
         return ()
     whole = [Bar(*((end + 0.5) * factor - 0.5 for end in (bar.start, bar.stop)), bar.gain) for bar in bars]
     pins = _finish(film, _groups(whole, film.mm_per_px))
-    return tuple(_in_order(pins, shrunk, factor))
+    return tuple(_in_order(film, pins))
 
 
 # ------------------------------------------------------------------------------------------ coarse search
@@ -280,11 +285,26 @@ def _finish(film: Prepared, groups: list[list[Bar]]) -> list[Pin]:
                 u_across=_u_across(one),
                 u_along=ends.u_tip,
                 shape=ends.shape,
+                tip_clear=ends.u_tip * film.mm_per_px < MOST_TIP_U_MM and not _hidden(ends.tip, one, traces),
                 trace=one,
                 confidence=float(np.clip(1.0 - left / MOST_LEFT, 0.0, 1.0)),
             )
         )
     return pins
+
+
+def _hidden(tip: Array, one: Trace, traces: Sequence[Trace]) -> bool:
+    """Whether another pin covers a tip."""
+    for other in traces:
+        if other is one:
+            continue
+        start, stop = other.on_film(other.low), other.on_film(other.high)
+        bar = Bar(start, stop, 0.0)
+        reach = float((tip - start) @ bar.along)
+        margin = 3.0 * other.fit.radius
+        if abs(bar.off(tip)) < 1.8 * other.fit.radius and -margin < reach < bar.length + margin:
+            return True
+    return False
 
 
 def _u_across(one: Trace) -> float:
@@ -294,16 +314,22 @@ def _u_across(one: Trace) -> float:
     return float(np.sqrt(max(np.einsum("ei,ij,ej->e", arms, part, arms).max(), 0.0)))
 
 
-def _in_order(pins: list[Pin], shrunk: NDArray[np.float32], factor: float) -> list[Pin]:
-    """Pin 1 first: the one on the side with more tissue."""
-    if len(pins) < 2:
-        return pins
+def heavier_side(film: Prepared, pins: Sequence[Pin]) -> Array:
+    """Unit vector (row, column) across the pins, to the side where more tissue lies along them."""
+    shrunk = shrink(film.density, SIDE_MM / film.mm_per_px)
+    factor = film.density.shape[0] / shrunk.shape[0]
     middle = np.mean([(pin.tip + pin.straight) / 2 for pin in pins], axis=0)
     along = pins[0].along
     aside = np.array([-along[1], along[0]])
-    rows, columns = np.indices(shrunk.shape)
-    away = np.stack([rows, columns], axis=-1) * factor - middle
+    away = np.moveaxis(np.indices(shrunk.shape), 0, -1) * factor - middle
     reach = float(np.linalg.norm(pins[0].tip - pins[0].straight)) / 2.0
     near = (np.abs(away @ along) < reach) & (np.abs(away @ aside) < reach)
-    heavier = np.sign(np.sum(np.where(near, shrunk * np.sign(away @ aside), 0.0)))
-    return sorted(pins, key=lambda pin: -heavier * float(((pin.tip + pin.straight) / 2 - middle) @ aside))
+    return np.asarray(aside * (1.0 if np.sum(np.where(near, shrunk * np.sign(away @ aside), 0.0)) > 0 else -1.0))
+
+
+def _in_order(film: Prepared, pins: list[Pin]) -> list[Pin]:
+    """Pin 1 first: the one on the side with more tissue."""
+    if len(pins) < 2:
+        return pins
+    heavier = heavier_side(film, pins)
+    return sorted(pins, key=lambda pin: -float((pin.tip + pin.straight) @ heavier))

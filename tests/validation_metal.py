@@ -96,7 +96,9 @@ def judge(seed: int, found: dict[str, list[float]]) -> None:
         taken.add(number)
         found["angle"].append(angle)
         found["offset"].append(offset)
-        found["tip"].append(tip)
+        found["tips"].append(1.0)
+        if pin.tip_clear:
+            found["tip"].append(tip)
         kind = "clipped" if case.exposure.saturated else case.exposure.curve
         width = pin_width(film, pin)
         found[f"pins {kind}"].append(1.0)
@@ -143,13 +145,16 @@ def judge_cortex(
             found["cortex clicks"].append(1.0)
             if got is not None:
                 found["cortex"].append(float((np.array(got.point) - place) @ outward) * size)
-    shafts = shaft_cortices(film, pins)
+    shafts = shaft_cortices(film, pins, case.pose.view)
     found["shafts"].append(1.0)
     if shafts is not None:
         true = np.mean([marks[name].film for name in names], axis=0)
         seen = np.mean(shafts, axis=0)
         ways = [ends[1] - ends[0] for ends in (true, seen)]
         turn = np.cross([*ways[0], 0.0], [*ways[1], 0.0])[2] / np.prod([np.linalg.norm(way) for way in ways])
+        far = np.linalg.norm(np.mean(seen, axis=0) - np.mean(true, axis=0)) * size > 25.0
+        other = np.abs(np.cross([*(ways[0] / np.linalg.norm(ways[0])), 0.0], [*(seen[0] - true[0]), 0.0])[2]) * size > 4.0
+        found["shaft wrong"] += [1.0] * bool(far or other)
         found["shaft angle"].append(float(np.degrees(np.arcsin(np.clip(turn, -1, 1)))))
 
 
@@ -169,6 +174,7 @@ def table(found: dict[str, list[float]]) -> str:
         ("wrong proposals", f"{100 * wrong / max(right + wrong, 1):.1f} %", "1 %"),
         ("axis angle, median / 95th", f"{np.median(angle):.3f}° / {np.quantile(angle, 0.95):.3f}°", "0.05 / 0.3°"),
         ("axis offset, median / 95th", f"{np.median(offset):.3f} / {np.quantile(offset, 0.95):.3f} mm", "0.03 mm"),
+        ("tips told", f"{100 * len(tip) / len(found['tips']):.0f} % of the pins found", "-"),
         ("tip, median / 90th / 95th", f"{np.median(tip):.2f} / {np.quantile(tip, 0.9):.2f} / "
          f"{np.quantile(tip, 0.95):.2f} mm", "95th 0.5 mm"),
         ("tip: bias, SD of the 90 % best", f"{np.median(found['tip']):+.3f} mm, "
@@ -191,7 +197,7 @@ def table(found: dict[str, list[float]]) -> str:
          f"({100 * np.mean(np.abs(found['cortex']) > 0.5):.1f} % beyond 0.5 mm, "
          f"{100 * (1 - len(found['cortex']) / len(found['cortex clicks'])):.1f} % silent)", "SD 0.15 mm"),
         ("shaft axis: proposed, median, 95th", f"{100 * len(shaft) / len(found['shafts']):.0f} %, "
-         f"{np.median(shaft):.2f}°, {np.quantile(shaft, 0.95):.2f}°" if len(shaft) else "none", "-"),
+         f"{np.median(shaft):.2f}°, {np.quantile(shaft, 0.95):.2f}°; another bone on {len(found['shaft wrong'])}" if len(shaft) else "none", "-"),
     ]  # fmt: skip
     lines = ["| Figure | Measured | Target |", "|---|---|---|"]
     return "\n".join(lines + [f"| {' | '.join(row)} |" for row in rows])
