@@ -23,8 +23,8 @@ HALF_MM = 22.0
 WIDTHS_MM = (10.5, 20.0)  # of a shaft
 # Where its sides lie from the pins' axis at the first level. On a lateral film of an elbow the pins point into
 # the other bone, which is as clear but lies further to the heavier side.
-NEAR_MM = {"lateral": (-20.0, -8.0), "ap": (-20.0, -4.0)}
-FAR_MM = {"lateral": (-6.0, 4.5), "ap": (-6.0, 10.5)}
+NEAR_MM = {"lateral": (-22.0, -11.0), "ap": (-20.0, -4.0)}
+FAR_MM = {"lateral": (-9.0, 2.0), "ap": (-6.0, 10.5)}
 EDGE_MM = 16.0  # how far from the pins' axis a cortex may lie
 BLUR_MM = 0.35
 LEVEL_MM = 1.5
@@ -83,7 +83,9 @@ def _distal_strip(film: Prepared, pins: Sequence[Pin]) -> Strip | None:
     stop = min(furthest + LEVELS_MM[1] / mm, span(line, film.density.shape)[1] - 6.0 / mm)
     if (stop - start) * mm < LEAST_MM:
         return None
-    return cut_strip(film.density, line, HALF_MM / mm, max(1, round(LEVEL_MM / mm)), (start, stop), max(1.0, 0.15 / mm))
+    return cut_strip(
+        film.density, line, HALF_MM / mm, max(1, round(LEVEL_MM / mm)), (start, stop), max(1.0, 0.15 / mm)
+    )
 
 
 def _rises(strip: Strip, mm_per_px: float) -> Array:
@@ -123,7 +125,9 @@ def _placed(strip: Strip, rise: Array, ends: Array, inward: float, mm_per_px: fl
     share = np.linspace(0.0, 1.0, len(rise))
     guess = ends[0] + (ends[1] - ends[0]) * share
     near = np.arange(-1.2, 1.21, step * mm_per_px) / mm_per_px
-    index = np.clip(np.round((guess[:, None] + near - strip.across[0]) / step).astype(int), 1, rise.shape[1] - 2)
+    index = np.clip(
+        np.round((guess[:, None] + near - strip.across[0]) / step).astype(int), 1, rise.shape[1] - 2
+    )
     seen = rise[np.arange(len(rise))[:, None], index]
     best = index[np.arange(len(rise)), np.argmax(seen, axis=1)]
     rows = np.arange(len(rise))

@@ -7,10 +7,10 @@ three facets (trocar) or of half a ball.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import itertools
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -87,7 +87,9 @@ def presence(
     own = np.zeros((1, len(places)))
     others = [other for other in range(len(runs)) if other != number]
     rest = (fit.at(places)[others] - fit.at(places)[number]) / stretch
-    here = np.array([(places > runs[other][0]) & (places < runs[other][1]) for other in others]).reshape(rest.shape)
+    here = np.array([(places > runs[other][0]) & (places < runs[other][1]) for other in others]).reshape(
+        rest.shape
+    )
     rest = np.where(here, rest, 1e6)
     strength = STEEL_PER_MM * width * film.mm_per_px
 
@@ -96,8 +98,14 @@ def presence(
 
     both, less = shape(np.concatenate([own, rest])), shape(np.concatenate([own + 1e6, rest]))
     near = np.abs(fine.across) < WINDOW * width
-    near = near | (np.abs(fine.across - rest[..., None]) < WINDOW * width).any(axis=0) if others else np.broadcast_to(near, both.shape)
-    base = np.stack([both - less, less, np.ones_like(both), np.broadcast_to(fine.across / width, both.shape)], axis=1)
+    near = (
+        near | (np.abs(fine.across - rest[..., None]) < WINDOW * width).any(axis=0)
+        if others
+        else np.broadcast_to(near, both.shape)
+    )
+    base = np.stack(
+        [both - less, less, np.ones_like(both), np.broadcast_to(fine.across / width, both.shape)], axis=1
+    )
     weighted = base * near[:, None]
     normal = weighted @ base.transpose(0, 2, 1) + 1e-6 * np.eye(4)
     answer = np.linalg.solve(normal, weighted @ fine.values[..., None].astype(float))[:, 0, 0]
@@ -126,7 +134,9 @@ def _likeliest_runs(
     first = min(run[0] for run in runs) - FURTHER_MM / mm
     last = max(run[1] for run in runs) + FURTHER_MM / mm
     line = Line(strip.on_film(first, 0.0), strip.direction, 0.0)
-    band = cut_strip(film.density, line, -float(strip.across[0]), max(1, round(0.8 / mm)), (0.0, last - first))
+    band = cut_strip(
+        film.density, line, -float(strip.across[0]), max(1, round(0.8 / mm)), (0.0, last - first)
+    )
     places = band.along + first
     known = np.isfinite(fit.gain)
     smooth = median_filter(fit.gain[known], size=max(3, int(25.0 / mm / strip.block)), mode="nearest")
@@ -150,7 +160,13 @@ def _likeliest_runs(
 
 
 def _left_by(
-    state: tuple[bool, ...], centres: Array, band: Strip, near: NDArray[np.bool_], fit: BarFit, gain: Array, mm: float
+    state: tuple[bool, ...],
+    centres: Array,
+    band: Strip,
+    near: NDArray[np.bool_],
+    fit: BarFit,
+    gain: Array,
+    mm: float,
 ) -> Array:
     """What is left at each station where only some bars are there, in units of one bar's own squares."""
     strength = STEEL_PER_MM * 2.0 * fit.radius * mm
@@ -161,7 +177,9 @@ def _left_by(
         middle = np.where(near, band.across, 0.0).sum(axis=1, keepdims=True) / count
         centred = np.where(near, band.across - middle, 0.0)
         mean = np.where(near, image, 0.0).sum(axis=1, keepdims=True) / count
-        slope = (image * centred).sum(axis=1, keepdims=True) / np.maximum((centred**2).sum(axis=1, keepdims=True), 1e-9)
+        slope = (image * centred).sum(axis=1, keepdims=True) / np.maximum(
+            (centred**2).sum(axis=1, keepdims=True), 1e-9
+        )
         return np.where(near, image - mean - slope * centred, 0.0)
 
     def seen(shown: Array) -> Array:
@@ -262,7 +280,8 @@ def _tipwards(film: Prepared, traces: Sequence[Trace]) -> Array | None:
         low, high = (_metal_about(film, one.on_film(end), one.fit.height) for end in (one.low, one.high))
         votes[0] += sign * np.log((low + 1.0) / (high + 1.0))
         ends = [
-            min(_fit_tip(one, way, shape, film.mm_per_px)[2] for shape in ("trocar", "round")) for way in (-1, 1)
+            min(_fit_tip(one, way, shape, film.mm_per_px)[2] for shape in ("trocar", "round"))
+            for way in (-1, 1)
         ]
         bone = [_bone_beyond(film, one, way) for way in (-1, 1)]
         votes[3] += sign * (bone[1] - bone[0])
@@ -284,7 +303,9 @@ def _bone_beyond(film: Prepared, one: Trace, way: int) -> float:
     first, last = 6.0 / mm, min(25.0 / mm, high)
     if last - first < 4.0 / mm:
         return 0.0
-    band = cut_strip(film.density, line, 16.0 / mm, max(1, round(1.0 / mm)), (first, last), max(1.0, 0.5 / mm))
+    band = cut_strip(
+        film.density, line, 16.0 / mm, max(1, round(1.0 / mm)), (first, last), max(1.0, 0.5 / mm)
+    )
     away = np.abs(band.across) * mm
     inside, beside = band.values[:, away < 5.0].mean(), band.values[:, (away > 11.0) & (away < 15.0)].mean()
     return float((inside - beside) / one.fit.height)
@@ -295,7 +316,9 @@ def _metal_about(film: Prepared, point: Array, height: float) -> float:
     mm = film.mm_per_px
     line = Line(point, np.array([0.0, 1.0]), 0.0)
     reach = ABOUT_MM + 4.0
-    patch = cut_strip(film.density, line, reach / mm, max(1, round(0.3 / mm)), (-reach / mm, reach / mm), max(1.0, 0.3 / mm))
+    patch = cut_strip(
+        film.density, line, reach / mm, max(1, round(0.3 / mm)), (-reach / mm, reach / mm), max(1.0, 0.3 / mm)
+    )
     top = _standing_out(patch, mm, height)
     near = np.hypot(patch.along[:, None] - reach / mm, patch.across) * mm < ABOUT_MM
     return float(top[near].sum()) * patch.block * (patch.across[1] - patch.across[0]) * mm**2
@@ -323,7 +346,9 @@ def _middle_of_metal(film: Prepared, traces: Sequence[Trace]) -> float:
         way = (stop - start) / np.linalg.norm(stop - start)
         away = where - start
         beside = np.abs(away[..., 0] * -way[1] + away[..., 1] * way[0])
-        share[(beside < 1.8 * one.fit.radius) & (away @ way > 0) & (away @ way < np.linalg.norm(stop - start))] = 0.0
+        share[
+            (beside < 1.8 * one.fit.radius) & (away @ way > 0) & (away @ way < np.linalg.norm(stop - start))
+        ] = 0.0
     places = band.along - beyond
     return float((share * (places / (high - low) - 0.5)[:, None]).sum() / max(share.sum(), 1e-9))
 

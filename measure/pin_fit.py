@@ -74,7 +74,9 @@ class BarFit:
     def at(self, along: Array | float) -> Array:
         """Distance across (bars, ...) at places along the strip."""
         along = np.asarray(along, dtype=float)
-        return np.asarray(self.lines[:, 0, *[None] * along.ndim] + np.multiply.outer(self.lines[:, 1], along - self.pivot))
+        return np.asarray(
+            self.lines[:, 0, *[None] * along.ndim] + np.multiply.outer(self.lines[:, 1], along - self.pivot)
+        )
 
 
 def bars_seen(
@@ -133,13 +135,15 @@ def fit_bars(
     used = active & (near.sum(axis=1) > 6)
     strength = STEEL_PER_MM * width * mm_per_px
     start_at = np.concatenate([lines.ravel(), [np.log(width / 2), np.log(0.12 * width), -1.4]])
-    scales = np.concatenate([np.tile([0.1 * width, 0.1 * width / max(np.ptp(strip.along), 1.0)], len(lines)), [0.05, 0.3, 0.5]])
+    scales = np.concatenate(
+        [np.tile([0.1 * width, 0.1 * width / max(np.ptp(strip.along), 1.0)], len(lines)), [0.05, 0.3, 0.5]]
+    )
     lower = np.concatenate([np.full(lines.size, -np.inf), [np.log(width / 4), np.log(0.02 * width), -5.0]])
     upper = np.concatenate([np.full(lines.size, np.inf), [np.log(width), np.log(width), 1.5]])
     weight = near.astype(float)
     if excluded is not None:
         weight *= ~excluded
-        used &= (weight.sum(axis=1) > 0.5 * near.sum(axis=1))
+        used &= weight.sum(axis=1) > 0.5 * near.sum(axis=1)
     if used.sum() < 8:
         return None
 
@@ -156,7 +160,9 @@ def fit_bars(
         def left(free: Array, chosen: NDArray[np.bool_] = chosen) -> Array:
             return _project(shape(free, chosen), values[chosen], weight[chosen], across)[0].ravel()
 
-        result = least_squares(left, start_at, x_scale=scales, bounds=(lower, upper), max_nfev=15, xtol=1e-5, ftol=1e-5)
+        result = least_squares(
+            left, start_at, x_scale=scales, bounds=(lower, upper), max_nfev=15, xtol=1e-5, ftol=1e-5
+        )
         start_at = result.x
         residual, _ = _project(shape(result.x, first), values[first], weight[first], across)
         counts = np.maximum(weight[first].sum(axis=1), 1.0)
@@ -172,7 +178,9 @@ def fit_bars(
     variance = float(result.fun @ result.fun) / freedom
     covariance = variance * np.linalg.pinv(result.jac.T @ result.jac)
     free = result.x
-    alone = bars_seen(across, np.zeros((1, 1)), np.exp(free[-3]), np.exp(free[-2]), np.exp(free[-1]), strength)
+    alone = bars_seen(
+        across, np.zeros((1, 1)), np.exp(free[-3]), np.exp(free[-2]), np.exp(free[-1]), strength
+    )
     return BarFit(
         free[:-3].reshape(-1, 2), pivot, float(np.exp(free[-3])), float(np.exp(free[-2])), float(np.exp(free[-1])),
         float(np.sqrt(variance)), covariance, chosen, misfit, gain, float(alone.max()),

@@ -49,13 +49,19 @@ def pin_width(film: Prepared, pin: Pin) -> Width:
     if (share := clipped_share(film, pin)) > MOST_CLIPPED:
         return Width(pin.width, np.inf, f"the pin's top is clipped flat over {100 * share:.0f} % of it")
     if (top := core_density(film, pin)) > MOST_DENSE:
-        return Width(pin.width, np.inf, f"the pin's top lies at {100 * top:.0f} % of the film's range, where curves bend")
+        return Width(
+            pin.width,
+            np.inf,
+            f"the pin's top lies at {100 * top:.0f} % of the film's range, where curves bend",
+        )
     quality = first.misfit / np.where(first.gain > 0, first.gain, np.nan)
     known = np.isfinite(quality)
     clean = known & (quality <= np.nanquantile(quality, CLEANEST))
     excluded = np.broadcast_to(~clean[:, None], strip.values.shape)
     ends = (float(strip.along[0]) - 9.0 / mm, float(strip.along[-1]) + 9.0 / mm)
-    fit = fit_bars(strip, first.lines, first.pivot, [ends] * len(first.lines), pin.width, mm, excluded, rounds=1)
+    fit = fit_bars(
+        strip, first.lines, first.pivot, [ends] * len(first.lines), pin.width, mm, excluded, rounds=1
+    )
     if fit is None:
         return Width(pin.width, np.inf, "too little of the pin is free of other metal")
     steps = _radius_steps(strip.values[fit.used].astype(float), strip.across, strip.along[fit.used], fit, mm)
@@ -75,7 +81,9 @@ def _core(film: Prepared, pin: Pin) -> tuple[NDArray[np.intp], NDArray[np.intp]]
     one = pin.trace
     places = one.places[(one.places > one.low) & (one.places < one.high)]
     aside = np.array([-0.3, 0.0, 0.3])[:, None] * one.fit.radius
-    points = one.strip.on_film(np.broadcast_to(places, (3, len(places))), one.fit.at(places)[one.number] + aside)
+    points = one.strip.on_film(
+        np.broadcast_to(places, (3, len(places))), one.fit.at(places)[one.number] + aside
+    )
     rows, columns = np.moveaxis(np.round(points).astype(np.intp), -1, 0)
     shape = film.density.shape
     return np.clip(rows, 0, shape[0] - 1), np.clip(columns, 0, shape[1] - 1)

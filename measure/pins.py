@@ -34,7 +34,10 @@ MOST_LEFT = 0.3  # what a fit may leave, of the pin's own strength
 TWO_BETTER = 0.87  # two bars must leave less than this share of what one leaves
 CLEAN_WIDTH = 1.3  # one of two pins that run apart is not fitted wider than this, of its true width
 ONE_WIDTH = 1.15  # one bar fitted to two is wider than this, of its true width, unless they nearly coincide
-APART_MM = {True: 0.35, False: 0.6}  # how far apart two bars must lie at an end, where one bar comes out wide or not
+APART_MM = {
+    True: 0.35,
+    False: 0.6,
+}  # how far apart two bars must lie at an end, where one bar comes out wide or not
 MOST_CROSSING = 5.0  # degrees between two bars that overlap for long
 PARTNER_MM, PARTNER_DEGREES = 18.0, 12.0
 PARTNER_CONTRAST = 0.5
@@ -242,7 +245,9 @@ def _groups(bars: list[Bar], mm_per_px: float) -> list[list[Bar]]:
     return [bars] if together else [[one], [other]]
 
 
-def _fit(image: NDArray[np.float32], bars: Sequence[Bar], mm_per_px: float, final: bool = False) -> _Fitted | None:
+def _fit(
+    image: NDArray[np.float32], bars: Sequence[Bar], mm_per_px: float, final: bool = False
+) -> _Fitted | None:
     """Fit bars in a strip along the first; the final fit is at the film's own resolution, in two rounds."""
     main = bars[0]
     line = Line((main.start + main.stop) / 2, main.along, 0.0)
@@ -324,7 +329,9 @@ def heavier_side(film: Prepared, pins: Sequence[Pin]) -> Array:
     away = np.moveaxis(np.indices(shrunk.shape), 0, -1) * factor - middle
     reach = float(np.linalg.norm(pins[0].tip - pins[0].straight)) / 2.0
     near = (np.abs(away @ along) < reach) & (np.abs(away @ aside) < reach)
-    return np.asarray(aside * (1.0 if np.sum(np.where(near, shrunk * np.sign(away @ aside), 0.0)) > 0 else -1.0))
+    return np.asarray(
+        aside * (1.0 if np.sum(np.where(near, shrunk * np.sign(away @ aside), 0.0)) > 0 else -1.0)
+    )
 
 
 def _in_order(film: Prepared, pins: list[Pin]) -> list[Pin]:

@@ -64,7 +64,10 @@ def _of_shaft(film: Prepared, pins: tuple[Pin, ...], view: View) -> dict[str, La
     if cortices is None:
         return {}
     names = view.axis["near"], view.axis["far"]
-    return {name: _proposed(points, EDGE_U_MM / film.mm_per_px) for name, points in zip(names, cortices, strict=True)}
+    return {
+        name: _proposed(points, EDGE_U_MM / film.mm_per_px)
+        for name, points in zip(names, cortices, strict=True)
+    }
 
 
 def _proposed(points: Array, u_px: float) -> Landmark:

@@ -60,7 +60,9 @@ def _snapped(point: Array, u_px: float, film: Prepared) -> Snapped:
 
 def _tip(features: Features, click: Array) -> Snapped | None:
     pin = min(features.pins, key=lambda one: float(np.hypot(*(one.tip - click))), default=None)
-    return None if pin is None else _snapped(pin.tip, float(np.hypot(pin.u_across, pin.u_along)), features.film)
+    return (
+        None if pin is None else _snapped(pin.tip, float(np.hypot(pin.u_across, pin.u_along)), features.film)
+    )
 
 
 def _axis(features: Features, click: Array) -> Snapped | None:
@@ -106,7 +108,15 @@ def _cortex(features: Features, click: Array) -> Snapped | None:
 _KINDS: dict[str, Callable[[Features, Array], Snapped | None]] = {
     "marker": _marker,
     **dict.fromkeys(
-        ("shaft_dorsal", "shaft_volar", "shaft_ulnar", "shaft_radial", "hole_dorsal", "hole_volar", "joint_arc"),
+        (
+            "shaft_dorsal",
+            "shaft_volar",
+            "shaft_ulnar",
+            "shaft_radial",
+            "hole_dorsal",
+            "hole_volar",
+            "joint_arc",
+        ),
         _cortex,
     ),
 }

@@ -49,7 +49,12 @@ def span(line: Line, shape: tuple[int, ...]) -> tuple[float, float]:
 
 
 def cut_strip(
-    image: NDArray[np.float32], line: Line, half: float, block: int, between: tuple[float, float], step: float = 1.0
+    image: NDArray[np.float32],
+    line: Line,
+    half: float,
+    block: int,
+    between: tuple[float, float],
+    step: float = 1.0,
 ) -> Strip:
     """Sample a strip of a half-width along a line, between two distances from its point.
 

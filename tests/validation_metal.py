@@ -35,7 +35,7 @@ def make_case(seed: int) -> tuple[phantom.Case, NDArray[np.uint16]]:
     """One random film and its truth; the same for the same seed."""
     kept = Path(tempfile.gettempdir()) / "holdfast-validation" / f"{seed}.pkl"
     if kept.exists():
-        return pickle.loads(kept.read_bytes())  # noqa: S301 - written below
+        return pickle.loads(kept.read_bytes())
     rng = np.random.default_rng(seed)
     pose = phantom.random_pose(rng, "lateral" if seed % 2 == 0 else "ap")
     case = phantom.random_case(rng, pose, broken=rng.random() < 0.3)
@@ -153,7 +153,11 @@ def judge_cortex(
         ways = [ends[1] - ends[0] for ends in (true, seen)]
         turn = np.cross([*ways[0], 0.0], [*ways[1], 0.0])[2] / np.prod([np.linalg.norm(way) for way in ways])
         far = np.linalg.norm(np.mean(seen, axis=0) - np.mean(true, axis=0)) * size > 25.0
-        other = np.abs(np.cross([*(ways[0] / np.linalg.norm(ways[0])), 0.0], [*(seen[0] - true[0]), 0.0])[2]) * size > 4.0
+        other = (
+            np.abs(np.cross([*(ways[0] / np.linalg.norm(ways[0])), 0.0], [*(seen[0] - true[0]), 0.0])[2])
+            * size
+            > 4.0
+        )
         found["shaft wrong"] += [1.0] * bool(far or other)
         found["shaft angle"].append(float(np.degrees(np.arcsin(np.clip(turn, -1, 1)))))
 
