@@ -21,8 +21,8 @@ LEVELS_MM = (5.0, 38.0)  # distal to the tips; two levels at least 20 mm apart l
 LEAST_MM = 24.0
 HALF_MM = 22.0
 WIDTHS_MM = (10.5, 20.0)  # of a shaft
-# Where its sides lie from the pins' axis at the first level. On a lateral film of an elbow the pins point into
-# the other bone, which is as clear but lies further to the heavier side.
+# Where its sides lie from the pins' axis at the first level. On a lateral film of an elbow the pins point
+# into the other bone, which is as clear but lies further to the heavier side.
 NEAR_MM = {"lateral": (-22.0, -11.0), "ap": (-20.0, -4.0)}
 FAR_MM = {"lateral": (-9.0, 2.0), "ap": (-6.0, 10.5)}
 EDGE_MM = 16.0  # how far from the pins' axis a cortex may lie
@@ -33,8 +33,9 @@ CLEAR = 0.45  # share of a cortex's usual rise that each third of it must have
 
 
 def shaft_cortices(film: Prepared, pins: Sequence[Pin], view: str) -> tuple[Array, Array] | None:
-    """Points (2, 2) on the cortex with less tissue beyond it (dorsal on a lateral film of an elbow, ulnar on an
-    AP film), then on the other, proximal level first; None where they are not clear.
+    """Find points (2, 2) on either cortex, proximal level first; None where they are not clear.
+
+    First comes the one with less tissue beyond it: dorsal on a lateral film of an elbow, ulnar on an AP film.
     """
     strip = _distal_strip(film, pins) if view in FAR_MM else None
     if strip is None:
@@ -59,7 +60,7 @@ def shaft_cortices(film: Prepared, pins: Sequence[Pin], view: str) -> tuple[Arra
 
 
 def _is_shaft(near: Array, far: Array, view: str) -> bool:
-    """Whether two sides, mm from the pins' axis at both end levels, may be those of the bone that holds the pins."""
+    """Whether two sides, mm from the pins' axis at both end levels, may be those of the pins' bone."""
     widths = far - near
     return bool(
         widths.min() > WIDTHS_MM[0]
@@ -89,10 +90,10 @@ def _distal_strip(film: Prepared, pins: Sequence[Pin]) -> Strip | None:
 
 
 def _rises(strip: Strip, mm_per_px: float) -> Array:
-    """Slope across the strip (levels, samples), each level's as a share of its steepest."""
+    """Slope of the film across the strip, (levels, samples), smoothed."""
     step = (strip.across[1] - strip.across[0]) * mm_per_px
     smooth = cv2.GaussianBlur(strip.values, (0, 0), sigmaX=BLUR_MM / step, sigmaY=0.8)
-    return np.gradient(smooth, axis=1).astype(float)
+    return np.asarray(np.gradient(smooth, axis=1), dtype=float)
 
 
 def _best_lines(rise: Array, strip: Strip, mm_per_px: float) -> list[tuple[float, Array]]:

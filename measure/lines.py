@@ -26,7 +26,7 @@ class Line:
 
 
 def ridges(image: NDArray[np.float32], width: float) -> tuple[Array, Array, Array]:
-    """Find bright ridges of about a width (pixels): places (n, 2), angles of their course (n,), contrast (n,).
+    """Find bright ridges of about a width (pixels): places (n, 2), angles and contrast (n,).
 
     Contrast is two-sided: against the brighter of both flanks, so that an edge has none.
     """
@@ -75,15 +75,15 @@ def find_lines(image: NDArray[np.float32], width: float, count: int = 8) -> list
     votes = cv2.blur(votes, (3, 1))
     lines = []
     for _ in range(count):
-        step, away = np.unravel_index(int(np.argmax(votes)), votes.shape)
-        theta = step * np.pi / steps
-        along = np.array([np.sin(theta), np.cos(theta)])
+        step, place = divmod(int(np.argmax(votes)), votes.shape[1])
+        slope = step * np.pi / steps
+        along = np.array([np.sin(slope), np.cos(slope)])
         across = np.array([-along[1], along[0]])
-        lines.append(Line(centre + across * (away - reach), along, float(votes[step, away])))
+        lines.append(Line(centre + across * (place - reach), along, float(votes[step, place])))
         near = int(np.ceil(1.5 * width))
         for turn in range(-16, 17):  # a line's own flanks are no other lines
             other = (step + turn) % steps
             flip = (step + turn) < 0 or (step + turn) >= steps
-            middle = 2 * reach - away if flip else away
+            middle = 2 * reach - place if flip else place
             votes[other, max(0, middle - near) : middle + near + 1] = 0
     return lines

@@ -2,7 +2,7 @@
 
 Found as a round dense patch at some threshold. Its edge is then fitted to the average of the profiles along
 all radii: a dense ball lets through next to nothing a fraction of a millimetre inside its outline, so that
-what is left of the beam is a step blurred by a Gaussian and lifted by scatter, and the film shows its logarithm.
+what is left of the beam is a step blurred by a Gaussian and lifted by scatter; the film shows its logarithm.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from scipy.optimize import least_squares
 from scipy.special import ndtr
 
 from measure.lines import Array
-from measure.prepare import Prepared, shrink
+from measure.prepare import Image, Prepared, shrink
 
 DIAMETERS_MM = (8.0, 60.0)
 SEARCH_MM = 0.5
@@ -47,9 +47,9 @@ def find_marker(film: Prepared) -> Marker | None:
     return _refined(film, centre, radius)
 
 
-def _round_patches(image: Array, mm_per_px: float) -> Iterator[tuple[Array, float, float]]:
+def _round_patches(image: Image, mm_per_px: float) -> Iterator[tuple[Array, float, float]]:
     """Centre, radius and roundness of dense round patches, over thresholds."""
-    for level in np.quantile(image, [0.9, 0.95, 0.98]).tolist() + [0.6, 0.75, 0.9]:
+    for level in [*np.quantile(image, [0.9, 0.95, 0.98]).tolist(), 0.6, 0.75, 0.9]:
         mask = cv2.morphologyEx((image > level).astype(np.uint8), cv2.MORPH_OPEN, np.ones((9, 9), np.uint8))
         _, _, stats, middles = cv2.connectedComponentsWithStats(mask)
         for (left, top, width, height, area), middle in zip(stats[1:], middles[1:], strict=True):

@@ -41,8 +41,8 @@ VOTES = np.array([1.2, 1.0, 1.5, 1.0])
 class Trace:
     """How much of one bar of a fit is there along it.
 
-    places: along the strip of the fit. share: of the bar, about 1 on it. low, high: where it falls to half for
-    good at its two ends.
+    places: along the strip of the fit. share: of the bar, about 1 on it. low, high: where it
+    falls to half for good at its two ends.
     """
 
     strip: Strip
@@ -126,7 +126,7 @@ def trace_bars(film: Prepared, strip: Strip, fit: BarFit, runs: Sequence[tuple[f
 def _likeliest_runs(
     film: Prepared, strip: Strip, fit: BarFit, runs: Sequence[tuple[float, float]]
 ) -> list[tuple[float, float]]:
-    """Each bar's ends, such that bars that are there and bars that are not leave least, all stations together.
+    """Find each bar's ends, such that least is left over all stations together.
 
     Each bar is one piece about the middle of what all share. The strength is that of the fit, smoothed.
     """
@@ -142,7 +142,7 @@ def _likeliest_runs(
     smooth = median_filter(fit.gain[known], size=max(3, int(25.0 / mm / strip.block)), mode="nearest")
     gain = np.interp(places, strip.along[known], smooth)
     centres = fit.at(places)
-    near = (np.abs(band.across - centres[..., None]) < 2.0 * WINDOW * fit.radius).any(axis=0)
+    near = np.any(np.abs(band.across - centres[..., None]) < 2.0 * WINDOW * fit.radius, axis=0)
     states = list(itertools.product((False, True), repeat=len(runs)))
     left = {state: _left_by(state, centres, band, near, fit, gain, mm) for state in states}
     least = np.min(list(left.values()), axis=0)
@@ -168,7 +168,7 @@ def _left_by(
     gain: Array,
     mm: float,
 ) -> Array:
-    """What is left at each station where only some bars are there, in units of one bar's own squares."""
+    """Tell what is left at each station where only some bars are there, in units of one bar's own squares."""
     strength = STEEL_PER_MM * 2.0 * fit.radius * mm
 
     def level(image: Array) -> Array:
@@ -272,7 +272,7 @@ def _fit_tip(one: Trace, way: int, shape: str, mm_per_px: float) -> tuple[float,
 
 
 def _tipwards(film: Prepared, traces: Sequence[Trace]) -> Array | None:
-    """Unit vector from the bends to the tips: hooks, loop and most of the wire lie towards the bends."""
+    """Find the unit vector from bends to tips: hooks, loop and most of the wire lie towards the bends."""
     along = traces[0].strip.direction
     votes = np.zeros(4)
     for one in traces:
@@ -299,7 +299,7 @@ def _bone_beyond(film: Prepared, one: Trace, way: int) -> float:
     line = Line(one.on_film(end), way * one.strip.direction, 0.0)
     if not (np.all(line.point >= 0) and np.all(line.point < film.density.shape)):
         return 0.0
-    low, high = span(line, film.density.shape)
+    _low, high = span(line, film.density.shape)
     first, last = 6.0 / mm, min(25.0 / mm, high)
     if last - first < 4.0 / mm:
         return 0.0
@@ -321,12 +321,12 @@ def _metal_about(film: Prepared, point: Array, height: float) -> float:
     )
     top = _standing_out(patch, mm, height)
     near = np.hypot(patch.along[:, None] - reach / mm, patch.across) * mm < ABOUT_MM
-    return float(top[near].sum()) * patch.block * (patch.across[1] - patch.across[0]) * mm**2
+    return float(float(top[near].sum()) * patch.block * (patch.across[1] - patch.across[0]) * mm**2)
 
 
 def _standing_out(patch: Strip, mm_per_px: float, height: float) -> Array:
-    """What stands out of a patch's background, as a share of a height, 0 to 1; nothing below a third."""
-    size = int(round(5.0 / mm_per_px / patch.block)) | 1
+    """Find what stands out of a patch's background, as a share of a height, 0 to 1; nothing below a third."""
+    size = round(5.0 / mm_per_px / patch.block) | 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
     top = cv2.morphologyEx(cv2.GaussianBlur(patch.values, (3, 3), 0), cv2.MORPH_TOPHAT, kernel) / height
     return np.where(top > 0.35, np.clip(top, 0.0, 1.0), 0.0)

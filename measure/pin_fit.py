@@ -178,10 +178,11 @@ def fit_bars(
     variance = float(result.fun @ result.fun) / freedom
     covariance = variance * np.linalg.pinv(result.jac.T @ result.jac)
     free = result.x
+    radius, blur, scatter = (float(part) for part in np.exp(free[-3:]))
     alone = bars_seen(
         across, np.zeros((1, 1)), np.exp(free[-3]), np.exp(free[-2]), np.exp(free[-1]), strength
     )
     return BarFit(
-        free[:-3].reshape(-1, 2), pivot, float(np.exp(free[-3])), float(np.exp(free[-2])), float(np.exp(free[-1])),
+        free[:-3].reshape(-1, 2), pivot, radius, blur, scatter,
         float(np.sqrt(variance)), covariance, chosen, misfit, gain, float(alone.max()),
     )  # fmt: skip

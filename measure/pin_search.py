@@ -55,9 +55,9 @@ _NO_BAR = Bar(np.zeros(2), np.ones(2), 0.0)
 
 
 def metal(strip: Strip, mm_per_px: float) -> NDArray[np.float32]:
-    """What stands out of a strip's background across it, (stations, samples)."""
+    """Find what stands out of a strip's background across it, (stations, samples)."""
     step = strip.across[1] - strip.across[0]
-    width = int(round(BACKGROUND_MM / mm_per_px / step)) | 1
+    width = round(BACKGROUND_MM / mm_per_px / step) | 1
     smooth = cv2.GaussianBlur(strip.values, (0, 0), sigmaX=0.6, sigmaY=0.3)
     kernel = np.ones((1, width), np.uint8)
     return np.asarray(cv2.morphologyEx(smooth, cv2.MORPH_TOPHAT, kernel, borderType=cv2.BORDER_REPLICATE))
@@ -97,7 +97,7 @@ class _Fan:
         return np.asarray(self.sums[stations, index] * (1 - share) + self.sums[stations, index + 1] * share)
 
     def beside(self, other: int) -> Array:
-        """What each line gains (lines, stations) where another's box is taken already."""
+        """Tell what each line gains (lines, stations) where another's box is taken already."""
         left = np.maximum(self.at, self.at[other]) - self.half
         right = np.minimum(self.at, self.at[other]) + self.half
         shared = right > left

@@ -35,7 +35,7 @@ TOLERANCE_MM = 0.02  # of the stated diameter; common practice, no source
 
 @dataclass(frozen=True)
 class Width:
-    """A pin's fitted diameter in pixels and its relative standard uncertainty; refused: why it gives no scale."""
+    """A pin's fitted diameter, pixels; its relative standard uncertainty; why it gives no scale."""
 
     pixels: float
     u: float
@@ -100,14 +100,14 @@ def core_density(film: Prepared, pin: Pin) -> float:
 
 
 def _radius_steps(values: Array, across: Array, along: Array, fit: BarFit, mm_per_px: float) -> Array:
-    """What each station (rows of values) alone would change of the radius's logarithm."""
+    """Tell what each station (rows of values) alone would change of the radius's logarithm."""
     strength = STEEL_PER_MM * 2.0 * fit.radius * mm_per_px
     centres = fit.at(along)
 
     def shape(grow: float = 0.0, move: float = 0.0) -> Array:
         return bars_seen(across, centres + move, fit.radius * np.exp(grow), fit.blur, fit.scatter, strength)
 
-    near = (np.abs(across - centres[..., None]) < 2.7 * fit.radius).any(axis=0)
+    near = np.asarray(np.any(np.abs(across - centres[..., None]) < 2.7 * fit.radius, axis=0))
     middle = shape()
     base = np.stack(
         [

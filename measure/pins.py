@@ -114,7 +114,7 @@ def find_pins(film: Prepared) -> tuple[Pin, ...]:
     bars = _coarse(shrunk, mm_per_px)
     if not bars:
         return ()
-    whole = [Bar(*((end + 0.5) * factor - 0.5 for end in (bar.start, bar.stop)), bar.gain) for bar in bars]
+    whole = [Bar((bar.start + 0.5) * factor - 0.5, (bar.stop + 0.5) * factor - 0.5, bar.gain) for bar in bars]
     pins = _finish(film, _groups(whole, film.mm_per_px))
     return tuple(_in_order(film, pins))
 
@@ -184,9 +184,9 @@ def _one_or_two(
 
 
 def _cost(fitted: _Fitted, mm_per_px: float) -> float:
-    """What a fit leaves, the more weighed the further its bars are from a pin's width."""
+    """Weigh what a fit leaves, the more the further its bars are from a pin's width."""
     width = 2.0 * fitted.fit.radius * mm_per_px
-    return fitted.fit.typical * (1.0 + 2.0 * max(0.0, abs(np.log(width / PIN_MM)) - 0.12))
+    return fitted.fit.typical * (1.0 + 2.0 * max(0.0, abs(float(np.log(width / PIN_MM))) - 0.12))
 
 
 def _pairs_to_try(strips: Sequence[Found], single: _Fitted, mm_per_px: float) -> Iterator[list[Bar]]:
@@ -313,14 +313,14 @@ def _hidden(tip: Array, one: Trace, traces: Sequence[Trace]) -> bool:
 
 
 def _u_across(one: Trace) -> float:
-    """Standard uncertainty of the axis, across it, at the end where it is greater. Pixels."""
+    """Give the standard uncertainty of the axis, across it, at the end where it is greater. Pixels."""
     part = one.fit.covariance[2 * one.number : 2 * one.number + 2, 2 * one.number : 2 * one.number + 2]
     arms = np.array([[1.0, end - one.fit.pivot] for end in (one.low, one.high)])
     return float(np.sqrt(max(np.einsum("ei,ij,ej->e", arms, part, arms).max(), 0.0)))
 
 
 def heavier_side(film: Prepared, pins: Sequence[Pin]) -> Array:
-    """Unit vector (row, column) across the pins, to the side where more tissue lies along them."""
+    """Find the unit vector across the pins, to the side where more tissue lies along them."""
     shrunk = shrink(film.density, SIDE_MM / film.mm_per_px)
     factor = film.density.shape[0] / shrunk.shape[0]
     middle = np.mean([(pin.tip + pin.straight) / 2 for pin in pins], axis=0)

@@ -24,15 +24,15 @@ LEAST_U_MM = 0.05
 def propose(film: Film, site: Site, view: str) -> dict[str, Landmark]:
     """Propose landmarks of a site's view, by name: pins' tips and straight ends, and the shaft's cortices.
 
-    Pins are numbered from the side with more tissue (`measure.pins`). With one pin found of two that there may
-    be, it is called pin 1. Empty where the film holds no metal that is told for sure.
+    Pins are numbered from the side with more tissue (`measure.pins`). With one pin found of two, it is called
+    pin 1. Empty where the film holds no metal that is told for sure.
     """
     prepared = prepare(film)
     pins = find_pins(prepared)
     if not pins:
         return {}
     row = site.views[view]
-    found = {}
+    found: dict[str, Landmark] = {}
     for number, pin in enumerate(pins, start=1):
         found |= _of_pin(f"pin{number}", pin, prepared)
     found |= _of_shaft(prepared, pins, row)
@@ -44,8 +44,8 @@ def propose(film: Film, site: Site, view: str) -> dict[str, Landmark]:
 
 
 def proposed_reading(film: Film, site: Site) -> Reading | None:
-    """Make a reading of nothing but proposals; None where there are none or the film's view is not the site's."""
-    if film.view not in site.views:
+    """Make a reading of nothing but proposals; None where there are none or the view is not the site's."""
+    if film.view is None or film.view not in site.views:
         return None
     found = propose(film, site, film.view)
     return for_film(film, site, film.view, READER, landmarks=found) if found else None

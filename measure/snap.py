@@ -46,7 +46,7 @@ class Features:
 
 
 def snap(features: Features, name: str, click: tuple[float, float]) -> Snapped | None:
-    """Move a click for a landmark of the site's table, or for "marker"; None where it has nothing to go to."""
+    """Move a click for a landmark of the site's table, or "marker"; None where it has nothing to go to."""
     kind = _KINDS.get(name) or next((how for end, how in _ENDINGS.items() if name.endswith(end)), None)
     found = kind(features, np.array(click, dtype=float)) if kind else None
     if found is None or np.hypot(*np.subtract(found.point, click)) * features.film.mm_per_px > REACH_MM:
@@ -81,7 +81,7 @@ def _cortex(features: Features, click: Array) -> Snapped | None:
     """Outer edge of the bone nearest to the click, along the way the film is steepest there."""
     film, mm = features.film, features.film.mm_per_px
     half = int(np.ceil(PATCH_MM / mm))
-    row, column = (int(round(part)) for part in click)
+    row, column = (round(part) for part in click)
     if not (half < row < film.density.shape[0] - half and half < column < film.density.shape[1] - half):
         return None
     patch = film.density[row - half : row + half + 1, column - half : column + half + 1]

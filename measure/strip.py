@@ -62,7 +62,8 @@ def cut_strip(
     """
     count = max(1, int((between[1] - between[0]) / block))
     fine = np.arange(count * block) + between[0]
-    across = np.arange(-np.ceil(half / step), np.ceil(half / step) + 1) * step
+    reach = int(np.ceil(half / step))
+    across = np.asarray(np.arange(-reach, reach + 1) * step, dtype=np.float64)
     rows = line.point[0] + fine[:, None] * line.along[0] + across * line.across[0]
     columns = line.point[1] + fine[:, None] * line.along[1] + across * line.across[1]
     values = cv2.remap(
@@ -73,5 +74,5 @@ def cut_strip(
         borderMode=cv2.BORDER_REPLICATE,
     )
     values = values.reshape(count, block, -1).mean(axis=1)
-    along = (np.arange(count) + 0.5) * block - 0.5
+    along = np.asarray((np.arange(count) + 0.5) * block - 0.5, dtype=np.float64)
     return Strip(values, line.point + between[0] * line.along, line.along, float(block), along, across)

@@ -1,3 +1,4 @@
+# ruff: noqa: E501
 """How well the film's metal is found: random phantom films, measured against the phantom's truth.
 
 Run it (`python tests/validation_metal.py [FILMS] [FIRST_SEED]`) for a Markdown table. Films are rendered once
@@ -208,7 +209,7 @@ def table(found: dict[str, list[float]]) -> str:
 
 
 def robust(errors: list[float]) -> float:
-    """Standard deviation from the median absolute deviation."""
+    """Estimate the standard deviation from the median absolute deviation."""
     return 1.4826 * float(np.median(np.abs(np.array(errors) - np.median(errors))))
 
 

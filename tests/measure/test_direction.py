@@ -14,8 +14,8 @@ PACKAGE = Path(__file__).parents[2] / "measure"
 ORDER = (
     "errors", "files", "quantity", "geometry", "film_elements", "film_grey", "film_header", "film_dicom",
     "film", "scale", "sites", "reading", "propagate", "definitions", "measurements", "series", "flags",
-    "prepare", "lines", "strip", "pin_search", "pin_fit", "pin_ends", "pins", "pin_width", "marker", "snap", "bone",
-    "propose", "review", "export", "report", "samples", "phantom", "phantom_film", "__main__",
+    "prepare", "lines", "strip", "pin_search", "pin_fit", "pin_ends", "pins", "pin_width", "marker", "snap",
+    "bone", "propose", "review", "export", "report", "samples", "phantom", "phantom_film", "__main__",
 )  # fmt: skip
 WINDOWS = ("viewer", "napari", "qtpy", "PyQt5", "PyQt6", "PySide2", "PySide6")
 

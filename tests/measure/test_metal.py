@@ -1,6 +1,6 @@
 """Pins, width, marker, snapping and proposals on a few phantom films, and silence where there is no metal.
 
-The films are rendered here, with seeds that set no limit; `tests/validation_metal.py` has the figures on many.
+The films are rendered here, with seeds that set no limit; `tests/validation_metal.py` has figures on many.
 Outside: photographs of skimage.data and images of pydicom's own data, which hold no pins.
 """
 
@@ -31,7 +31,7 @@ TIP_MM = 1.0
 
 @functools.cache
 def rendered(seed: int, **exposure: object) -> tuple[phantom.Case, Film]:
-    """A film at coarse pixels, to be quick; odd seeds are AP."""
+    """Render a film at coarse pixels, to be quick; odd seeds are AP."""
     rng = np.random.default_rng(seed)
     pose = phantom.random_pose(rng, "ap" if seed % 2 else "lateral", pitch=(0.15, 0.2))
     case = phantom.random_case(rng, pose, marked=seed % 5 == 0)
