@@ -23,7 +23,7 @@ DIAMETERS_MM = (8.0, 60.0)
 SEARCH_MM = 0.5
 ROUND = 0.04  # how far a patch may differ from its enclosing circle's area, as a share
 RAYS = 360
-MODEL_U = 0.005  # relative, of what the edge model may be off; from phantom films
+MODEL_U = 0.0065  # relative, of what the edge model may be off; from phantom films
 SKIN_MM = 0.01  # of a steel ball's edge that the beam shines through: 2 / (2 k sqrt(2 r))^2, k = 1.4/mm
 
 
