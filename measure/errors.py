@@ -35,3 +35,7 @@ class ComparisonError(HoldfastError):
 
 class ThresholdError(HoldfastError):
     """A file of thresholds is not as it should be."""
+
+
+class StoreError(HoldfastError):
+    """A store of readings cannot be used."""

@@ -31,12 +31,12 @@ MEASUREMENT_COLUMNS = (
     "patient", "side", "visit_date", "days_since_surgery", "site", "view", "film_uid", "quantity", "target",
     "value", "unit", "standard_uncertainty", "scale_source", "axis", "landmark_sources", "confirmed",
     "not_assessable_reason", *FLAG_COLUMNS, "method", "reader", "reading_uid", "site_version",
-    "software_version", "caution",
+    "film_notes", "software_version", "caution",
 )  # fmt: skip
 CHANGE_COLUMNS = (
     "patient", "side", "site", "view", "quantity", "target", "basis", "earlier_date", "later_date",
     "earlier_film_uid", "later_film_uid", "change", "unit", "standard_uncertainty", "confirmed",
-    *FLAG_COLUMNS, "estimates", "note", "not_assessable_reason", "software_version", "caution",
+    *FLAG_COLUMNS, "estimates", "note", "not_assessable_reason", "film_notes", "software_version", "caution",
 )  # fmt: skip
 
 
@@ -50,7 +50,7 @@ def write_csv(review: Review, folder: Path) -> tuple[Path, Path]:
         ("changes.csv", CHANGE_COLUMNS, change_rows(review)),
     )
     try:
-        measurements, changes = (_write(folder / name, columns, rows) for name, columns, rows in tables)
+        measurements, changes = (write_table(folder / name, columns, rows) for name, columns, rows in tables)
     except OSError as error:
         raise HoldfastError(
             f"The tables could not be written to {folder.name!r}: {error.strerror}. "
@@ -59,9 +59,10 @@ def write_csv(review: Review, folder: Path) -> tuple[Path, Path]:
     return measurements, changes
 
 
-def _write(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> Path:
+def write_table(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> Path:
+    """Write rows as CSV, whole or not at all; what a row lacks stays empty. Raises OSError."""
     with whole_file(path, replace=True) as file:
-        writer = csv.DictWriter(file, columns)
+        writer = csv.DictWriter(file, columns, extrasaction="ignore")
         writer.writeheader()
         writer.writerows({key: _cell(value) for key, value in row.items()} for row in rows)
     return path
@@ -98,6 +99,7 @@ def _film_fields(film: MeasuredFilm) -> dict[str, object]:
         "reading_uid": reading.uid,
         "site_version": reading.site_version,
         "software_version": f"holdfast {__version__}",
+        "film_notes": "; ".join(film.notes),
         "caution": SHORT_CAUTION,
     }
 
@@ -129,10 +131,10 @@ def _measurement_fields(film: MeasuredFilm, measurement: Measurement) -> dict[st
 def _numbers(quantity: Quantity | None, name: str) -> dict[str, object]:
     if quantity is None:
         return {name: "", "standard_uncertainty": ""}
-    return {name: _rounded(quantity.value), "standard_uncertainty": _rounded(quantity.u)}
+    return {name: rounded(quantity.value), "standard_uncertainty": rounded(quantity.u)}
 
 
-def _rounded(number: float) -> float:
+def rounded(number: float) -> float:
     """To six digits, far beyond what any value supports, so that a table does not differ by its last bits."""
     return float(f"{number:.6g}")
 
@@ -163,6 +165,7 @@ def _change_fields(change: Change) -> dict[str, object]:
         "estimates": "; ".join(f"{words}: {q.value:.6g} (u {q.u:.6g})" for words, q in change.estimates),
         "note": change.note or "",
         "not_assessable_reason": change.reason or "",
+        "film_notes": "; ".join(dict.fromkeys((*change.earlier.notes, *change.later.notes))),
     }
 
 
@@ -171,7 +174,7 @@ def _flag_fields(flag: Flag | None) -> dict[str, object]:
         return {}
     return {
         "outcome": flag.outcome,
-        "probability_beyond": "" if flag.probability is None else _rounded(flag.probability),
+        "probability_beyond": "" if flag.probability is None else rounded(flag.probability),
         "threshold": effective_limit(flag.threshold),
         "threshold_side": flag.threshold.side,
         "threshold_level": flag.threshold.level,

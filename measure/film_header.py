@@ -64,6 +64,8 @@ class Header:
         Which frame of a multi-frame file, counted from 1 as DICOM counts; None for a single picture.
     patient_key
         Issuer and patient's identifier as received, joined by a backslash, which neither can hold.
+    birth_date
+        As received; it tells two patients of one identifier apart, and is never shown.
     laterality
         "left" or "right".
     view
@@ -82,6 +84,7 @@ class Header:
     grey: GreyScale = field(default_factory=GreyScale)
     frame: int | None = None
     patient_key: str | None = None
+    birth_date: str | None = None
     laterality: str | None = None
     view: str | None = None
     body_part: str | None = None
@@ -131,7 +134,7 @@ _LUT_SHAPES = {"MONOCHROME1": "INVERSE", "MONOCHROME2": "IDENTITY"}  # PS3.3 C.8
 
 _OTHER_KEYWORDS = """
     BitsStored HighBit SOPClassUID SOPInstanceUID StudyInstanceUID SeriesInstanceUID Modality PatientID
-    IssuerOfPatientID BodyPartExamined AnatomicRegionSequence ViewPosition ViewCodeSequence
+    PatientBirthDate IssuerOfPatientID BodyPartExamined AnatomicRegionSequence ViewPosition ViewCodeSequence
     BurnedInAnnotation LossyImageCompression PresentationLUTShape PixelPaddingValue PixelPaddingRangeLimit
     RescaleSlope RescaleIntercept ModalityLUTSequence WindowCenter WindowWidth VOILUTFunction VOILUTSequence
     ImagerPixelSpacing PixelSpacing PixelSpacingCalibrationType PixelSpacingCalibrationDescription
@@ -164,6 +167,7 @@ def dicom_header(
         grey=grey_scale(elements, bits, signed),
         frame=frame,
         patient_key=_patient_key(elements),
+        birth_date=elements.text("PatientBirthDate"),
         laterality=_laterality(elements),
         view=_view(elements),
         body_part=_body_part(elements),

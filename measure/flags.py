@@ -39,11 +39,13 @@ class Flag:
 
     @property
     def limit_text(self) -> str:
-        """Limit with its side and unit: "> 2 mm", "± 5°", "any"."""
+        """Limit with its side and unit: "> 2 mm", "> 5° either way", "any"."""
         if self.threshold.side == "present":
             return "any"
-        sign = {"above": "> ", "below": "< ", "either": "± "}[self.threshold.side]
-        return f"{sign}{effective_limit(self.threshold):g}{UNIT_TEXT[self.subject.row.unit]}"
+        sign, ways = {"above": (">", ""), "below": ("<", ""), "either": (">", " either way")}[
+            self.threshold.side
+        ]
+        return f"{sign} {effective_limit(self.threshold):g}{UNIT_TEXT[self.subject.row.unit]}{ways}"
 
 
 def effective_limit(threshold: Threshold) -> float:

@@ -10,7 +10,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.definitions import FUNCTIONS, LENGTH
+from measure.definitions import ANGLE, FUNCTIONS, LENGTH
 from measure.errors import SiteError
 from measure.geometry import axis_frame
 from measure.propagate import UncertainPoints, propagate
@@ -162,7 +162,7 @@ class _Film:
         """Whether a pin runs against the axis: then its levels were clicked in the wrong order."""
         for row in self.view.measurements:
             placed = [self.reading.landmarks.get(name) for name in row.landmarks]
-            if row.function != "angle_to_axis" or not all(
+            if (row.function, row.unit) != ("angle_to_axis", ANGLE) or not all(
                 landmark and landmark.located for landmark in placed
             ):
                 continue

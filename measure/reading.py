@@ -366,7 +366,11 @@ def save_reading(reading: Reading, path: Path) -> Path:
 
     Raises ReadingError where the file exists (a reading is never overwritten) or cannot be written.
     """
-    text = to_json(reading)
+    return write_new(to_json(reading), path)
+
+
+def write_new(text: str, path: Path) -> Path:
+    """Write a reading's JSON text as `save_reading` does."""
     try:
         with whole_file(path, replace=False) as file:
             file.write(text)
@@ -384,13 +388,17 @@ def save_reading(reading: Reading, path: Path) -> Path:
 
 def load_reading(path: Path) -> Reading:
     """Read a reading file. Raises ReadingError, as `from_json` does."""
+    return from_json(reading_text(path))
+
+
+def reading_text(path: Path) -> str:
+    """Return a reading file's JSON text exactly as it was written. Raises ReadingError."""
     try:
         if path.stat().st_size > MOST_BYTES or not path.is_file():
             raise ReadingError("This is no file, or too large for a reading. Check it.")
-        text = path.read_text(encoding="utf-8")
+        return path.read_bytes().decode("utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise ReadingError(f"This file cannot be read ({type(error).__name__}). Check it.") from None
-    return from_json(text)
 
 
 def check_film(reading: Reading, film: Film) -> None:

@@ -37,7 +37,7 @@ def print_review(review: Review, console: Console) -> None:
     Cases with something beyond a limit come first.
     """
     judged = [(case, flags[-1]) for case, flags in zip(review.cases, review.flags, strict=True)]
-    judged.sort(key=lambda pair: (list(OUTCOMES).index(_worst(pair[1])), _place(pair[0])))
+    judged.sort(key=lambda pair: (list(OUTCOMES).index(worst_outcome(pair[1])), _place(pair[0])))
     if len(judged) > 1:
         console.print(_summary(judged))
     for case, flags in judged:
@@ -57,7 +57,7 @@ def print_review(review: Review, console: Console) -> None:
 def _summary(judged: Sequence[tuple[Case, Sequence[Flag]]]) -> Group:
     table = Table.grid(padding=(0, 2))
     for case, flags in judged:
-        words, style = OUTCOMES[_worst(flags)]
+        words, style = OUTCOMES[worst_outcome(flags)]
         name = _text(f"{_name(case)}\n", "bold")
         table.add_row(Text(words, style), name.append_text(_text(outcome_words(case, flags))))
     return Group(_heading(f"{len(judged)} cases"), table, Text(""))
@@ -65,19 +65,19 @@ def _summary(judged: Sequence[tuple[Case, Sequence[Flag]]]) -> Group:
 
 def case_block(case: Case, flags: Sequence[Flag]) -> Group:
     """One case: its outcome, flags, values, films, technique of the index film, what is missing."""
-    words, style = OUTCOMES[_worst(flags)]
+    words, style = OUTCOMES[worst_outcome(flags)]
     parts: list[RenderableType] = [
         _heading(_name(case)),
         Padding(_text(f"{words[0]} {outcome_words(case, flags)}", style), (0, 0, 1, 0)),
     ]
     if mind := [f"{film.date or film.name}: {note}" for film in case.films for note in film.notes]:
         parts.append(_bullets("Mind, before trusting the numbers", mind))
-    if _worst(flags) != WITHIN:
+    if worst_outcome(flags) != WITHIN:
         parts.append(_flag_list(flags))
     parts += [_value_table(case, flags), _film_table(case)]
-    if missing := list(_missing_lines(case)):
+    if missing := list(missing_lines(case)):
         parts.append(_bullets("Not measured", missing))
-    if technique := list(_technique_lines(case.index)):
+    if technique := list(technique_lines(case.index)):
         parts.append(_bullets("Technique on the index film (shown, not graded)", technique))
     return Group(*parts)
 
@@ -104,7 +104,8 @@ def _place(case: Case) -> tuple[str, str, str, int]:
     return film.patient_key or "", film.laterality or "", site.name, list(site.views).index(film.view.name)
 
 
-def _worst(flags: Sequence[Flag]) -> str:
+def worst_outcome(flags: Sequence[Flag]) -> str:
+    """Return the worst of several outcomes; "cannot tell" where there is none."""
     return next((outcome for outcome in OUTCOMES if any(f.outcome == outcome for f in flags)), CANNOT_TELL)
 
 
@@ -156,17 +157,12 @@ def title(row: MeasurementRow | ChangeRow) -> str:
 
 def _flag_list(flags: Sequence[Flag]) -> Group:
     """List what is not within its limits, one block a quantity, which reads at any width."""
-    by_key: dict[tuple[str, str], list[Flag]] = {}
-    for flag in flags:
-        by_key.setdefault(flag.key, []).append(flag)
+    groups = [group for group in by_quantity(flags) if group[0].outcome != WITHIN]
     table = Table.grid(padding=(0, 2))
-    within = 0
-    for group in by_key.values():  # the worst of each comes first, and the worst groups too
-        if group[0].outcome == WITHIN:
-            within += 1
-            continue
+    for group in groups:
         words, style = OUTCOMES[group[0].outcome]
         table.add_row(Text(words, style), _flag_block(group))
+    within = len(by_quantity(flags)) - len(groups)
     rest = (
         f"Within their limits: {within} more, see the values."
         if within
@@ -175,27 +171,40 @@ def _flag_list(flags: Sequence[Flag]) -> Group:
     return Group(Text("Flags", style="bold"), table, Text(rest), Text(""))
 
 
+def by_quantity(flags: Sequence[Flag]) -> list[list[Flag]]:
+    """Group flags by quantity: the worst of each comes first, and the worst groups too."""
+    groups: dict[tuple[str, str], list[Flag]] = {}
+    for flag in flags:
+        groups.setdefault(flag.key, []).append(flag)
+    return list(groups.values())
+
+
 def _flag_block(group: Sequence[Flag]) -> Text:
-    """Lay out the flags of one quantity: a line each, then the reasons, each once and said of which."""
+    block = _text(title(group[0].subject.row), "bold")
+    for flag in group:
+        block.append_text(_text(f"\n{flag_line(flag)}"))
+    for line in reason_lines(group):
+        block.append_text(_text(f"\n{line}", "dim"))
+    return block
+
+
+def reason_lines(group: Sequence[Flag]) -> Iterator[str]:
+    """Reasons for the flags of one quantity, each once and said of which."""
     reasons: dict[str, list[str]] = {}
     for flag in group:
         for words in _reasons(flag, group[0].outcome):
             reasons.setdefault(words, []).append(_since(flag))
-    block = _text(title(group[0].subject.row), "bold")
-    for flag in group:
-        block.append_text(_text(f"\n{_flag_line(flag)}"))
     for words, whose in reasons.items():
         start = "" if len(whose) == len(group) else f"{', '.join(whose)}: "
-        block.append_text(_text(f"\n{start}{words}", "dim"))
-    return block
+        yield f"{start}{words}"
 
 
 def _since(flag: Flag) -> str:
     return flag.subject.basis if isinstance(flag.subject, Change) else "now"
 
 
-def _flag_line(flag: Flag) -> str:
-    """'since index 6.0 ± 1.6 mm: beyond; limit > 2 mm (possible), chance beyond it > 99 %'."""
+def flag_line(flag: Flag) -> str:
+    """Say, of one flag, 'since index 6.0 ± 1.6 mm: beyond; limit > 2 mm (possible), chance ... > 99 %'."""
     limit = f"limit {flag.limit_text} ({flag.threshold.level})"
     if flag.subject.quantity is None or flag.probability is None:
         return f"{_since(flag)}: {flag.outcome}; {limit}"
@@ -204,7 +213,7 @@ def _flag_line(flag: Flag) -> str:
     percent = 100 * flag.probability
     chance = "< 1 %" if percent < 1 else "> 99 %" if percent > 99 else f"{percent:.0f} %"
     also = f"; {flag.why}" if flag.outcome == BEYOND and flag.why else ""
-    value = _value(flag.subject, with_unit=True)
+    value = value_text(flag.subject, with_unit=True)
     return f"{_since(flag)} {value}: {flag.outcome}; {limit}, chance beyond it {chance}{also}"
 
 
@@ -216,28 +225,39 @@ def _reasons(flag: Flag, worst: str) -> list[str]:
 
 
 def _value_table(case: Case, flags: Sequence[Flag]) -> Group:
+    columns, rows = value_rows(case, flags)
+    table = _table(*columns)
+    for column in table.columns[2:]:
+        column.justify, column.no_wrap = "right", True
+    for row in rows:
+        table.add_row(*map(_text, row))
+    return Group(Text("Values", style="bold"), table, Text(VALUES_LEGEND, style="dim"), Text(""))
+
+
+VALUES_LEGEND = (
+    f"{', '.join(words for words, _ in OUTCOMES.values())}; ± is the 95 % interval; "
+    "* rests on proposed landmarks; – not measured (why: below)"
+)
+
+
+def value_rows(case: Case, flags: Sequence[Flag]) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Columns and rows of text: sign of the outcome, quantity, values on the films, changes."""
     changes = {(change.key, change.basis): change for change in case.changes if change.later is case.current}
     signs = {flag.key: OUTCOMES[flag.outcome][0][0] for flag in reversed(flags)}  # the worst stands
     films = {"Index film": case.index, "Current": case.current} if case.changes else {"Film": case.index}
     bases = {"Since index": INDEX, "Since last": LAST} if len(case.films) > 2 else {"Since index": INDEX}
-    table = _table("", "Quantity", *films, *(bases if case.changes else ()))
-    for column in table.columns[2:]:
-        column.justify, column.no_wrap = "right", True
+    kept: list[tuple[str, ...]] = []
     rows: Sequence[MeasurementRow | ChangeRow] = (*case.current.view.changes, *case.current.view.measurements)
     for row in rows:
         key, measured = (row.name, row.target), isinstance(row, MeasurementRow)
-        on_films = [_value(film.find(*key)) if measured else "" for film in films.values()]
-        since = [_value(changes.get((key, basis))) for basis in bases.values()] if case.changes else []
+        on_films = [value_text(film.find(*key)) if measured else "" for film in films.values()]
+        since = [value_text(changes.get((key, basis))) for basis in bases.values()] if case.changes else []
         if measured or since:
-            table.add_row(Text(signs.get(key, "")), _quantity(row), *map(_text, (*on_films, *since)))
-    signs_told = ", ".join(words for words, _ in OUTCOMES.values())
-    legend = (
-        f"{signs_told}; ± is the 95 % interval; * rests on proposed landmarks; – not measured (why: below)"
-    )
-    return Group(Text("Values", style="bold"), table, Text(legend, style="dim"), Text(""))
+            kept.append((signs.get(key, ""), _quantity(row), *on_films, *since))
+    return ("", "Quantity", *films, *(bases if case.changes else ())), kept
 
 
-def _value(subject: Change | Measurement | None, *, with_unit: bool = False) -> str:
+def value_text(subject: Change | Measurement | None, *, with_unit: bool = False) -> str:
     """Value with its interval; '*' where it rests on proposed landmarks."""
     if subject is None or subject.quantity is None:
         return "–"
@@ -255,9 +275,9 @@ def _mark(subject: Change | Measurement) -> str:
     return "" if subject.confirmed else "*"
 
 
-def _quantity(row: MeasurementRow | ChangeRow) -> Text:
+def _quantity(row: MeasurementRow | ChangeRow) -> str:
     unit = UNIT_TEXT[row.unit].strip()
-    return _text(title(row) + (f" ({unit})" if unit else ""))
+    return title(row) + (f" ({unit})" if unit else "")
 
 
 def _film_table(case: Case) -> Group:
@@ -274,22 +294,25 @@ def _film_table(case: Case) -> Group:
     return Group(heading, table, Text(""))
 
 
-def _technique_lines(film: MeasuredFilm) -> Iterator[str]:
+def technique_lines(film: MeasuredFilm) -> Iterator[str]:
+    """One line a value for which the site's table says what is usual."""
     for usual in film.view.technique:
         for measurement in film.measurements:
             if measurement.row.name == usual.quantity and measurement.quantity:
-                value = _value(measurement, with_unit=True)
+                value = value_text(measurement, with_unit=True)
                 yield f"{title(measurement.row)}: {value}; usual: {usual.usual} ({usual.source})"
 
 
-def _missing_lines(case: Case) -> Iterator[str]:
+def missing_lines(case: Case) -> Iterator[str]:
     """One line a reason, with all that it kept from being measured on the current film, or from a change."""
     by_reason: dict[str, list[str]] = {}
+    told = set()
     for measurement in case.current.measurements:
         if measurement.reason:
+            told.add(measurement.key)
             by_reason.setdefault(f"current film: {measurement.reason}", []).append(title(measurement.row))
     for change in case.changes:
-        if change.later is case.current and change.reason and not change.reason.startswith("later film"):
+        if change.later is case.current and change.reason and change.key not in told:
             by_reason.setdefault(f"{change.basis}: {change.reason}", []).append(title(change.row))
     for reason, titles in by_reason.items():
         yield f"{'; '.join(titles)}: {reason}"

@@ -135,7 +135,8 @@ def _telling_of(unread: Iterable[Unread], films: Iterable[MeasuredFilm]) -> list
         before = [number for number, film in enumerate(films) if _precedes(film, missed)]
         if before:
             last = max(before, key=lambda number: films[number].date or datetime.date.min)
-            note = f"a film of {missed.date} ({missed.name}) has no reading and is not among the visits"
+            # Without its file's name, which may hold the patient's: a note goes into the clinic's report.
+            note = f"a film of {missed.date} has no reading and is not among the visits"
             films[last] = dataclasses.replace(films[last], notes=(*films[last].notes, note))
     return films
 

@@ -12,7 +12,7 @@ import math
 import numbers
 import reprlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any
 
@@ -379,6 +379,19 @@ class Agreement:
 def compare_scales(scales: Sequence[Scale]) -> tuple[Agreement, ...]:
     """Compare the first scale with each other one; errors they share cancel. None where there is but one."""
     return tuple(_agreement(scales[0], other) for other in scales[1:])
+
+
+def widened(scale: Scale, agreements: Sequence[Agreement]) -> Scale:
+    """Return a scale less sure by its worst disagreement beyond uncertainty with another of the film.
+
+    Either may be wrong: the difference is taken as the half-width of a rectangular distribution
+    (JCGM 100:2008, 4.3.7).
+    """
+    worst = max((abs(a.difference) for a in agreements if not a.agrees), default=0.0)
+    if not worst:
+        return scale
+    part = {f"scale-disagreement:{scale.source_id}": worst / math.sqrt(3)}
+    return replace(scale, parts={**scale.parts, **part})
 
 
 def _agreement(first: Scale, second: Scale) -> Agreement:

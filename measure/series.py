@@ -17,7 +17,7 @@ from measure.film import Film
 from measure.measurements import Measurement, measure_film
 from measure.quantity import COVERAGE_95, Quantity, difference
 from measure.reading import Reading
-from measure.scale import Agreement, Scale, compare_scales, doubts, scales_for, why_no_scale
+from measure.scale import Agreement, Scale, compare_scales, doubts, scales_for, why_no_scale, widened
 from measure.sites import ChangeRow, Estimate, MeasurementRow, Profile, View, load_site
 
 INDEX, LAST = "since index", "since last visit"
@@ -44,6 +44,9 @@ class MeasuredFilm:
     agreements: tuple[Agreement, ...]
     measurements: tuple[Measurement, ...]
     notes: tuple[str, ...] = ()
+    path: str = ""
+    frame: int | None = None
+    birth_date: str | None = field(default=None, repr=False)
 
     @property
     def view(self) -> View:
@@ -121,10 +124,11 @@ def measure(film: Film, reading: Reading, profile: Profile | None = None) -> Mea
     read_on = datetime.datetime.fromisoformat(reading.time).date()
     if film.date and film.date > read_on + datetime.timedelta(days=1):  # a day for the time zones
         notes.append(f"the film is dated {film.date}, yet it was read on {read_on}: one of the two is wrong")
-    scale = ordered[0] if ordered else None
+    scale = widened(ordered[0], agreements) if ordered else None
     return MeasuredFilm(
         name=film.name,
         patient_key=film.patient_key,
+        birth_date=film.birth_date,
         laterality=film.laterality or reading.laterality,
         date=film.date,
         time=film.time,
@@ -134,6 +138,8 @@ def measure(film: Film, reading: Reading, profile: Profile | None = None) -> Mea
         agreements=agreements,
         measurements=measure_film(reading, scale, film.aspect, profile=profile),
         notes=tuple(notes),
+        path=film.path,
+        frame=film.frame,
     )
 
 
@@ -147,6 +153,8 @@ def why_not_comparable(earlier: MeasuredFilm, later: MeasuredFilm) -> tuple[str,
     ]
     if len({film.patient_key for film in pair} - {None}) > 1:
         reasons.append("the films are of two patients")
+    elif len({film.birth_date for film in pair} - {None}) > 1:
+        reasons.append("the films give two dates of birth, so they are of two patients")
     for word, first, second in (
         ("sides", earlier.laterality, later.laterality),
         ("sites", earlier.reading.site, later.reading.site),
@@ -274,24 +282,59 @@ def group(films: Iterable[MeasuredFilm]) -> tuple[tuple[Case, ...], tuple[str, .
     for film in films:
         operations.setdefault(_fracture(film), set()).update({film.surgery} if film.surgery else ())
     notes += _notes_on_surgery(films, operations)
+    births = _births(films, notes)
 
     def case_of(film: MeasuredFilm) -> tuple[object, ...]:
-        return *_case(film), _operations_by(film, operations[_fracture(film)])
+        person = film.birth_date or "not stated" if film.patient_key in births else ""
+        return *_case(film), person, _operations_by(film, operations[_fracture(film)])
 
     films.sort(key=lambda film: (case_of(film), _when(film)))
     cases = []
     for _, members in itertools.groupby(films, key=case_of):
-        visits = _one_a_day(members, notes)
+        first, *others = _one_a_day(members, notes)
+        visits = [first, *(_told_of_exchange(first, film) for film in others)]
         pairs = [(visits[0], film, INDEX) for film in visits[1:]]
         pairs += [(before, film, LAST) for before, film in itertools.pairwise(visits[1:])]
         cases.append(Case(tuple(visits), tuple(c for pair in pairs for c in compare(*pair))))
     return tuple(cases), tuple(notes)
 
 
+def _births(films: Iterable[MeasuredFilm], notes: list[str]) -> set[str]:
+    """Return identifiers that films give several dates of birth with, and say so."""
+    dates: dict[str, set[str]] = {}
+    for film in films:
+        if film.patient_key and film.birth_date:
+            dates.setdefault(film.patient_key, set()).add(film.birth_date)
+    several = {key for key, found in dates.items() if len(found) > 1}
+    if several:
+        notes.append(
+            f"{len(several)} patient identifier(s) come with two dates of birth: "
+            "their films are kept apart as those of two patients; check who they are"
+        )
+    return several
+
+
 def _case(film: MeasuredFilm) -> tuple[str, ...]:
     """Return what films must share to be compared; a film that does not say shares with none."""
     alone = film.reading.film_digest if None in (film.patient_key, film.laterality, film.date) else ""
     return film.patient_key or "", film.laterality or "", film.reading.site, film.reading.view, alone
+
+
+def _told_of_exchange(index: MeasuredFilm, film: MeasuredFilm) -> MeasuredFilm:
+    """Return a film with a note where its pins lie the other way round than on the index film, surely."""
+    found = []
+    for after in film.measurements:
+        before = index.find(*after.key)
+        if after.row.function != "spacing" or not (before and before.quantity and after.quantity):
+            continue
+        (low, high), (other_low, other_high) = before.quantity.interval, after.quantity.interval
+        if high < 0 < other_low or other_high < 0 < low:
+            found.append(
+                f"the pins lie the other way round than on the index film ({before.quantity.text()} then, "
+                f"{after.quantity.text()} now): the reader has exchanged them, or the film is turned. "
+                "Where they are exchanged, each pin's changes are false"
+            )
+    return dataclasses.replace(film, notes=(*film.notes, *found)) if found else film
 
 
 def _fracture(film: MeasuredFilm) -> tuple[str, ...]:

@@ -13,9 +13,13 @@ PACKAGE = Path(__file__).parents[2] / "measure"
 # Each module imports only from those before it. A new module takes its place here.
 ORDER = (
     "errors", "files", "quantity", "geometry", "film_elements", "film_grey", "film_header", "film_dicom",
-    "film", "scale", "sites", "reading", "propagate", "definitions", "measurements", "series", "flags",
+    "film", "scale", "sites", "reading", "carry", "propagate", "definitions", "measurements", "series",
+    "flags",
     "prepare", "lines", "strip", "pin_search", "pin_fit", "pin_ends", "pins", "pin_width", "marker", "snap",
-    "bone", "propose", "review", "export", "report", "samples", "phantom", "phantom_film", "__main__",
+    "bone", "propose",
+    "review", "store", "export", "report", "figure", "clinic_page", "clinic_html", "clinic_pdf",
+    "clinic_report", "pseudonym", "research_export",
+    "structured_report", "presentation_state", "deidentify", "samples", "phantom", "phantom_film", "__main__",
 )  # fmt: skip
 WINDOWS = ("viewer", "napari", "qtpy", "PyQt5", "PyQt6", "PySide2", "PySide6")
 

@@ -141,7 +141,7 @@ class TestFloor:
     def test_what_is_shown_is_what_was_applied(self) -> None:
         """The limit told is the floor where that was used."""
         assert judge(value(0.9), threshold(limit=0.5, floor=1.0)).limit_text == "> 1 mm"
-        assert judge(value(0.9), threshold("either", 5.0)).limit_text == "± 5 mm"
+        assert judge(value(0.9), threshold("either", 5.0)).limit_text == "> 5 mm either way"
         assert judge(value(0.9), threshold("below", -2.0)).limit_text == "< -2 mm"
 
 
@@ -253,7 +253,7 @@ class TestCase:
         flag = flag_of(find_flags(case_of(Elbow(), Elbow(back_out=(5.5, 0.0)))), "back_out", "pin1", INDEX)
         assert (flag.outcome, flag.threshold.level) == (BEYOND, "possible")
         chance = 100 * probability_beyond(flag.subject.quantity, threshold(limit=5.0))
-        assert f"cannot tell whether clear: {chance:.0f} % chance of > 5 mm" in flag.why
+        assert f"cannot tell whether clear: {chance:.0f} % chance of > 5 mm either way" in flag.why
 
     def test_since_the_last_visit_as_well(self, case_of) -> None:
         """A gap that opened early and then held is beyond since the index and within since the last visit."""

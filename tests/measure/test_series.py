@@ -88,6 +88,16 @@ class TestOneFilm:
         assert "marker of 60 mm" in note
         assert "+12.0 %" in note
 
+    def test_scales_that_disagree_make_lengths_less_sure(self, measured) -> None:
+        """17 % apart, either may be wrong: the difference over root 3 joins the scale's own u (GUM 4.3.7)."""
+        wrong = ScaleInput("marker", ((10.0, 10.0), (10.0, 110.0)), 100 * MM_PER_PX * 1.17)
+        film = measured(scale_inputs=(wrong,))
+        (apart,) = [a.difference for a in film.agreements if not a.agrees]
+        alone = {k: v for k, v in film.scale.parts.items() if not k.startswith("scale-disagreement:")}
+        expected = math.hypot(apart / math.sqrt(3), *alone.values())
+        assert film.scale.u == pytest.approx(expected)
+        assert film.scale.u > 2 * math.hypot(*alone.values())
+
     def test_a_chosen_scale_that_is_not_there_is_told(self, measured) -> None:
         """The surest is used, and that is said."""
         film = measured(1, scale_use="marker")
@@ -136,6 +146,20 @@ class TestComparable:
             compare(first, other)
         assert why_not_comparable(other, first)
         assert not any("P1" in reason or "P2" in reason for reason in why_not_comparable(first, other))
+
+    def test_one_identifier_two_births(self, measured) -> None:
+        """Two patients may share an identifier such as ANON; a birth date that is not given tells nothing."""
+        first, second, silent = (
+            measured(n, n, film={"birth_date": born})
+            for n, born in ((1, "19500101"), (2, "19710203"), (3, None))
+        )
+        assert any("two dates of birth" in reason for reason in why_not_comparable(first, second))
+        assert not why_not_comparable(first, silent)
+        cases, notes = group([first, second, silent])
+        assert [len(case.films) for case in cases] == [1, 1, 1]
+        assert any("kept apart as those of two patients" in note for note in notes)
+        assert "1950" not in repr(first) + " ".join(notes)
+        assert [len(case.films) for case in group([first, silent])[0]] == [2]
 
     def test_the_wrong_order(self, measured) -> None:
         """A later film that was taken first would turn every sign."""
@@ -456,6 +480,22 @@ class TestGroup:
         ]  # fmt: skip
         assert all("several operations (2031-03-02, 2031-03-13)" in note for note in notes)
         assert len(notes) == 3
+
+    @pytest.mark.parametrize("exchanged", [False, True])
+    def test_exchanged_pins_are_told(self, measured, exchanged) -> None:
+        """Pin 1 read as pin 2 and the other way round: changes are made of two pins, and the film says so."""
+        first, later = measured(1), measured(2, 20)
+        if exchanged:
+            other = {"pin1": "pin2", "pin2": "pin1"}
+            placed = {
+                other.get(name[:4], name[:4]) + name[4:]: landmark
+                for name, landmark in later.reading.landmarks.items()
+            }
+            later = measured(2, 20, landmarks=placed)
+        ((case,), _) = group([first, later])
+        assert any("lie the other way round" in note for note in case.current.notes) == exchanged
+        assert case.index.notes == ()
+        assert all(one.later is case.current for one in case.changes)
 
     def test_an_operation_between_two_films_is_refused(self, measured) -> None:
         """Films before and after it are not compared; one taken on its day counts as after."""

@@ -1,0 +1,277 @@
+"""The clinic report as one page of PDF: selectable text, embedded fonts, the same bytes for the same page."""
+
+from __future__ import annotations
+
+import importlib.util
+import io
+from collections.abc import Iterator, Sequence
+from html import escape
+from pathlib import Path
+
+from PIL import Image
+from reportlab.lib import pagesizes
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.utils import ImageReader
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate, Paragraph, Spacer, TableStyle
+from reportlab.platypus import Table as Grid
+
+from measure.clinic_page import BANDS, LEGEND, TRENDS_LEGEND, Page, Table, outcome_colour
+from measure.errors import HoldfastError
+from measure.figure import Figure, Line, Mark, Picture, Words
+
+MARGIN, GAP = 32.0, 4.0
+# Sizes of the text and of the films' drawings, tried in turn until all is on the page.
+SIZES = (
+    (1.0, 1.0), (0.95, 1.0), (0.95, 0.9), (0.9, 0.9), (0.9, 0.75), (0.85, 0.75), (0.85, 0.6), (0.8, 0.6),
+    (0.75, 0.5), (0.7, 0.45),
+)  # fmt: skip
+_PLAIN, _BOLD = "HoldfastSans", "HoldfastSansBold"
+_INK, _GREY = "#1a1a1a", "#777777"
+_SEEN = "Seen by ____________________  on ____________"
+_FLAG_SHARES = (0.12, 0.22, 0.66)
+_FIRST_SHARES = (0.03, 0.35)  # of the table of values; the other columns share the rest
+
+
+def page_pdf(page: Page, paper: str = "A4") -> bytes:
+    """Return the page as PDF; what does not fit even in small type runs on to a second page.
+
+    Raises HoldfastError for a paper other than A4 or Letter.
+    """
+    sizes = {"A4": pagesizes.A4, "Letter": pagesizes.letter}
+    if paper not in sizes:
+        raise HoldfastError(f"Paper {paper!r} is not one of {', '.join(sizes)}.")
+    _use_fonts()
+    width, height = (side - 2 * MARGIN for side in sizes[paper])
+    blocks: list[Flowable] = []
+    for size, drawn in SIZES:
+        blocks = list(_blocks(page, width, size, drawn))
+        if sum(block.wrap(width, height)[1] + GAP for block in blocks) <= height:
+            break
+    frame = Frame(MARGIN, MARGIN, width, height, 0, 0, 0, 0)
+    buffer = io.BytesIO()
+    document = BaseDocTemplate(
+        buffer, pagesize=sizes[paper], pageTemplates=[PageTemplate(frames=[frame])], invariant=1, lang="en",
+        title=f"{page.heading}: {page.label}", creator="holdfast",
+        initialFontName=_PLAIN,
+    )  # fmt: skip
+    document.build([part for block in blocks for part in (block, Spacer(0, GAP))])
+    return buffer.getvalue()
+
+
+def _use_fonts() -> None:
+    """Load the fonts that matplotlib brings; they cover Latin, Greek and Cyrillic."""
+    if _PLAIN in pdfmetrics.getRegisteredFontNames():
+        return
+    found = importlib.util.find_spec("matplotlib")
+    if found is None or not found.submodule_search_locations:
+        raise HoldfastError('The report\'s fonts are missing. Install them: pip install "holdfast[report]"')
+    folder = Path(found.submodule_search_locations[0], "mpl-data", "fonts", "ttf")
+    pdfmetrics.registerFont(TTFont(_PLAIN, folder / "DejaVuSans.ttf"))
+    pdfmetrics.registerFont(TTFont(_BOLD, folder / "DejaVuSans-Bold.ttf"))
+    pdfmetrics.registerFontFamily(_PLAIN, normal=_PLAIN, bold=_BOLD, italic=_PLAIN, boldItalic=_BOLD)
+
+
+def _unprintable(page: Page) -> set[str]:
+    """Letters on the page for which the fonts have no shape."""
+    shapes = pdfmetrics.getFont(_PLAIN).face.charToGlyph
+    return {
+        letter for text in page.texts() for letter in text if letter != "\n" and ord(letter) not in shapes
+    }
+
+
+# --- Blocks ---
+
+
+def _blocks(page: Page, width: float, size: float, drawn: float) -> Iterator[Flowable]:
+    yield _side_by_side(
+        [
+            _text(f"<b>{escape(page.heading)}</b>", 13, size),
+            _text(f"<b>{escape(page.label)}</b>", 9, size, right=True),
+        ],
+        [0.7 * width, 0.3 * width],
+    )
+    yield _text(escape(page.visits), 8.5, size)
+    if unprintable := _unprintable(page):
+        words = f"{len(unprintable)} letters on this page cannot be printed here; the HTML page shows them."
+        yield _text(words, 7, size)
+    yield _band(page, width, size)
+    yield from _pictures(page, width, size, drawn)
+    yield from _grid(page.flags, width, _FLAG_SHARES, size)
+    if page.trends:
+        drawings: list[Flowable] = [_Drawing(figure) for figure in page.trends]
+        yield _side_by_side(drawings, [width / max(len(drawings), 4)] * len(drawings))
+        yield _text(escape(TRENDS_LEGEND), 6, size, colour=_GREY)
+    others = len(page.values.columns) - 2
+    shares = (*_FIRST_SHARES, *[(1 - sum(_FIRST_SHARES)) / others] * others)
+    yield from _grid(page.values, width, shares, size)
+    for title, lines in page.notes:
+        yield _text(f"<b>{escape(title)}.</b> {' '.join(map(escape, lines))}", 6.4, size)
+    yield _text(f"<b>{escape(page.caution)}</b>", 7, size)
+    yield _side_by_side(
+        [
+            _text(escape(page.made_from), 5.5, size, colour=_GREY),
+            _text(_SEEN, 7, size, right=True),
+        ],
+        [0.6 * width, 0.4 * width],
+    )
+
+
+def _text(
+    markup: str,
+    points: float,
+    size: float,
+    *,
+    right: bool = False,
+    colour: str = _INK,
+) -> Paragraph:
+    style = ParagraphStyle(
+        "text", fontName=_PLAIN, fontSize=points * size, leading=1.18 * points * size,
+        alignment=2 if right else 0, textColor=colour,
+    )  # fmt: skip
+    return Paragraph(markup, style)
+
+
+def _side_by_side(cells: list[Flowable], widths: list[float]) -> Grid:
+    return _grid_of([cells], widths, [("VALIGN", (0, 0), (-1, -1), "TOP")])
+
+
+def _grid_of(
+    rows: list[list[Flowable]], widths: list[float], style: Sequence[tuple[object, ...]], padding: float = 0
+) -> Grid:
+    """Lay out cells without room around them beside what the style asks for."""
+    everywhere = (0, 0), (-1, -1)
+    plain = [
+        ("FONTNAME", *everywhere, _PLAIN),
+        ("LEFTPADDING", *everywhere, padding), ("RIGHTPADDING", *everywhere, 0),
+        ("TOPPADDING", *everywhere, 0), ("BOTTOMPADDING", *everywhere, 0),
+    ]  # fmt: skip
+    return Grid(rows, colWidths=widths, style=TableStyle([*plain, *style]), hAlign="LEFT")
+
+
+def _band(page: Page, width: float, size: float) -> Grid:
+    colour, tint = BANDS[page.outcome]
+    sign = _text(f"<b>{escape(page.sign)}</b>", 17, size, colour=colour)
+    words = _text(f"<b>{escape(page.words)}</b>", 11, size, colour=colour)
+    style = [
+        ("BACKGROUND", (0, 0), (-1, -1), tint), ("LINEBEFORE", (0, 0), (0, -1), 4, colour, "butt"),
+        ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
+        ("TOPPADDING", (0, 0), (-1, -1), 5), ("BOTTOMPADDING", (0, 0), (-1, -1), 6),
+    ]  # fmt: skip
+    return _grid_of([[sign, words]], [28, width - 28], style, 8)
+
+
+def _pictures(page: Page, width: float, size: float, drawn: float) -> Iterator[Flowable]:
+    if page.picture_note:
+        yield _text(escape(page.picture_note), 7, size)
+    if page.pictures:
+        count = len(page.pictures)
+        captions = [_text(f"<b>{escape(caption)}</b>", 7.5, size) for _, caption in page.pictures]
+        yield _side_by_side(captions, [width / count] * count)
+        yield _side_by_side([_Drawing(figure, drawn) for figure, _ in page.pictures], [width / count] * count)
+        yield _text(escape(LEGEND), 6, size, colour=_GREY)
+
+
+def _grid(table: Table, width: float, shares: tuple[float, ...], size: float) -> Iterator[Flowable]:
+    yield _text(f"<b>{escape(table.title)}</b>", 8, size)
+    if not table.rows:
+        return
+    rows = [
+        [
+            _text(f"<b>{escape(cell)}</b>", 6.6, size, right=i in table.numbers)
+            for i, cell in enumerate(table.columns)
+        ]
+    ]
+    rows += [
+        [
+            _text(
+                escape(cell).replace("\n", "<br/>"),
+                6.6,
+                size,
+                right=i in table.numbers,
+                colour=outcome_colour(cell),
+            )
+            for i, cell in enumerate(row)
+        ]
+        for row in table.rows
+    ]
+    style = [
+        ("LINEBELOW", (0, 0), (-1, 0), 0.6, "#777777"), ("LINEBELOW", (0, 1), (-1, -1), 0.25, "#dddddd"),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 6), ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ("TOPPADDING", (0, 0), (-1, -1), 0.5), ("BOTTOMPADDING", (0, 0), (-1, -1), 1.2),
+    ]  # fmt: skip
+    yield _grid_of(rows, [share * width for share in shares], style)
+    if table.legend:
+        yield _text(escape(table.legend), 6, size, colour=_GREY)
+
+
+class _Drawing(Flowable):  # type: ignore[misc]
+    """A figure drawn on the page at a share of its size."""
+
+    def __init__(self, figure: Figure, shrink: float = 1.0) -> None:
+        super().__init__()
+        self.figure, self.shrink = figure, shrink
+
+    def wrap(self, *_: float) -> tuple[float, float]:
+        return self.figure.width * self.shrink, self.figure.height * self.shrink
+
+    def draw(self) -> None:
+        canvas = self.canv
+        canvas.scale(self.shrink, self.shrink)
+        frame = canvas.beginPath()
+        frame.rect(0, 0, self.figure.width, self.figure.height)
+        canvas.clipPath(frame, stroke=0, fill=0)
+        for part in self.figure.parts:
+            _paint(canvas, part, self.figure.height)
+
+
+def _paint(canvas: Canvas, part: Line | Mark | Words | Picture, height: float) -> None:
+    if isinstance(part, Line):
+        _paint_line(canvas, part, height)
+    elif isinstance(part, Mark):
+        _paint_mark(canvas, part, height)
+    elif isinstance(part, Words):
+        _paint_words(canvas, part, height)
+    else:
+        _paint_picture(canvas, part, height)
+
+
+def _paint_line(canvas: Canvas, line: Line, height: float) -> None:
+    canvas.setStrokeColor(line.colour)
+    canvas.setLineWidth(line.width)
+    canvas.setDash([3, 2] if line.dashed else [])
+    _trace(canvas, line.places, height, close=False, fill=False)
+
+
+def _paint_mark(canvas: Canvas, mark: Mark, height: float) -> None:
+    canvas.setStrokeColor(mark.colour)
+    canvas.setFillColor(mark.colour)
+    canvas.setLineWidth(0.6)
+    canvas.setDash([])
+    _trace(canvas, mark.outline(), height, close=True, fill=mark.filled)
+
+
+def _trace(
+    canvas: Canvas, places: tuple[tuple[float, float], ...], height: float, *, close: bool, fill: bool
+) -> None:
+    path = canvas.beginPath()
+    for i, (x, y) in enumerate(places):
+        draw = path.lineTo if i else path.moveTo
+        draw(x, height - y)
+    if close:
+        path.close()
+    canvas.drawPath(path, stroke=1, fill=int(fill))
+
+
+def _paint_words(canvas: Canvas, words: Words, height: float) -> None:
+    canvas.setFont(_BOLD if words.bold else _PLAIN, words.size)
+    canvas.setFillColor(words.colour)
+    draw = {"start": canvas.drawString, "middle": canvas.drawCentredString, "end": canvas.drawRightString}
+    draw[words.anchor](words.place[0], height - words.place[1], words.text)
+
+
+def _paint_picture(canvas: Canvas, picture: Picture, height: float) -> None:
+    x, y, width, tall = picture.box
+    canvas.drawImage(ImageReader(Image.fromarray(picture.pixels)), x, height - y - tall, width, tall)

@@ -1,0 +1,399 @@
+"""Tables for research: tidy CSV or Parquet, one row a value, with a data dictionary; nobody is named.
+
+Patients, readers and UIDs become pseudonyms, dates move by one number of days for each patient, and what
+a reader typed in free words is left out. Days since surgery and between visits stay true.
+"""
+
+from __future__ import annotations
+
+import datetime
+import json
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from measure import __version__
+from measure.definitions import FUNCTIONS
+from measure.errors import HoldfastError
+from measure.export import CAUTION, change_rows, measurement_rows, rounded, write_table
+from measure.files import whole_file
+from measure.pseudonym import Pseudonyms
+from measure.quantity import COVERAGE_95
+from measure.review import Review
+from measure.series import MeasuredFilm
+from measure.sites import MeasurementRow, load_site
+
+FORMATS = ("csv", "parquet")
+TEXT, NUMBER, WHOLE, FLAG, DATE = "text", "number", "whole number", "true or false", "date"
+UNITS = {"mm": "millimetre at the bone's plane", "deg": "degree", "1": "ratio, without a unit"}
+
+Row = dict[str, object]
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a table: its name, what kind of thing it holds, and what that means."""
+
+    name: str
+    kind: str
+    words: str
+
+
+def _columns(text: str) -> tuple[Column, ...]:
+    """Read "name | kind | words" lines."""
+    lines = (line.split("|") for line in text.strip().splitlines())
+    return tuple(Column(*(part.strip() for part in line)) for line in lines)
+
+
+_WHO = """
+patient | text | pseudonym; the same for all of a patient's films
+side | text | left or right
+"""
+_FLAG = """
+outcome | text | beyond, within or cannot tell; empty where no limit applies
+probability_beyond | number | probability that the true value lies beyond the limit
+threshold | number | the limit, in the unit
+threshold_side | text | above, below, either or present: which way counts
+threshold_level | text | possible or clear
+threshold_source | text | where the limit comes from
+why | text | why it cannot be told, or whether a higher level is in question
+"""
+_UNCERTAIN = """
+unit | text | mm, deg or 1
+standard_uncertainty | number | combined standard uncertainty (JCGM 100:2008), in the unit
+interval_low | number | lower end of the 95 % coverage interval, in the unit
+interval_high | number | upper end of the 95 % coverage interval, in the unit
+"""
+VALUES = _columns(f"""
+{_WHO.strip()}
+visit_date | date | when the film was taken, moved by the patient's own number of days
+days_since_surgery | whole number | true interval; empty where either date is unknown
+site | text | fracture site
+view | text | radiographic view
+film_uid | text | pseudonym of the film's UID or digest
+quantity | text | what was measured; see "quantities"
+target | text | which pin or knot; empty where there is but one
+value | number | in the unit, signed as "quantities" says
+{_UNCERTAIN.strip()}
+scale_source | text | what the millimetres rest on
+scale_mm_per_row | number | size of a pixel at the bone, down the film, mm
+scale_mm_per_column | number | size of a pixel at the bone, across the film, mm
+scale_uncertainty | number | relative standard uncertainty of the scale
+axis | text | which bone axis; empty where the quantity rests on none
+landmark_sources | text | each landmark's status and origin
+confirmed | true or false | whether a reader confirmed every landmark the value rests on
+not_assessable_reason | text | why there is no value; what was typed in free words is left out
+{_FLAG.strip()}
+method | text | first order or Monte Carlo propagation, or as observed
+reader | text | pseudonym
+reading_uid | text | pseudonym of the reading's uid
+site_version | text | version of the site table
+software_version | text | version of holdfast
+""")
+CHANGES = _columns(f"""
+{_WHO.strip()}
+site | text | fracture site
+view | text | radiographic view
+quantity | text | what changed; see "quantities"
+target | text | which pin or knot; empty where there is but one
+basis | text | since index (first film) or since last visit
+earlier_date | date | moved by the patient's own number of days
+later_date | date | moved by the patient's own number of days
+earlier_film_uid | text | pseudonym of the film's UID or digest
+later_film_uid | text | pseudonym of the film's UID or digest
+change | number | later less earlier, in the unit
+{_UNCERTAIN.strip()}
+detectable_change | number | smallest change these two films can tell from none, 95 %, in the unit
+confirmed | true or false | whether a reader confirmed every landmark the change rests on
+{_FLAG.strip()}
+estimates | text | estimates against each fragment, where there are several
+note | text | whether they agree
+not_assessable_reason | text | why there is no change; what was typed in free words is left out
+software_version | text | version of holdfast
+""")
+LANDMARKS = _columns("""
+film_uid | text | pseudonym of the film's UID or digest
+reading_uid | text | pseudonym of the reading's uid
+reader | text | pseudonym
+landmark | text | name in the site table
+status | text | confirmed, proposed, not assessable or absent
+origin | text | placed by hand, snapped, detected or carried
+number | whole number | which of its points, from 0; empty where it has none
+row | number | down the film as received, 0-based at pixel centres
+column | number | across the film as received, 0-based at pixel centres
+fit_uncertainty | number | standard uncertainty of each coordinate from a fit, pixels
+""")
+
+
+def write_research(
+    review: Review,
+    folder: Path,
+    pseudonyms: Pseudonyms,
+    formats: Sequence[str] = ("csv",),
+    *,
+    wide: bool = False,
+) -> tuple[Path, ...]:
+    """Write the tables and their dictionary into a folder, each file whole or not at all.
+
+    Parameters
+    ----------
+    pseudonyms
+        By whose key patients, readers, UIDs and dates are replaced.
+    formats
+        "csv" and "parquet".
+    wide
+        Also a table with one row a film and, for each quantity, columns of its value and uncertainty.
+
+    Raises HoldfastError for an unknown format or a folder that cannot be written.
+    """
+    unknown = sorted(set(formats) - set(FORMATS))
+    if unknown:
+        raise HoldfastError(f"Format {', '.join(unknown)} is not one of {', '.join(FORMATS)}.")
+    values = list(_value_rows(review, pseudonyms))
+    tables: dict[str, tuple[Sequence[Column], list[Row]]] = {
+        "values": (VALUES, values),
+        "changes": (CHANGES, list(_change_rows(review, pseudonyms))),
+        "landmarks": (LANDMARKS, list(_landmark_rows(review, pseudonyms))),
+    }
+    if wide:
+        tables["wide"] = _wide(values)
+    writers: dict[str, Callable[[Path, Sequence[Column], list[Row]], Path]] = {
+        "csv": _write_csv,
+        "parquet": _write_parquet,
+    }
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        written = [
+            writers[kind](folder / f"{name}.{kind}", columns, rows)
+            for name, (columns, rows) in tables.items()
+            for kind in formats
+        ]
+        return (*written, _write_dictionary(folder / "dictionary.json", review, tables))
+    except OSError as error:
+        raise HoldfastError(
+            f"The tables could not be written to {folder.name!r}: {error.strerror}. Choose another folder."
+        ) from None
+
+
+# --- Rows ---
+
+
+def _films(review: Review) -> Iterator[MeasuredFilm]:
+    for case in review.cases:
+        yield from case.films
+
+
+def _value_rows(review: Review, pseudonyms: Pseudonyms) -> Iterator[Row]:
+    films = ((film, measurement) for film in _films(review) for measurement in film.measurements)
+    for (film, measurement), row in zip(films, measurement_rows(review), strict=True):
+        scale = measurement.scale
+        yield (
+            _nameless(row, film, pseudonyms)
+            | _interval(row, "value")
+            | {
+                "visit_date": _moved(film, pseudonyms),
+                "scale_mm_per_row": rounded(scale.mm_per_px[0]) if scale else None,
+                "scale_mm_per_column": rounded(scale.mm_per_px[1]) if scale else None,
+                "scale_uncertainty": rounded(scale.u) if scale else None,
+            }
+        )
+
+
+def _change_rows(review: Review, pseudonyms: Pseudonyms) -> Iterator[Row]:
+    changes = (change for case in review.cases for change in case.changes)
+    for change, row in zip(changes, change_rows(review), strict=True):
+        both = (change.earlier, change.later)
+        nameless = _nameless(row, change.later, pseudonyms)
+        for film in both:
+            for key in _MAY_QUOTE:
+                nameless[key] = _without_typed(str(nameless.get(key) or ""), film)
+        u = row["standard_uncertainty"]
+        yield (
+            nameless
+            | _interval(row, "change")
+            | {
+                "earlier_date": _moved(change.earlier, pseudonyms),
+                "later_date": _moved(change.later, pseudonyms),
+                "detectable_change": rounded(COVERAGE_95 * u) if isinstance(u, float) else None,
+            }
+        )
+
+
+def _landmark_rows(review: Review, pseudonyms: Pseudonyms) -> Iterator[Row]:
+    for film in _films(review):
+        uid = film.sop_instance_uid or film.reading.film_digest
+        row: Row = {"film_uid": uid, "reading_uid": film.reading.uid, "reader": film.reading.reader}
+        named = _nameless(row, film, pseudonyms)
+        for name, mark in film.reading.landmarks.items():
+            about = {
+                "landmark": name,
+                "status": mark.status,
+                "origin": mark.origin,
+                "fit_uncertainty": mark.u_px,
+            }
+            for number, (down, across) in enumerate(mark.points):
+                yield named | about | {"number": number, "row": down, "column": across}
+            if not mark.points:
+                yield named | about
+
+
+def _nameless(row: Mapping[str, object], film: MeasuredFilm, pseudonyms: Pseudonyms) -> Row:
+    """Return the row with pseudonyms in place of what names anybody, and without typed words."""
+    kept = dict(row)
+    for key in ("patient", "reader"):
+        if key in kept:
+            kept[key] = pseudonyms.name(key, str(kept[key]))
+    for key in ("film_uid", "earlier_film_uid", "later_film_uid", "reading_uid"):
+        if key in kept:
+            kept[key] = pseudonyms.uid(str(kept[key]))
+    for key in _MAY_QUOTE:
+        if kept.get(key):
+            kept[key] = _without_typed(str(kept[key]), film)
+    return kept
+
+
+_MAY_QUOTE = ("not_assessable_reason", "why")  # what a reader typed
+
+
+def _without_typed(reason: str, film: MeasuredFilm) -> str:
+    for landmark in film.reading.landmarks.values():
+        if landmark.reason:
+            reason = reason.replace(f" ({landmark.reason})", "")
+    return reason
+
+
+def _moved(film: MeasuredFilm, pseudonyms: Pseudonyms) -> datetime.date | None:
+    return film.date + pseudonyms.shift(film.patient_key or "") if film.date else None
+
+
+def _interval(row: Mapping[str, object], name: str) -> Row:
+    value, u = row[name], row["standard_uncertainty"]
+    if not isinstance(value, float) or not isinstance(u, float):
+        return {"interval_low": None, "interval_high": None}
+    return {
+        "interval_low": rounded(value - COVERAGE_95 * u),
+        "interval_high": rounded(value + COVERAGE_95 * u),
+    }
+
+
+_FILM_COLUMNS = (
+    "patient",
+    "side",
+    "visit_date",
+    "days_since_surgery",
+    "site",
+    "view",
+    "film_uid",
+    "reader",
+    "reading_uid",
+)
+
+
+def _wide(values: Iterable[Row]) -> tuple[Sequence[Column], list[Row]]:
+    """One row a film, with columns for the value and standard uncertainty of each quantity."""
+    columns = {column.name: column for column in VALUES if column.name in _FILM_COLUMNS}
+    films: dict[object, Row] = {}
+    for row in values:
+        film = films.setdefault(row["film_uid"], {name: row[name] for name in _FILM_COLUMNS})
+        name = f"{row['quantity']}_{row['target']}".rstrip("_")
+        for key, words in (("value", "value"), ("standard_uncertainty", "standard uncertainty")):
+            film[f"{name}_{key}"] = row[key]
+            columns.setdefault(
+                f"{name}_{key}", Column(f"{name}_{key}", NUMBER, f"{words} of {name}, {row['unit']}")
+            )
+    return tuple(columns.values()), list(films.values())
+
+
+# --- Files ---
+
+
+def _write_csv(path: Path, columns: Sequence[Column], rows: list[Row]) -> Path:
+    return write_table(path, [column.name for column in columns], rows)
+
+
+def _write_parquet(path: Path, columns: Sequence[Column], rows: list[Row]) -> Path:
+    """Write a table whose schema carries each column's meaning."""
+    import pyarrow
+    from pyarrow import parquet
+
+    kinds = {
+        TEXT: pyarrow.dictionary(pyarrow.int32(), pyarrow.string()), NUMBER: pyarrow.float64(),
+        WHOLE: pyarrow.int64(), FLAG: pyarrow.bool_(), DATE: pyarrow.date32(),
+    }  # fmt: skip
+    fields = [pyarrow.field(c.name, kinds[c.kind], metadata={"words": c.words}) for c in columns]
+    arrays = [
+        pyarrow.array([None if row.get(c.name) in ("", None) else row[c.name] for row in rows], kinds[c.kind])
+        for c in columns
+    ]
+    table = pyarrow.Table.from_arrays(
+        arrays, schema=pyarrow.schema(fields, {"software": f"holdfast {__version__}"})
+    )
+    part = path.with_name(f".{path.name}.part")
+    parquet.write_table(table, part)
+    part.replace(path)
+    return path
+
+
+def _write_dictionary(
+    path: Path, review: Review, tables: Mapping[str, tuple[Sequence[Column], list[Row]]]
+) -> Path:
+    content = {
+        "software": f"holdfast {__version__}",
+        "caution": CAUTION,
+        "units": UNITS,
+        "tables": {
+            name: {
+                "rows": len(rows),
+                "columns": {c.name: {"kind": c.kind, "meaning": c.words} for c in columns},
+            }
+            for name, (columns, rows) in tables.items()
+        },
+        "sites": {name: _site_words(name, views) for name, views in sorted(_views(review).items())},
+    }
+    with whole_file(path, replace=True) as file:
+        json.dump(content, file, indent=1, ensure_ascii=False)
+        file.write("\n")
+    return path
+
+
+def _views(review: Review) -> dict[str, set[str]]:
+    used: dict[str, set[str]] = {}
+    for film in _films(review):
+        used.setdefault(film.reading.site, set()).add(film.reading.view)
+    return used
+
+
+def _site_words(name: str, views: Iterable[str]) -> dict[str, Any]:
+    """Say what was measured at a site: every quantity with its title, unit, sign, definition, source."""
+    site = load_site(name)
+    return {
+        "title": site.title,
+        "version": site.version,
+        "axes": list(site.axes),
+        "views": {
+            view: {
+                "quantities": [
+                    _quantity_words(row)
+                    for row in (*site.views[view].measurements, *site.views[view].changes)
+                ],
+                "landmarks": {row.name: row.prompt for row in site.views[view].landmarks},
+            }
+            for view in sorted(views)
+        },
+    }
+
+
+def _quantity_words(row: Any) -> dict[str, object]:
+    words = {
+        "quantity": row.name,
+        "target": row.target,
+        "title": row.title,
+        "unit": row.unit,
+        "sign": row.sign,
+        "source": row.source,
+    }
+    if isinstance(row, MeasurementRow):
+        definition = (FUNCTIONS[row.function].function.__doc__ or "").split("\n\n")[0]
+        words |= {"definition": " ".join(definition.split()), "landmarks": [*row.landmarks, *row.optional]}
+    return words

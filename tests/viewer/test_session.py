@@ -1,0 +1,456 @@
+"""The session's logic, without a window: guiding, answering, undo, keeping, guards and live numbers."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from viewer_films import Truth, lateral_truth, make_film
+
+from measure.errors import ComparisonError, HoldfastError, ReadingError
+from measure.film import Film
+from measure.flags import BEYOND
+from measure.measurements import measure_film
+from measure.reading import Landmark, load_reading
+from measure.series import INDEX, measure
+from viewer.drafts import to_reading
+from viewer.folder import standing
+from viewer.rows import result_rows, trend
+from viewer.session import Session
+
+PlaceAll = Callable[[Session, Truth], int]
+
+
+def fresh(session: Session, number: int) -> object:
+    """Measurements of a film computed anew from its draft alone."""
+    film = session.films[number]
+    return measure(film, to_reading(session.draft_of(number), film, session.site)).measurements
+
+
+def test_guides_through_protocol_order(session: Session) -> None:
+    """What is asked for comes in the table's order; optional margins are left out, the wire is asked for."""
+    asked = session.asked()
+    order = [row.name for row in session.view.landmarks]
+    assert list(asked) == [name for name in order if not name.startswith("margin")]
+    assert session.active == "shaft_dorsal"
+
+
+def test_click_places_and_advances(session: Session) -> None:
+    """The landmark in hand stays until it has its points."""
+    session.place((10.0, 20.0))
+    assert session.active == "shaft_dorsal"
+    session.place((10.0, 80.0))
+    assert session.active == "shaft_volar"
+    assert session.draft.landmarks["shaft_dorsal"].points == ((10.0, 20.0), (10.0, 80.0))
+
+
+def test_far_cortex_needs_as_many_points_as_near(session: Session) -> None:
+    """A third level on the near cortex asks for a third on the far one, and the axis waits for it."""
+    for column in (100.0, 200.0):
+        session.place((400.0, column))
+    session.select("shaft_dorsal")
+    session.place((400.0, 300.0))
+    session.select("shaft_volar")
+    for column in (100.0, 200.0):
+        session.place((500.0, column))
+    assert session.active == "shaft_volar"
+    assert "shaft_dorsal" not in to_reading(session.draft, session.film, session.site).landmarks
+    session.place((500.0, 300.0))
+    assert len(to_reading(session.draft, session.film, session.site).landmarks) == 2
+
+
+def test_index_film_numbers_equal_the_library(session: Session, truth: Truth, place_all: PlaceAll) -> None:
+    """The same points through the session and through `measure` give the same measurements."""
+    place_all(session, truth)
+    reading = to_reading(session.draft, session.film, session.site)
+    expected = measure_film(reading, session.measured(0).scale, session.film.aspect)
+    assert session.measured(0).measurements == expected == fresh(session, 0)
+    assert sum(m.quantity is not None for m in expected) == len(expected)
+
+
+def test_live_numbers_follow_a_drag(session: Session, truth: Truth, place_all: PlaceAll) -> None:
+    """While a point moves, only what it touches is measured, and equals a computation from nothing."""
+    place_all(session, truth)
+    session.measured(0)
+    for name in ("pin1_tip", "shaft_volar", "joint_arc"):
+        row, column = session.draft.landmarks[name].points[0]
+        before = session.measured(0).measurements
+        session.drag(name, 0, (row + 7.3, column - 4.1))
+        after = session.measured(0).measurements
+        assert after == fresh(session, 0)
+        assert after != before
+    session.drop()
+
+
+def test_drag_is_one_step(session: Session) -> None:
+    """However many moves a drag has, one undo takes it back."""
+    session.place((10.0, 20.0))
+    for column in range(21, 60):
+        session.drag("shaft_dorsal", 0, (10.0, float(column)))
+    session.drop()
+    assert session.draft.landmarks["shaft_dorsal"].points == ((10.0, 59.0),)
+    session.undo()
+    assert session.draft.landmarks["shaft_dorsal"].points == ((10.0, 20.0),)
+    session.undo()
+    assert not session.draft.landmarks
+
+
+def test_undo_and_redo_without_limit(session: Session, truth: Truth, place_all: PlaceAll) -> None:
+    """Every step can be taken back to the empty film and again to the full one."""
+    steps = place_all(session, truth)
+    full = session.draft
+    for _ in range(steps):
+        assert session.can_undo
+        session.undo()
+    assert not session.draft.landmarks
+    assert not session.can_undo
+    for _ in range(steps):
+        session.redo()
+    assert session.draft == full
+    assert not session.can_redo
+
+
+def test_a_new_step_ends_redo(session: Session) -> None:
+    """After an undo, a new action takes the place of what was undone."""
+    session.place((10.0, 20.0))
+    session.undo()
+    session.place((30.0, 40.0))
+    session.redo()
+    assert session.draft.landmarks["shaft_dorsal"].points == ((30.0, 40.0),)
+
+
+def test_undo_goes_back_to_the_film_it_belongs_to(session: Session) -> None:
+    """Nothing is changed on a film that is not on the screen."""
+    session.place((10.0, 20.0))
+    session.show(1)
+    session.undo()
+    assert session.current == 0
+    assert not session.draft.landmarks
+
+
+def test_clearing_one_leaves_the_others(session: Session, truth: Truth, place_all: PlaceAll) -> None:
+    """Taking a landmark away never renames or moves another."""
+    place_all(session, truth)
+    before = dict(session.draft.landmarks)
+    session.clear("pin1_end")
+    session.clear("joint_arc", 1)
+    left = dict(session.draft.landmarks)
+    assert "pin1_end" not in left
+    assert left["joint_arc"].points == (before["joint_arc"].points[0], before["joint_arc"].points[2])
+    assert {k: v for k, v in left.items() if k != "joint_arc"} == {
+        k: v for k, v in before.items() if k not in ("pin1_end", "joint_arc")
+    }
+
+
+def test_not_assessable_needs_a_reason(session: Session) -> None:
+    """A skip without a reason is refused; with one it is an answer."""
+    with pytest.raises(ReadingError, match="needs a reason"):
+        session.skip("  ")
+    session.skip("metal hides it")
+    assert session.draft.landmarks["shaft_dorsal"] == Landmark("not assessable", reason="metal hides it")
+    assert session.active == "shaft_volar"
+
+
+def test_only_what_can_be_missing_is_absent(session: Session) -> None:
+    """A cortex is never absent; a break in the wire may be."""
+    with pytest.raises(ReadingError, match="cannot be absent"):
+        session.absent()
+    session.absent("wire_break")
+    assert session.draft.landmarks["wire_break"].status == "absent"
+
+
+def test_click_off_the_film_is_refused(session: Session) -> None:
+    """Nothing is placed beyond the edge."""
+    with pytest.raises(ReadingError, match="not on the film"):
+        session.place((-3.0, 10.0))
+    assert not session.draft.landmarks
+
+
+def test_nudge_stays_on_the_film(session: Session) -> None:
+    """An arrow key at the edge stops there."""
+    session.place((0.0, 0.05))
+    session.nudge("shaft_dorsal", 0, -1.0, -0.1)
+    assert session.draft.landmarks["shaft_dorsal"].points == ((0.0, 0.0),)
+
+
+def test_proposals_wait_for_the_reader(session: Session, truth: Truth, place_all: PlaceAll) -> None:
+    """Proposals replace nothing, stay proposals when moved, and Enter confirms them one by one."""
+    place_all(session, truth)
+    session.show(1)
+    session.place((400.0, 400.0))
+    laid = session.propose(1, session.draft_of(0).landmarks)
+    assert session.draft.landmarks["shaft_dorsal"].points == ((400.0, 400.0),)
+    assert laid == len(session.asked()) - 2  # all but the one begun, and the wire's break, which has no place
+    name = "pin1_tip"
+    session.move(name, 0, (450.0, 450.0))
+    assert session.draft.landmarks[name].status == "proposed"
+    assert not next(m for m in session.measured(1).measurements if m.key == ("pin_angle", "pin1")).confirmed
+    session.confirm(name)
+    assert session.draft.landmarks[name].status == "confirmed"
+    assert session.draft.landmarks["pin2_tip"].status == "proposed"
+
+
+def test_click_confirms_a_proposal_of_one_point(session: Session) -> None:
+    """Clicking where it is right is an answer; a proposal of several points waits for Enter."""
+    arc = Landmark("proposed", ((5.0, 5.0), (6.0, 9.0), (5.0, 13.0)))
+    session.propose(0, {"hole": Landmark("proposed", ((5.0, 5.0),)), "joint_arc": arc})
+    session.select("hole")
+    session.place((7.0, 7.0))
+    assert session.draft.landmarks["hole"] == Landmark("confirmed", ((7.0, 7.0),))
+    session.select("joint_arc")
+    session.place((7.0, 10.0))
+    assert session.draft.landmarks["joint_arc"].points == ((5.0, 5.0), (7.0, 10.0), (5.0, 13.0))
+    assert session.draft.landmarks["joint_arc"].status == "proposed"
+
+
+def test_carry_source_is_the_last_visit_read(session: Session) -> None:
+    """Proposals come from the visit before, and only for a film that has nothing yet."""
+    assert session.carry_source(1) is None
+    session.place((10.0, 20.0))
+    assert session.carry_source(2) == 0
+    session.show(2)
+    session.place((10.0, 20.0))
+    assert session.carry_source(2) is None
+
+
+# --- Keeping ---
+
+
+def reopened(session: Session) -> Session:
+    """Session as after a crash: from what is on the disk alone."""
+    return Session(session.films, reader="AB", folder=session.folder)
+
+
+def test_every_step_is_on_the_disk(session: Session, truth: Truth) -> None:
+    """After each action another session finds it; nothing waits for a close."""
+    for row, column in (*truth["shaft_dorsal"], *truth["shaft_volar"]):
+        session.place((row, column))
+        assert reopened(session).draft == session.draft
+    session.skip("off the film")
+    session.undo()
+    assert reopened(session).draft == session.draft
+
+
+def test_a_killed_write_leaves_the_step_before(session: Session, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A draft is replaced whole: power lost while writing leaves the last whole one, and says so."""
+    session.place((10.0, 20.0))
+
+    def fails(source: object, target: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("os.replace", fails)
+    session.place((30.0, 40.0))
+    assert len(session.draft.landmarks["shaft_dorsal"].points) == 2
+    assert any("could not be kept" in trouble for trouble in session.troubles)
+    assert reopened(session).draft.landmarks["shaft_dorsal"].points == ((10.0, 20.0),)
+
+
+def test_damaged_draft_is_set_aside(session: Session) -> None:
+    """A draft that cannot be read is neither used nor overwritten."""
+    session.place((10.0, 20.0))
+    assert session.store
+    path = session.store.path(session.film)
+    path.write_text(path.read_text()[:-40])
+    again = reopened(session)
+    assert not again.draft.landmarks
+    assert "cannot be used" in again.troubles[0]
+    assert path.with_suffix(".damaged").exists()
+
+
+def test_a_draft_of_another_film_is_refused(session: Session, films: list[Film]) -> None:
+    """A draft file that names another film is not laid on this one."""
+    session.place((10.0, 20.0))
+    assert session.store
+    path = session.store.path(session.film)
+    content = json.loads(path.read_text()) | {"film_digest": films[1].digest}
+    path.write_text(json.dumps(content))
+    assert not reopened(session).draft.landmarks
+
+
+def test_finished_reading_is_never_overwritten(session: Session, truth: Truth, place_all: PlaceAll) -> None:
+    """A correction is a second file that supersedes the first, which stays as it was."""
+    place_all(session, truth)
+    first = session.finish()
+    content = first.read_bytes()
+    assert session.is_finished(0)
+    assert session.store
+    assert not session.store.path(session.film).exists()
+    with pytest.raises(ReadingError, match="saved already"):
+        session.finish()
+    session.move("pin1_tip", 0, (455.0, 455.0))
+    assert not session.is_finished(0)
+    second = session.finish()
+    assert second != first
+    assert first.read_bytes() == content
+    assert load_reading(second).supersedes == load_reading(first).uid
+    assert standing([load_reading(first), load_reading(second)]) == load_reading(second)
+
+
+def test_reopening_a_finished_case_restores_it(session: Session, truth: Truth, place_all: PlaceAll) -> None:
+    """A finished film comes back finished; an undo past the save is a correction again."""
+    place_all(session, truth)
+    reading = load_reading(session.finish())
+    again = Session(session.films, folder=session.folder, saved={session.film.digest: reading})
+    assert again.is_finished(0)
+    assert again.reader == "AB"
+    assert again.measured(0).measurements == session.measured(0).measurements
+    session.undo()
+    assert not session.is_finished(0)
+
+
+def test_proposals_are_saved_as_proposals(session: Session) -> None:
+    """Finishing does not confirm anything."""
+    session.propose(0, {"hole": Landmark("confirmed", ((5.0, 5.0),), origin="carried")})
+    saved = load_reading(session.finish())
+    assert saved.landmarks["hole"].status == "proposed"
+
+
+def test_nothing_to_save_is_said(session: Session) -> None:
+    """An empty reading is no reading."""
+    with pytest.raises(ReadingError, match="nothing to save"):
+        session.finish()
+
+
+# --- Guards ---
+
+
+@pytest.mark.parametrize(
+    ("other", "reason"),
+    [
+        ({"patient_key": "INV-2"}, "two patients"),
+        ({"laterality": "left"}, "two sides"),
+        ({"view": "ap"}, "two views"),
+        ({"view": "oblique"}, "read in: lateral, ap"),
+        ({"patient_key": None}, "whose it is"),
+        ({"laterality": None}, "which side"),
+    ],
+)
+def test_films_that_must_not_stand_together(films: list[Film], other: dict[str, object], reason: str) -> None:
+    """A film of another patient, side or view is refused with the reason, and nothing moves."""
+    session = Session([*films, make_film(9, **other)])
+    with pytest.raises(ComparisonError, match=reason):
+        session.show(3)
+    assert session.current == 0
+    assert 3 not in session.visits
+
+
+def test_another_case_opens_on_its_own(films: list[Film]) -> None:
+    """The other patient's film can be read, alone."""
+    session = Session([*films, make_film(9, patient_key="INV-2")])
+    session.open_case(3)
+    assert (session.index, session.current, session.visits) == (3, 3, (3,))
+
+
+def test_side_that_the_film_states_cannot_be_changed(session: Session) -> None:
+    """What the file says stands; what it leaves open can be said once, and undone."""
+    with pytest.raises(ReadingError, match="right side"):
+        session.describe(0, laterality="left")
+    open_side = Session([make_film(1), make_film(2, laterality=None)])
+    assert open_side.why_not(1)
+    open_side.describe(1, laterality="right")
+    assert not open_side.why_not(1)
+
+
+def test_films_that_state_no_view_need_it_said() -> None:
+    """A picture that does not say what it shows is not read until somebody says so."""
+    with pytest.raises(ReadingError, match="does not say which view"):
+        Session([make_film(0, view=None)])
+    assert Session([make_film(0, view=None)], view="ap").view.name == "ap"
+
+
+def test_axis_is_locked_by_a_finished_reading(session: Session, truth: Truth, place_all: PlaceAll) -> None:
+    """One axis per patient: it is set for every film, and a finished reading locks it."""
+    other = session.site.axes[1]
+    session.use_axis(other)
+    assert {session.draft_of(n).axis for n in session.visits} == {other}
+    place_all(session, truth)
+    session.finish()
+    with pytest.raises(ReadingError, match="locked"):
+        session.use_axis(session.site.axes[0])
+
+
+def test_a_new_film_takes_the_patients_axis(session: Session, truth: Truth, place_all: PlaceAll) -> None:
+    """Opening a case again with a new film: it is read against the axis, and the day, of the finished one."""
+    session.use_axis(session.site.axes[1])
+    session.set_surgery_date("2026-01-04")
+    place_all(session, truth)
+    reading = load_reading(session.finish())
+    new = make_film(8)
+    stranger = make_film(9, patient_key="INV-2")
+    again = Session([session.film, new, stranger], saved={session.film.digest: reading})
+    assert [(again.draft_of(n).axis, again.draft_of(n).surgery_date) for n in range(3)] == [
+        (session.site.axes[1], "2026-01-04"),
+        (session.site.axes[1], "2026-01-04"),
+        (session.site.axes[0], None),
+    ]
+
+
+def test_scale_by_clicks(session: Session) -> None:
+    """A marker of 25 mm clicked over 200 pixels gives 0.125 mm, and can be chosen and taken away."""
+    session.add_scale("marker", ((100.0, 100.0), (100.0, 300.0)), 25.0)
+    session.use_scale("marker")
+    scale = session.measured(0).scale
+    assert scale
+    assert scale.mm_per_px == pytest.approx((0.125, 0.125))
+    with pytest.raises(HoldfastError, match="less than a pixel apart"):
+        session.add_scale("marker", ((100.0, 100.0), (100.0, 100.0)), 25.0)
+    session.remove_scale("marker")
+    session.use_scale(None)
+    assert session.measured(0).scale != scale
+
+
+# --- What comes out ---
+
+
+def test_follow_up_is_compared_and_flagged(session: Session, place_all: PlaceAll) -> None:
+    """A gap that opened by 5 mm is beyond the limit, in the first row, with its change since index."""
+    place_all(session, lateral_truth(gap=0.3))
+    session.show(1)
+    place_all(session, lateral_truth(gap=5.3))
+    case, flags, reason = session.result()
+    assert reason is None
+    rows = result_rows(case, flags)
+    assert rows[0].outcome == BEYOND
+    gap = next(row for row in rows if row.key == ("articular_gap", ""))
+    assert gap.cells[2].startswith("+")
+    assert gap.cells[4].startswith("▲ beyond")
+    change = next(c for c in case.changes if c.key == gap.key and c.basis == INDEX)
+    assert change.quantity
+    assert change.quantity.value == pytest.approx(5.0, abs=0.3)
+    over_time = trend(session, gap.key)
+    assert over_time
+    assert [point.current for point in over_time.points] == [False, True]
+    assert np.allclose(np.diff([point.value for point in over_time.points]), change.quantity.value)
+
+
+def test_listeners_hear_every_change(session: Session) -> None:
+    """A widget is told once per action, and not after it has left."""
+    heard: list[int] = []
+    listener = lambda: heard.append(1)  # noqa: E731
+    session.listeners.append(listener)
+    session.place((10.0, 20.0))
+    assert heard
+    session.listeners.remove(listener)
+    count = len(heard)
+    session.undo()
+    assert len(heard) == count
+
+
+def test_unfolded_session_cannot_save(films: list[Film], truth: Truth, place_all: PlaceAll) -> None:
+    """Films without a file and a session without a folder: finishing says what to do."""
+    session = Session([dataclasses.replace(film, path="") for film in films])
+    place_all(session, truth)
+    with pytest.raises(ReadingError, match="Open a folder"):
+        session.finish()
+
+
+def test_folder_that_cannot_be_written(session: Session, tmp_path: Path) -> None:
+    """Where drafts cannot be kept the reader is told, and reading goes on."""
+    (tmp_path / ".holdfast").write_text("a file in the way")
+    session.place((10.0, 20.0))
+    assert any("could not be kept" in trouble for trouble in session.troubles)
+    assert session.draft.landmarks

@@ -1,0 +1,439 @@
+"""The two films on napari's canvas: layers, mouse, and where a click lies. No numbers are made here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from qtpy.QtCore import QObject, QTimer, Signal
+
+from measure.errors import HoldfastError
+from viewer import layers
+from viewer.session import Point, Session
+
+HIT_PX = 8.0  # screen pixels within which a press takes hold of a mark
+MOVE_PX = 4.0  # screen pixels below which a press and release is a click
+MARK_PX = 11
+LABEL_PX = 24.0  # labels nearer to each other than this would run into each other
+LINE_PX = 1.6
+BLINK_MS = 700
+SIDE_BY_SIDE, OVERLAID, BLINKING = "side by side", "overlaid", "blinking"
+ARRANGEMENTS = (SIDE_BY_SIDE, OVERLAID, BLINKING)
+
+
+def scene(viewer: Any) -> Any:
+    """Where napari keeps its camera: the scene since 0.9, the viewer before."""
+    return getattr(viewer, "scene", viewer)
+
+
+def grid(viewer: Any) -> Any:
+    """Where napari keeps its grid: the canvas since 0.9, the viewer before."""
+    return getattr(viewer, "canvas", viewer).grid
+
+
+def canvas_widget(viewer: Any) -> Any:
+    """Qt widget that films are drawn on. napari has no public way to it; this is the only place that asks."""
+    return viewer.window._qt_viewer.canvas.native
+
+
+def _set_data(layer: Any, data: NDArray[np.float64]) -> None:
+    """Set a layer's data; where only places changed, without napari's survey of all layers, which is slow."""
+    if len(data) and layer.data.shape == data.shape:
+        layer.data[...] = data
+        layer.refresh(thumbnail=False, highlight=False, extent=False)
+    else:
+        layer.data = data
+
+
+@dataclass
+class FilmLayers:
+    """The three layers of one film and the affine that lays it in the room's plane."""
+
+    image: Any
+    lines: Any
+    marks: Any
+    number: int = -1
+    affine: layers.Affine = field(default_factory=lambda: np.eye(3))
+    found: list[layers.Mark] = field(default_factory=list)
+    dress: dict[str, Any] = field(default_factory=dict)
+    labels: list[str] = field(default_factory=list)
+    colours: list[str] = field(default_factory=list)
+
+    def every(self) -> tuple[Any, Any, Any]:
+        """Layers from the bottom up."""
+        return self.image, self.lines, self.marks
+
+
+class FilmPair(QObject):
+    """Index and current film on the canvas of a napari viewer.
+
+    Signals
+    -------
+    pointed
+        The cursor is over a place (row, column) of the current film; None elsewhere.
+    moving
+        A point is being dragged: what depends on it should be drawn anew, at leisure.
+    refused
+        Words: why a click did nothing.
+    """
+
+    pointed = Signal(object)
+    moving = Signal()
+    refused = Signal(str)
+
+    def __init__(self, viewer: Any, session: Session, parent: QObject | None = None) -> None:
+        super().__init__(parent)
+        self.viewer, self.session = viewer, session
+        self.arrangement = SIDE_BY_SIDE
+        self.windows: dict[int, tuple[float, float]] = {}
+        self.inverted: set[int] = set()
+        self.shades: dict[int, Any] = {}
+        self._collect: tuple[int, list[Point], Callable[[list[Point]], None]] | None = None
+        self._drawn: dict[str, object] = {}
+        self._blink = QTimer(self)
+        self._blink.setInterval(BLINK_MS)
+        self._blink.timeout.connect(self._flip)
+        self.index = self._add("Index")
+        self.current = self._add("Current")
+        self.aim: Point | None = None
+        self._highlighted: frozenset[tuple[str, str]] = frozenset()
+        scene(viewer).camera.events.zoom.connect(self._on_zoom)
+        self._alone: bool | None = None  # whether one film has the canvas to itself; unknown at first
+        self.attached = False
+        self.attach()
+
+    # --- Coming and going ---
+
+    def attach(self) -> None:
+        """Listen to the mouse; twice is once."""
+        if not self.attached:
+            self.viewer.mouse_drag_callbacks.append(self._on_press)
+            self.viewer.mouse_move_callbacks.append(self._on_move)
+            self.attached = True
+
+    def detach(self) -> None:
+        """Stop listening to the mouse."""
+        self._blink.stop()
+        if self.attached:
+            self.viewer.mouse_drag_callbacks.remove(self._on_press)
+            self.viewer.mouse_move_callbacks.remove(self._on_move)
+            self.attached = False
+
+    def remove(self) -> None:
+        """Take every layer of the pair off the canvas."""
+        self.detach()
+        scene(self.viewer).camera.events.zoom.disconnect(self._on_zoom)
+        grid(self.viewer).enabled = False
+        for layer in (*self.index.every(), *self.current.every()):
+            if layer in self.viewer.layers:
+                self.viewer.layers.remove(layer)
+
+    def _add(self, name: str) -> FilmLayers:
+        viewer = self.viewer
+        image = viewer.add_image(np.zeros((2, 2), np.float32), name=f"{name} film", contrast_limits=(0, 1))
+        lines = viewer.add_vectors(np.empty((0, 2, 2)), name=f"{name} lines", vector_style="line", ndim=2)
+        marks = viewer.add_points(
+            np.empty((0, 2)),
+            name=f"{name} landmarks",
+            ndim=2,
+            size=MARK_PX,
+            border_width=0.14,
+            face_color="transparent",
+            features={"label": np.empty(0, dtype=str)},
+            text={"string": "{label}", "size": 9, "color": "#f2f5f7", "anchor": "lower_left"},
+        )
+        marks.canvas_size_limits = (MARK_PX, MARK_PX)
+        return FilmLayers(image, lines, marks)
+
+    # --- Showing ---
+
+    def show(self) -> None:
+        """Put the session's index and current film on the canvas, and arrange them."""
+        session = self.session
+        index, now = session.measured(session.index), session.measured(session.current)
+        alone = self._alone
+        self._put(self.index, session.index, layers.index_affine(session.films[session.index]))
+        self._put(
+            self.current,
+            session.current,
+            layers.index_affine(session.film)
+            if session.current == session.index
+            else layers.film_affine(index, session.films[session.index], now, session.film),
+        )
+        self.aim = None
+        self.arrange(self.arrangement)
+        self._alone = session.current == session.index
+        if alone != self._alone:
+            self.fit()
+
+    def _put(self, film: FilmLayers, number: int, affine: layers.Affine) -> None:
+        if film.number != number:
+            shades = self.shades_of(number)
+            film.image.data = shades
+            film.number = number
+            film.image.contrast_limits_range = (0.0, 1.0)
+            film.image.contrast_limits = self.window_of(number)
+            film.image.colormap = "gray_r" if number in self.inverted else "gray"
+        film.affine = affine
+        for layer in film.every():
+            layer.affine = affine
+
+    def shades_of(self, number: int) -> Any:
+        """Greys of a film as shown; only those of the two films on the canvas are kept."""
+        if number not in self.shades:
+            keep = {self.session.index, self.session.current}
+            self.shades = {n: shades for n, shades in self.shades.items() if n in keep}
+            self.shades[number] = self.session.films[number].display()
+        return self.shades[number]
+
+    def window_of(self, number: int) -> tuple[float, float]:
+        """Limits of grey of a film: the reader's, else a sensible start."""
+        if number not in self.windows:
+            film = self.session.films[number]
+            self.windows[number] = layers.starting_window(self.shades_of(number), film.padding_mask())
+        return self.windows[number]
+
+    def set_window(self, limits: tuple[float, float]) -> None:
+        """Set the limits of grey of the current film; they are kept for it."""
+        self.windows[self.session.current] = limits
+        for film in (self.index, self.current):
+            if film.number == self.session.current:
+                film.image.contrast_limits = limits
+
+    def invert(self) -> None:
+        """Turn black and white of the current film round."""
+        self.inverted ^= {self.session.current}
+        for film in (self.index, self.current):
+            film.image.colormap = "gray_r" if film.number in self.inverted else "gray"
+
+    def arrange(self, arrangement: str) -> None:
+        """Set the films side by side, over each other, or in turn."""
+        self.arrangement = arrangement
+        alone = self.session.current == self.session.index
+        beside = arrangement == SIDE_BY_SIDE and not alone
+        over = arrangement != SIDE_BY_SIDE and not alone
+        for layer in self.index.every():
+            layer.visible = not alone
+        self.index.marks.visible = self.index.lines.visible = beside
+        self.current.image.opacity = 0.5 if over and arrangement == OVERLAID else 1.0
+        self.current.image.visible = True
+        frame = grid(self.viewer)
+        frame.stride, frame.shape = 3, (1, 2)  # three layers to a film, two films in a row
+        frame.enabled = beside
+        (self._blink.start if over and arrangement == BLINKING else self._blink.stop)()
+        self._on_zoom()
+
+    def _flip(self) -> None:
+        self.current.image.visible = not self.current.image.visible
+
+    def update(self, highlighted: frozenset[tuple[str, str]] = frozenset()) -> None:
+        """Draw marks and lines of both films as the session has them; what has not changed is left."""
+        session, self._highlighted = self.session, highlighted
+        self._draw(self.current, session.current, session.active, highlighted)
+        if session.index != session.current:
+            self._draw(self.index, session.index, session.active, highlighted)
+
+    def _draw(
+        self, film: FilmLayers, number: int, active: str | None, highlighted: frozenset[tuple[str, str]]
+    ) -> None:
+        draft = self.session.draft_of(number)
+        state = (number, draft, active, highlighted)
+        key = "index" if film is self.index else "current"
+        old = self._drawn.get(key)
+        if isinstance(old, tuple) and old[0] == number and old[1] is draft and old[2:] == state[2:]:
+            return
+        self._drawn[key] = state
+        view = self.session.site.views[draft.view]
+        found = layers.marks(draft, view, active)
+        if self.aim and film is self.current:
+            found.append(layers.Mark("aim", 0, self.aim, layers.AIM_LOOK, "", False))
+        self._draw_marks(film, found)
+        lines = layers.film_lines(
+            self.session.measured(number), self.session.films[number].aspect, highlighted
+        )
+        data, colours = layers.vectors_layer(lines)
+        _set_data(film.lines, data)
+        if colours != film.colours:
+            film.colours = colours
+            if colours:
+                film.lines.edge_color = colours
+
+    def _draw_marks(self, film: FilmLayers, found: list[layers.Mark]) -> None:
+        attributes = layers.points_layer(found)
+        data = attributes.pop("data")
+        _set_data(film.marks, data)
+        film.found = found
+        if attributes != film.dress:
+            film.dress = attributes
+            if found:
+                film.marks.symbol = attributes["symbol"]
+                film.marks.border_color = attributes["border_color"]
+        if not self.session.dragging:
+            self._label(film)
+
+    def _label(self, film: FilmLayers) -> None:
+        """Label the marks that have room for it at the present zoom."""
+        zoom = scene(self.viewer).camera.zoom
+        places = layers.apply(film.affine, np.array(film.marks.data, dtype=np.float64)) * zoom
+        words = layers.labels(film.found, places, LABEL_PX)
+        if words != film.labels:
+            film.labels = words
+            film.marks.features = {"label": np.array(words, dtype=str)}
+            film.marks.refresh_text()
+
+    def _on_zoom(self) -> None:
+        width = LINE_PX / max(scene(self.viewer).camera.zoom, 1e-6)
+        for film in (self.index, self.current):
+            film.lines.edge_width = width / abs(np.linalg.det(film.affine[:2, :2])) ** 0.5
+            self._label(film)
+
+    # --- Looking ---
+
+    def fit(self) -> None:
+        """Show the whole of the films."""
+        self.viewer.reset_view()
+
+    def look_at(self, point: Point) -> None:
+        """Bring a place of the current film into view, if it is near the edge or off it."""
+        camera = scene(self.viewer).camera
+        place = self.to_room(point)
+        width, height = self.cell_size()
+        centre = np.array(camera.center[-2:])
+        reach = 0.4 * np.array([height, width]) / camera.zoom
+        if np.any(np.abs(place - centre) > reach):
+            camera.center = tuple(place)
+
+    def cell_size(self) -> tuple[float, float]:
+        """Width and height of one film's share of the canvas, in screen pixels."""
+        widget = canvas_widget(self.viewer)
+        return widget.width() / (2 if grid(self.viewer).enabled else 1), float(widget.height())
+
+    def to_room(self, point: Point) -> Any:
+        """Place of the current film in the room's plane."""
+        return layers.apply(self.current.affine, np.asarray(point, dtype=np.float64))
+
+    def to_film(self, position: Any) -> Point:
+        """Place of the room's plane on the current film, in its pixels."""
+        inverse: layers.Affine = np.linalg.inv(self.current.affine).astype(np.float64)
+        row, column = layers.apply(inverse, np.array(position[-2:], dtype=np.float64))
+        return float(row), float(column)
+
+    def show_aim(self, point: Point | None) -> None:
+        """Draw the keyboard's cross at a place of the current film."""
+        self.aim = point
+        self._drawn.pop("current", None)
+        self.update(self._highlighted)
+        if point:
+            self.look_at(point)
+
+    def middle(self) -> Point:
+        """Place of the current film in the middle of the view, kept on the film."""
+        row, column = self.to_film(scene(self.viewer).camera.center)
+        height, width = self.session.film.pixels.shape
+        return min(max(row, 0.0), height - 1.0), min(max(column, 0.0), width - 1.0)
+
+    # --- Mouse ---
+
+    def collect(self, count: int, done: Callable[[list[Point]], None]) -> None:
+        """Give the next so many clicks to a function, instead of placing landmarks."""
+        self._collect = (count, [], done)
+
+    def stop_collecting(self) -> None:
+        """Let clicks place landmarks again."""
+        self._collect = None
+
+    def _over_current(self, event: Any) -> bool:
+        return not grid(self.viewer).enabled or event.viewbox == (0, 1)
+
+    def _on_move(self, viewer: Any, event: Any) -> None:
+        self.pointed.emit(self.to_film(event.position) if self._over_current(event) else None)
+
+    def _on_press(self, viewer: Any, event: Any) -> Iterator[None]:
+        if event.button != 1:
+            return
+        if not self._over_current(event):
+            yield from self._index_pressed(event)
+            return
+        start = np.array(event.pos, dtype=np.float64)
+        held = None if "Shift" in event.modifiers or self._collect else self._mark_at(event.position)
+        camera = scene(viewer).camera
+        pans, moved = camera.mouse_pan, False
+        camera.mouse_pan = pans and held is None
+        try:
+            yield
+            while event.type == "mouse_move":
+                moved = moved or np.hypot(*(np.array(event.pos) - start)) > MOVE_PX
+                if moved and held:
+                    self._drag(held, self.to_film(event.position))
+                self.pointed.emit(self.to_film(event.position))
+                yield
+            if moved and held:  # where the button is let go, which the last move need not have been
+                self._drag(held, self.to_film(event.position))
+        finally:
+            camera.mouse_pan = pans
+            self.session.drop()
+        if not moved:
+            self.click(self.to_film(event.position), held)
+
+    def _index_pressed(self, event: Any) -> Iterator[None]:
+        start = np.array(event.pos, dtype=np.float64)
+        yield
+        while event.type == "mouse_move":
+            yield
+        if np.hypot(*(np.array(event.pos) - start)) <= MOVE_PX:
+            self.refused.emit(
+                "Landmarks are placed on the current film, on the right. To change the index film, show it."
+            )
+
+    def _drag(self, held: tuple[str, int], point: Point) -> None:
+        try:
+            self.session.drag(*held, point)
+        except HoldfastError:
+            return  # off the film: the point stays where it last was
+        self.moving.emit()
+
+    def click(self, point: Point, held: tuple[str, int] | None = None) -> None:
+        """Do what a click on the current film does: collect it, take the held mark in hand, or place."""
+        session = self.session
+        try:
+            if self._collect:
+                self._collected(point)
+            elif held and not self.waits_for_points():
+                session.select(held[0])
+            else:
+                session.place(point)
+        except HoldfastError as error:
+            self.refused.emit(str(error))
+
+    def _collected(self, point: Point) -> None:
+        if self._collect:
+            count, points, done = self._collect
+            points.append(point)
+            if len(points) == count:
+                self._collect = None
+                done(points)
+
+    def waits_for_points(self) -> bool:
+        """Whether the landmark in hand still wants points: a click near another mark then places."""
+        active = self.session.active
+        if active is None:
+            return False
+        landmark = self.session.draft.landmarks.get(active)
+        return landmark is None or (landmark.status == "confirmed" and self.session.is_open(active))
+
+    def _mark_at(self, position: Any) -> tuple[str, int] | None:
+        """Name and number of the nearest mark within reach of the cursor; the landmark in hand goes first."""
+        zoom = scene(self.viewer).camera.zoom
+        place = np.array(position[-2:], dtype=np.float64)
+        best = None
+        for mark in layers.marks(self.session.draft, self.session.view, self.session.active):
+            if mark.look is layers.SCALE_LOOK:
+                continue
+            far = float(np.linalg.norm(self.to_room(mark.point) - place)) * zoom
+            rank = (not mark.in_hand, far)
+            if far <= HIT_PX and (best is None or rank < best[0]):
+                best = (rank, (mark.name, mark.number))
+        return best[1] if best else None

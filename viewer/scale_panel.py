@@ -1,0 +1,209 @@
+"""Scale sources and how far they agree; grey levels and what the case is. Shows and signals only."""
+
+from __future__ import annotations
+
+from qtpy.QtCore import Qt, Signal
+from qtpy.QtWidgets import (
+    QComboBox,
+    QDoubleSpinBox,
+    QFormLayout,
+    QGroupBox,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QPushButton,
+    QVBoxLayout,
+    QWidget,
+)
+from superqt import QLabeledDoubleRangeSlider
+
+from measure.scale import METHODS, scales_for, why_no_scale
+from viewer.session import Session
+
+UNSTATED, SIDES = "not stated", ("left", "right")
+SUREST = "the surest there is"
+USUAL_SIZES = {"marker": 25.0, "pin width": 1.6, "typed distance": 50.0}
+WHAT_TO_CLICK = {
+    "marker": "Click the two opposite edges of the marker, across its least width.",
+    "pin width": "Click the two edges of a pin's straight part, straight across.",
+    "typed distance": "Click the two ends of the known distance.",
+}
+
+
+def scale_words(session: Session) -> tuple[str, list[str]]:
+    """Say what there is of the current film's scale: the one used, then the sources and warnings."""
+    measured = session.measured(session.current)
+    film, reading = session.film, measured.reading
+    lines = []
+    for scale in scales_for(film, reading.film_id, reading.scale_inputs):
+        used = "▶ used" if measured.scale and scale.source_id == measured.scale.source_id else "•"
+        lines.append(f"{used}  {scale.text()}")
+    lines += [f"{'✓' if agreement.agrees else '▲'}  {agreement.text()}" for agreement in measured.agreements]
+    if measured.scale is None:
+        return "No millimetres on this film", [f"▲  {why_no_scale(film.spacing)}"]
+    return measured.scale.text(), lines
+
+
+class ScalePanel(QWidget):
+    """Sources of scale and the way to add one.
+
+    Signals
+    -------
+    wanted
+        (kind, millimetres): two clicks are to give this scale.
+    used
+        Kind to measure by, or None for the surest.
+    removed
+        Kind of the clicked scale to take away.
+    """
+
+    wanted = Signal(str, float)
+    used = Signal(object)
+    removed = Signal(str)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.now = QLabel()
+        self.now.setObjectName("title")
+        self.now.setWordWrap(True)
+        self.sources = QLabel()
+        self.sources.setWordWrap(True)
+        self.use = QComboBox()
+        self.use.activated.connect(self._chosen)
+        self.kind = QComboBox()
+        self.kind.addItems(list(METHODS))
+        self.true_size = QDoubleSpinBox()
+        self.true_size.setRange(0.1, 500.0)
+        self.true_size.setDecimals(2)
+        self.true_size.setSuffix(" mm")
+        self.kind.currentTextChanged.connect(lambda kind: self.true_size.setValue(USUAL_SIZES[kind]))
+        self.true_size.setValue(USUAL_SIZES[self.kind.currentText()])
+        self.add = QPushButton("Click two points…")
+        self.add.clicked.connect(lambda: self.wanted.emit(self.kind.currentText(), self.true_size.value()))
+        self.remove = QPushButton("Remove")
+        self.remove.clicked.connect(lambda: self.removed.emit(self.kind.currentText()))
+        self.hint = QLabel()
+        self.hint.setWordWrap(True)
+        self.hint.setObjectName("quiet")
+        self._lay_out()
+
+    def _lay_out(self) -> None:
+        form = QFormLayout()
+        form.addRow("Measure by", self.use)
+        buttons = QHBoxLayout()
+        buttons.addWidget(self.add)
+        buttons.addWidget(self.remove)
+        box = QGroupBox("Add a scale by clicks")
+        add = QFormLayout(box)
+        add.addRow("What", self.kind)
+        add.addRow("True size", self.true_size)
+        add.addRow(buttons)
+        add.addRow(self.hint)
+        layout = QVBoxLayout(self)
+        for item in (self.now, self.sources):
+            layout.addWidget(item)
+        layout.addLayout(form)
+        layout.addWidget(box)
+        layout.addStretch(1)
+
+    def _chosen(self) -> None:
+        text = self.use.currentText()
+        self.used.emit(None if text == SUREST else text)
+
+    def show_session(self, session: Session) -> None:
+        """Show the current film's sources."""
+        now, lines = scale_words(session)
+        self.now.setText(now)
+        self.sources.setText("\n\n".join(lines))
+        measured = session.measured(session.current)
+        kinds = [
+            scale.kind
+            for scale in scales_for(session.film, measured.reading.film_id, session.draft.scale_inputs)
+        ]
+        entries = [SUREST, *kinds]
+        if entries != [self.use.itemText(n) for n in range(self.use.count())]:
+            self.use.clear()
+            self.use.addItems(entries)
+        self.use.setCurrentText(session.draft.scale_use or SUREST)
+        self.remove.setEnabled(
+            any(given.kind == self.kind.currentText() for given in session.draft.scale_inputs)
+        )
+
+
+class FilmPanel(QWidget):
+    """What the film and the case are, and how the film is shown.
+
+    Signals
+    -------
+    windowed
+        (low, high) limits of grey.
+    inverted, fitted
+        Buttons.
+    arranged
+        Name of the arrangement.
+    reader_said, axis_said, surgery_said, side_said
+        Words typed or chosen.
+    """
+
+    windowed = Signal(tuple)
+    inverted = Signal()
+    fitted = Signal()
+    arranged = Signal(str)
+    reader_said = Signal(str)
+    axis_said = Signal(str)
+    surgery_said = Signal(str)
+    side_said = Signal(str)
+
+    def __init__(self, arrangements: tuple[str, ...]) -> None:
+        super().__init__()
+        self.window_slider = QLabeledDoubleRangeSlider(Qt.Orientation.Horizontal)
+        self.window_slider.setRange(0.0, 1.0)
+        self.window_slider.setDecimals(2)
+        self.window_slider.valueChanged.connect(self.windowed.emit)
+        invert, fit = QPushButton("Invert  I"), QPushButton("Whole film  F")
+        invert.clicked.connect(lambda: self.inverted.emit())
+        fit.clicked.connect(lambda: self.fitted.emit())
+        self.arrangement = QComboBox()
+        self.arrangement.addItems(arrangements)
+        self.arrangement.textActivated.connect(self.arranged.emit)
+        self.reader, self.surgery = QLineEdit(), QLineEdit()
+        self.surgery.setPlaceholderText("2026-03-14")
+        self.reader.editingFinished.connect(lambda: self.reader_said.emit(self.reader.text()))
+        self.surgery.editingFinished.connect(lambda: self.surgery_said.emit(self.surgery.text()))
+        self.axis, self.side = QComboBox(), QComboBox()
+        self.axis.textActivated.connect(self.axis_said.emit)
+        self.side.addItems([UNSTATED, *SIDES])
+        self.side.textActivated.connect(lambda side: side in SIDES and self.side_said.emit(side))
+        self.notes = QLabel()
+        self.notes.setWordWrap(True)
+        self.notes.setObjectName("quiet")
+        buttons = QHBoxLayout()
+        buttons.addWidget(invert)
+        buttons.addWidget(fit)
+        form = QFormLayout(self)
+        form.setVerticalSpacing(10)
+        form.addRow("Grey levels", self.window_slider)
+        form.addRow(buttons)
+        form.addRow("Films", self.arrangement)
+        form.addRow("Reader", self.reader)
+        form.addRow("Surgery on", self.surgery)
+        form.addRow("Bone axis", self.axis)
+        form.addRow("Side", self.side)
+        form.addRow(self.notes)
+
+    def show_session(self, session: Session, limits: tuple[float, float], arrangement: str) -> None:
+        """Show the current film's settings without sending them back."""
+        self.window_slider.blockSignals(True)
+        self.window_slider.setValue(limits)
+        self.window_slider.blockSignals(False)
+        self.arrangement.setCurrentText(arrangement)
+        draft = session.draft
+        for field, text in ((self.reader, session.reader), (self.surgery, draft.surgery_date or "")):
+            if not field.hasFocus():
+                field.setText(text)
+        if self.axis.count() == 0:
+            self.axis.addItems(session.site.axes)
+        self.axis.setCurrentText(draft.axis)
+        self.side.setCurrentText(draft.laterality or UNSTATED)
+        self.side.setEnabled(session.film.laterality is None)
+        self.notes.setText("\n".join(f"▲ {note}" for note in session.measured(session.current).notes))
