@@ -55,7 +55,8 @@ class Pin:
         Fitted diameter.
     u_across, u_along
         Standard uncertainties as the fits give them, for white noise alone (on phantom films the
-        axis errs some ten times more, from bone and wires): of the axis across it, at its ends, and of the tip.
+        axis errs some ten times more, from bone and wires): of the axis (across it, at its ends) and
+        of the tip.
     shape
         Of the tip: "trocar" or "round".
     tip_clear
