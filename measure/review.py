@@ -15,7 +15,9 @@ from measure.flags import Flag, find_flags
 from measure.reading import SUFFIX, Reading, check_film, load_reading
 from measure.scale import doubts, scales_for, why_no_scale
 from measure.series import Case, MeasuredFilm, group, measure
-from measure.sites import Site
+from measure.sites import Site, load_site
+
+PROPOSED_SITE = "olecranon"  # the only one whose landmarks are proposed
 
 Track = Callable[[Sequence[Path]], Iterable[Path]]
 Said = tuple[str | None, str | None, str | None, datetime.date | None]  # patient, side, view, date
@@ -86,6 +88,9 @@ def review(
                 continue
             if mine := readings.pop(film.digest, ()):
                 films.append(_measured(film, mine, notes))
+            elif proposed := _proposed(film):
+                films.append(measure(film, proposed))
+                notes.append(f"{film.name}: no reading; its values rest on proposals, to be confirmed")
             else:
                 unread.append(_unread(film))
         except HoldfastError as error:
@@ -203,6 +208,15 @@ def _measured(film: Film, readings: Sequence[tuple[Path, Reading]], notes: list[
         notes.append(f"{film.name}: {len(standing)} readings stand; {which}")
     check_film(latest, film)
     return measure(film, latest)
+
+
+def _proposed(film: Film) -> Reading | None:
+    """Make a reading of what the program proposes on a film of an elbow; None where it proposes nothing."""
+    if film.body_part not in (None, "elbow"):
+        return None
+    from measure.propose import proposed_reading  # image processing is slow to load
+
+    return proposed_reading(film, load_site(PROPOSED_SITE))
 
 
 def _unread(film: Film) -> Unread:

@@ -14,7 +14,8 @@ PACKAGE = Path(__file__).parents[2] / "measure"
 ORDER = (
     "errors", "files", "quantity", "geometry", "film_elements", "film_grey", "film_header", "film_dicom",
     "film", "scale", "sites", "reading", "carry", "propagate", "definitions", "measurements", "ties",
-    "movement", "comparability", "series", "space", "trend", "flags",
+    "movement", "comparability", "series", "space", "trend", "flags", "prepare", "lines", "strip",
+    "pin_search", "pin_fit", "pin_ends", "pins", "pin_width", "marker", "snap", "bone", "propose",
     "review", "store", "export", "report", "figure", "clinic_page", "clinic_html", "clinic_pdf",
     "clinic_report", "pseudonym", "research_export",
     "structured_report", "presentation_state", "deidentify", "samples", "phantom", "phantom_film", "__main__",

@@ -1,0 +1,145 @@
+"""The shaft's two cortices distal to the pins, hence its axis.
+
+The film is straightened along the pins. Each cortex is the straight line along which the film rises most
+towards the shaft, over all levels at once; both are then placed where each end's levels rise steepest.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+
+from measure.lines import Array, Line
+from measure.pins import Pin, heavier_side
+from measure.prepare import Prepared
+from measure.snap import OUTSIDE_MM
+from measure.strip import Strip, cut_strip, span
+
+LEVELS_MM = (5.0, 38.0)  # distal to the tips; two levels at least 20 mm apart lie between
+LEAST_MM = 24.0
+HALF_MM = 22.0
+WIDTHS_MM = (10.5, 20.0)  # of a shaft
+# Where its sides lie from the pins' axis at the first level. On a lateral film of an elbow the pins point
+# into the other bone, which is as clear but lies further to the heavier side.
+NEAR_MM = {"lateral": (-22.0, -11.0), "ap": (-20.0, -4.0)}
+FAR_MM = {"lateral": (-9.0, 2.0), "ap": (-6.0, 10.5)}
+EDGE_MM = 16.0  # how far from the pins' axis a cortex may lie
+BLUR_MM = 0.35
+LEVEL_MM = 1.5
+ENDS = 4  # levels pooled at either end
+CLEAR = 0.45  # share of a cortex's usual rise that each third of it must have
+
+
+def shaft_cortices(film: Prepared, pins: Sequence[Pin], view: str) -> tuple[Array, Array] | None:
+    """Find points (2, 2) on either cortex, proximal level first; None where they are not clear.
+
+    First comes the one with less tissue beyond it: dorsal on a lateral film of an elbow, ulnar on an AP film.
+    """
+    strip = _distal_strip(film, pins) if view in FAR_MM else None
+    if strip is None:
+        return None
+    mm = film.mm_per_px
+    rise = _rises(strip, mm)
+    heavier = 1.0 if float(strip.normal @ heavier_side(film, pins)) > 0 else -1.0
+    found = []
+    # Across the strip the film falls at the greater side of the bone and rises at the lesser.
+    for right, high in _best_lines(-rise, strip, mm):
+        for left, low in _best_lines(rise, strip, mm):
+            near, far = (low, high) if heavier > 0 else (-high, -low)
+            if _is_shaft(near * mm, far * mm, view):
+                found.append((min(right, left) + 0.5 * (right + left), high, low))
+    if not found:
+        return None
+    _, high, low = max(found, key=lambda one: one[0])
+    sides = [_placed(strip, sign * rise, ends, sign, mm) for ends, sign in ((high, -1.0), (low, 1.0))]
+    if sides[0] is None or sides[1] is None:
+        return None
+    return (sides[1], sides[0]) if heavier > 0 else (sides[0], sides[1])
+
+
+def _is_shaft(near: Array, far: Array, view: str) -> bool:
+    """Whether two sides, mm from the pins' axis at both end levels, may be those of the pins' bone."""
+    widths = far - near
+    return bool(
+        widths.min() > WIDTHS_MM[0]
+        and widths.max() < WIDTHS_MM[1]
+        and abs(float(widths[1] - widths[0])) < 3.0
+        and NEAR_MM[view][0] < near[0] < NEAR_MM[view][1]
+        and FAR_MM[view][0] < far[0] < FAR_MM[view][1]
+    )
+
+
+def _distal_strip(film: Prepared, pins: Sequence[Pin]) -> Strip | None:
+    if not pins:
+        return None
+    along = np.sum([pin.along for pin in pins], axis=0)
+    along /= np.linalg.norm(along)
+    middle = np.mean([pin.tip for pin in pins], axis=0)
+    furthest = max(float((pin.tip - middle) @ along) for pin in pins)
+    line = Line(middle, along, 0.0)
+    mm = film.mm_per_px
+    start = furthest + LEVELS_MM[0] / mm
+    stop = min(furthest + LEVELS_MM[1] / mm, span(line, film.density.shape)[1] - 6.0 / mm)
+    if (stop - start) * mm < LEAST_MM:
+        return None
+    return cut_strip(
+        film.density, line, HALF_MM / mm, max(1, round(LEVEL_MM / mm)), (start, stop), max(1.0, 0.15 / mm)
+    )
+
+
+def _rises(strip: Strip, mm_per_px: float) -> Array:
+    """Slope of the film across the strip, (levels, samples), smoothed."""
+    step = (strip.across[1] - strip.across[0]) * mm_per_px
+    smooth = cv2.GaussianBlur(strip.values, (0, 0), sigmaX=BLUR_MM / step, sigmaY=0.8)
+    return np.asarray(np.gradient(smooth, axis=1), dtype=float)
+
+
+def _best_lines(rise: Array, strip: Strip, mm_per_px: float) -> list[tuple[float, Array]]:
+    """Straight lines of most rise, best first: mean rise, and where they lie across at the two end levels."""
+    step = strip.across[1] - strip.across[0]
+    starts = np.arange(-EDGE_MM, EDGE_MM + 0.01, 0.3) / mm_per_px
+    first, last = (part.ravel() for part in np.meshgrid(starts, starts, indexing="ij"))
+    slim = np.abs(first - last) * mm_per_px < 0.25 * (strip.along[-1] - strip.along[0]) * mm_per_px
+    first, last = first[slim], last[slim]
+    share = np.linspace(0.0, 1.0, len(rise))
+    places = first[:, None] + (last - first)[:, None] * share
+    index = np.clip(np.round((places - strip.across[0]) / step).astype(int), 0, rise.shape[1] - 1)
+    seen = rise[np.arange(len(rise)), index]
+    thirds = np.stack([part.mean(axis=1) for part in np.array_split(seen, 3, axis=1)], axis=1)
+    score = seen.mean(axis=1)
+    score = np.where(thirds.min(axis=1) > CLEAR * score, score, 0.0)
+    found: list[tuple[float, Array]] = []
+    for number in np.argsort(-score)[:400]:
+        ends = np.array([first[number], last[number]])
+        if score[number] > 0 and all(np.abs(ends - other).max() * mm_per_px > 1.2 for _, other in found):
+            found.append((float(score[number]), ends))
+        if len(found) == 10:
+            break
+    return found
+
+
+def _placed(strip: Strip, rise: Array, ends: Array, inward: float, mm_per_px: float) -> Array | None:
+    """Points (2, 2) on the film where a cortex's outline lies, at the first and the last levels."""
+    step = strip.across[1] - strip.across[0]
+    share = np.linspace(0.0, 1.0, len(rise))
+    guess = ends[0] + (ends[1] - ends[0]) * share
+    near = np.arange(-1.2, 1.21, step * mm_per_px) / mm_per_px
+    index = np.clip(
+        np.round((guess[:, None] + near - strip.across[0]) / step).astype(int), 1, rise.shape[1] - 2
+    )
+    seen = rise[np.arange(len(rise))[:, None], index]
+    best = index[np.arange(len(rise)), np.argmax(seen, axis=1)]
+    rows = np.arange(len(rise))
+    low, middle, high = rise[rows, best - 1], rise[rows, best], rise[rows, best + 1]
+    place = strip.across[best] + step * 0.5 * (low - high) / np.minimum(low - 2 * middle + high, -1e-12)
+    place -= inward * OUTSIDE_MM / mm_per_px
+    line = np.polynomial.Polynomial.fit(strip.along, place, 1)
+    off = np.abs(place - line(strip.along))
+    kept = off <= 2.5 * np.median(off) + 0.05 / mm_per_px
+    if kept.sum() < 0.6 * len(rows) or np.median(off) * mm_per_px > 0.35:
+        return None
+    line = np.polynomial.Polynomial.fit(strip.along[kept], place[kept], 1)
+    levels = strip.along[[0, -1]]
+    return np.asarray(strip.on_film(levels, line(levels)))

@@ -1,0 +1,89 @@
+"""Long straight ridges: where on a film a pin may run. Points and directions are (row, column)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Line:
+    """A straight line: a point on it, its unit direction, and how much ridge lies along it."""
+
+    point: Array
+    along: Array
+    weight: float
+
+    @property
+    def across(self) -> Array:
+        """Unit vector at right angles to the line."""
+        return np.array([-self.along[1], self.along[0]])
+
+
+def ridges(image: NDArray[np.float32], width: float) -> tuple[Array, Array, Array]:
+    """Find bright ridges of about a width (pixels): places (n, 2), angles and contrast (n,).
+
+    Contrast is two-sided: against the brighter of both flanks, so that an edge has none.
+    """
+    smooth = cv2.GaussianBlur(image, (0, 0), 0.3 * width)
+    rr = cv2.Sobel(smooth, cv2.CV_32F, 0, 2, ksize=3)
+    cc = cv2.Sobel(smooth, cv2.CV_32F, 2, 0, ksize=3)
+    rc = cv2.Sobel(smooth, cv2.CV_32F, 1, 1, ksize=3)
+    root = np.sqrt((rr - cc) ** 2 + 4.0 * rc * rc)
+    bend = (root - rr - cc) / 2.0  # minus the smaller eigenvalue
+    rows, columns = np.nonzero(bend > np.quantile(bend[::4, ::4], 0.85))
+    # The eigenvector of the smaller eigenvalue points across the ridge.
+    twice = np.arctan2(2.0 * rc[rows, columns], rr[rows, columns] - cc[rows, columns])
+    across = np.stack([-np.sin(twice / 2.0), np.cos(twice / 2.0)], axis=1)
+    places = np.stack([rows, columns], axis=1).astype(float)
+    middle = smooth[rows, columns]
+
+    def beside(distance: float) -> NDArray[np.float32]:
+        where = np.round(places + distance * across).astype(int)
+        np.clip(where, 0, np.array(image.shape) - 1, out=where)
+        return np.asarray(smooth[where[:, 0], where[:, 1]])
+
+    # The further flanks are for two bars side by side, of which each would be the other's flank.
+    flanks = [np.maximum(beside(far * width), beside(-far * width)) for far in (1.15, 2.3)]
+    contrast = middle - np.minimum(*flanks)
+    crest = (middle >= np.maximum(beside(1.0), beside(-1.0))) & (contrast > 0)
+    angles = np.arctan2(across[:, 1], -across[:, 0])
+    return places[crest], angles[crest], contrast[crest].astype(float)
+
+
+def find_lines(image: NDArray[np.float32], width: float, count: int = 8) -> list[Line]:
+    """Find the straight lines with most ridge of a width (pixels) along them, the first the strongest."""
+    places, angles, contrast = ridges(image, width)
+    if not len(places):
+        return []
+    centre = (np.array(image.shape) - 1) / 2.0
+    weight = np.minimum(contrast, np.quantile(contrast, 0.98))
+    steps, reach = 360, int(np.ceil(np.hypot(*image.shape) / 2.0)) + 2
+    votes = np.zeros((steps, 2 * reach), np.float32)
+    course = np.round(angles / np.pi * steps).astype(int)
+    offset = places - centre
+    for turn in range(-8, 9):
+        index = (course + turn) % steps
+        theta = index * np.pi / steps  # direction (sin, cos) as (row, column)
+        away = np.round(-np.cos(theta) * offset[:, 0] + np.sin(theta) * offset[:, 1]).astype(int)
+        np.add.at(votes, (index, away + reach), weight * (1.0 - abs(turn) / 9.0))
+    votes = cv2.blur(votes, (3, 1))
+    lines = []
+    for _ in range(count):
+        step, place = divmod(int(np.argmax(votes)), votes.shape[1])
+        slope = step * np.pi / steps
+        along = np.array([np.sin(slope), np.cos(slope)])
+        across = np.array([-along[1], along[0]])
+        lines.append(Line(centre + across * (place - reach), along, float(votes[step, place])))
+        near = int(np.ceil(1.5 * width))
+        for turn in range(-16, 17):  # a line's own flanks are no other lines
+            other = (step + turn) % steps
+            flip = (step + turn) < 0 or (step + turn) >= steps
+            middle = 2 * reach - place if flip else place
+            votes[other, max(0, middle - near) : middle + near + 1] = 0
+    return lines

@@ -1,0 +1,128 @@
+"""A click moved to the feature that its landmark means: a pin's tip or axis, a cortex, the marker's middle.
+
+Pins and marker are those found on the film before (`find_pins`, `find_marker`), so that a snap costs nothing
+but the cortex's edge. Nothing near enough: None, and the click stays where it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from measure.lines import Array, Line
+from measure.marker import Marker
+from measure.pins import Pin
+from measure.prepare import Prepared
+from measure.strip import cut_strip
+
+REACH_MM = 1.75  # a click further from the feature is meant for something else
+PATCH_MM = 2.6  # looked at about a click on a cortex
+BLUR_MM = 0.25
+# The outline of a round bone lies outside the steepest place of its edge, which a ray first meets where
+# the bone is thick enough to show. Median over phantom shafts (tests/validation_metal.py).
+OUTSIDE_MM = 0.235
+EDGE_U_MM = 0.1
+LEAST_U_MM = 0.1  # the fit's own is some ten times too small: bone and wires are no white noise
+
+
+@dataclass(frozen=True)
+class Snapped:
+    """Where a click was moved to, (row, column), and the standard uncertainty of each coordinate, pixels."""
+
+    point: tuple[float, float]
+    u_px: float
+
+
+@dataclass(frozen=True)
+class Features:
+    """What was found on a film, to snap to."""
+
+    film: Prepared
+    pins: Sequence[Pin] = ()
+    marker: Marker | None = None
+
+
+def snap(features: Features, name: str, click: tuple[float, float]) -> Snapped | None:
+    """Move a click for a landmark of the site's table, or "marker"; None where it has nothing to go to."""
+    kind = _KINDS.get(name) or next((how for end, how in _ENDINGS.items() if name.endswith(end)), None)
+    found = kind(features, np.array(click, dtype=float)) if kind else None
+    if found is None or np.hypot(*np.subtract(found.point, click)) * features.film.mm_per_px > REACH_MM:
+        return None
+    return found
+
+
+def _snapped(point: Array, u_px: float, film: Prepared) -> Snapped:
+    return Snapped((float(point[0]), float(point[1])), max(u_px, LEAST_U_MM / film.mm_per_px))
+
+
+def _tip(features: Features, click: Array) -> Snapped | None:
+    pin = min(features.pins, key=lambda one: float(np.hypot(*(one.tip - click))), default=None)
+    return (
+        None if pin is None else _snapped(pin.tip, float(np.hypot(pin.u_across, pin.u_along)), features.film)
+    )
+
+
+def _axis(features: Features, click: Array) -> Snapped | None:
+    """Foot of the click on the nearest pin's axis."""
+    feet = [(pin, pin.tip + ((click - pin.tip) @ pin.along) * pin.along) for pin in features.pins]
+    best = min(feet, key=lambda pair: float(np.hypot(*(pair[1] - click))), default=None)
+    return None if best is None else _snapped(best[1], best[0].u_across, features.film)
+
+
+def _marker(features: Features, click: Array) -> Snapped | None:
+    marker = features.marker
+    return None if marker is None else _snapped(marker.centre, 0.1 * marker.u_diameter, features.film)
+
+
+def _cortex(features: Features, click: Array) -> Snapped | None:
+    """Outer edge of the bone nearest to the click, along the way the film is steepest there."""
+    film, mm = features.film, features.film.mm_per_px
+    half = int(np.ceil(PATCH_MM / mm))
+    row, column = (round(part) for part in click)
+    if not (half < row < film.density.shape[0] - half and half < column < film.density.shape[1] - half):
+        return None
+    patch = film.density[row - half : row + half + 1, column - half : column + half + 1]
+    smooth = cv2.GaussianBlur(patch, (0, 0), BLUR_MM / mm)
+    down, right = cv2.Sobel(smooth, cv2.CV_32F, 0, 1), cv2.Sobel(smooth, cv2.CV_32F, 1, 0)
+    twice = np.arctan2(2.0 * (down * right).sum(), (down**2 - right**2).sum())
+    inward = np.array([np.cos(twice / 2.0), np.sin(twice / 2.0)])  # across the edge, way of steepest rise
+    inward *= np.sign((down * inward[0] + right * inward[1]).sum()) or 1.0
+    line = Line(click, inward, 0.0)
+    reach = PATCH_MM / mm
+    strip = cut_strip(film.density, line, 1.2 / mm, 1, (-reach, reach))
+    profile = cv2.GaussianBlur(strip.values.mean(axis=1)[None], (0, 0), BLUR_MM / mm)[0]
+    slope = np.gradient(profile)
+    slope[np.abs(strip.along - reach) > REACH_MM / mm] = 0.0
+    best = int(np.argmax(slope))
+    noise = float(np.median(np.abs(np.diff(profile)))) + 1e-9
+    if not 0 < best < len(slope) - 1 or slope[best] < 2.0 * noise or slope[best] < 1e-4:
+        return None
+    low, middle, high = slope[best - 1 : best + 2]
+    place = best + 0.5 * (low - high) / min(low - 2.0 * middle + high, -1e-12) - reach
+    return _snapped(click + (place - OUTSIDE_MM / mm) * inward, EDGE_U_MM / mm, film)
+
+
+_KINDS: dict[str, Callable[[Features, Array], Snapped | None]] = {
+    "marker": _marker,
+    **dict.fromkeys(
+        (
+            "shaft_dorsal",
+            "shaft_volar",
+            "shaft_ulnar",
+            "shaft_radial",
+            "hole_dorsal",
+            "hole_volar",
+            "joint_arc",
+        ),
+        _cortex,
+    ),
+}
+_ENDINGS: dict[str, Callable[[Features, Array], Snapped | None]] = {
+    "_tip": _tip,
+    "_straight": _axis,
+    "_exit": _axis,
+    "_far_cortex": _axis,
+}

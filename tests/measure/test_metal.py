@@ -1,0 +1,222 @@
+"""Pins, width, marker, snapping and proposals on a few phantom films, and silence where there is no metal.
+
+The films are rendered here, with seeds that set no limit; `tests/validation_metal.py` has figures on many.
+Outside: photographs of skimage.data and images of pydicom's own data, which hold no pins.
+"""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from validation_metal import FOUND_DEGREES, FOUND_MM, as_film, match
+
+from measure import phantom, phantom_film
+from measure.film import Film
+from measure.marker import find_marker
+from measure.pin_width import pin_scale, pin_width
+from measure.pins import Pin, find_pins
+from measure.prepare import Prepared, prepare, upright
+from measure.propose import propose, proposed_reading
+from measure.reading import PROPOSED
+from measure.series import measure
+from measure.sites import load_site
+from measure.snap import Features, snap
+
+SEEDS = range(700_000, 700_006)
+TIP_MM = 1.0
+
+
+@functools.cache
+def rendered(seed: int, **exposure: object) -> tuple[phantom.Case, Film]:
+    """Render a film at coarse pixels, to be quick; odd seeds are AP."""
+    rng = np.random.default_rng(seed)
+    pose = phantom.random_pose(rng, "ap" if seed % 2 else "lateral", pitch=(0.15, 0.2))
+    case = phantom.random_case(rng, pose, marked=seed % 5 == 0)
+    case = replace(case, exposure=replace(case.exposure, saturated=False, **exposure))
+    return case, as_film(case, phantom_film.render(case, rng).pixels)
+
+
+@functools.cache
+def found(seed: int) -> tuple[Pin, ...]:
+    return find_pins(prepare(rendered(seed)[1]))
+
+
+def is_right(pin: Pin, case: phantom.Case) -> bool:
+    _, angle, offset, tip = match(pin, case)
+    return angle < FOUND_DEGREES and offset < FOUND_MM and (not pin.tip_clear or abs(tip) < TIP_MM)
+
+
+class TestPins:
+    """Axis and tip of the pins of a film."""
+
+    def test_found_and_none_wrong(self) -> None:
+        right = [is_right(pin, rendered(seed)[0]) for seed in SEEDS for pin in found(seed)]
+        assert all(right)
+        assert len(right) >= 0.85 * 2 * len(SEEDS)
+
+    def test_a_wrong_axis_is_rejected(self) -> None:
+        """The check itself: a pin turned by 2 degrees or moved by 1 mm does not pass."""
+        case = rendered(SEEDS[1])[0]
+        (pin, *_) = found(SEEDS[1])
+        across = np.array([-pin.along[1], pin.along[0]])
+        arm = np.tan(np.radians(2.0)) * np.linalg.norm(pin.tip - pin.straight)
+        step = 1.0 / case.pose.bone_scale[0]
+        assert is_right(pin, case)
+        assert not is_right(replace(pin, tip=pin.tip + arm * across), case)
+        assert not is_right(
+            replace(pin, tip=pin.tip + step * across, straight=pin.straight + step * across), case
+        )
+
+    @pytest.mark.parametrize("change", ["inverted", "other photometric", "darker", "signed"])
+    def test_the_same_in_every_form(self, change: str) -> None:
+        """Polarity, photometric interpretation, brightness and data type change nothing that matters."""
+        _, film = rendered(SEEDS[1])
+        flipped = "MONOCHROME2" if film.photometric == "MONOCHROME1" else "MONOCHROME1"
+        pixels = film.pixels
+        changed = {
+            "inverted": replace(film, pixels=4095 - pixels),
+            "other photometric": replace(film, pixels=4095 - pixels, photometric=flipped),
+            "darker": replace(film, pixels=(pixels // 3 + 20).astype(np.uint16)),
+            "signed": replace(film, pixels=(pixels.astype(np.int32) - 2048).astype(np.int16)),
+        }[change]
+        again = find_pins(prepare(changed))
+        assert len(again) == len(found(SEEDS[1])) == 2
+        for one, other in zip(again, found(SEEDS[1]), strict=True):
+            np.testing.assert_allclose(one.tip, other.tip, atol=0.3)
+            np.testing.assert_allclose(one.along, other.along, atol=1e-3)
+
+    def test_ap_pin_1_is_the_radial_one(self) -> None:
+        for seed in SEEDS[1::2]:
+            if len(found(seed)) == 2:
+                numbers = [match(pin, rendered(seed)[0])[0] for pin in found(seed)]
+                assert numbers == [0, 1]
+
+
+def photographs() -> list[tuple[str, np.ndarray]]:
+    """Pictures that come with scikit-image itself; nothing is fetched."""
+    from skimage import data
+
+    return [(name, getattr(data, name)()) for name in ("camera", "coins", "text", "page", "moon", "brick")]
+
+
+def slices() -> list[tuple[str, np.ndarray]]:
+    """CT and MR images that come with pydicom."""
+    import pydicom
+    from pydicom.data import get_testdata_file
+
+    names = ("CT_small.dcm", "MR_small.dcm", "693_J2KI.dcm", "JPGExtended.dcm")
+    files = [(name, get_testdata_file(name, download=False)) for name in names]
+    return [(name, pydicom.dcmread(file).pixel_array) for name, file in files if file]
+
+
+class TestSilence:
+    """Nothing is proposed where there is no metal."""
+
+    @pytest.mark.parametrize("mm_per_px", [0.13, 0.3])
+    def test_pictures_and_slices(self, mm_per_px: float) -> None:
+        pictures = photographs() + slices()
+        assert len(pictures) >= 8
+        for name, picture in pictures:
+            grey = picture.astype(np.float32).reshape(*picture.shape[:2], -1).mean(axis=-1)
+            density = (grey - grey.min()) / np.ptp(grey)
+            assert find_pins(upright(Prepared(density, density >= 1.0, mm_per_px, True))) == (), name
+
+    @pytest.mark.parametrize("kind", ["blank", "noise", "tiny"])
+    def test_empty_films(self, kind: str) -> None:
+        noise = np.random.default_rng(1).integers(0, 4096, (600, 700)).astype(np.uint16)
+        pixels = {"blank": np.full((600, 700), 40, np.uint16), "noise": noise, "tiny": noise[:9, :7]}[kind]
+        film = Film(pixels=np.ascontiguousarray(pixels), view="lateral")
+        assert find_pins(prepare(film)) == ()
+        assert find_marker(prepare(film)) is None
+        assert proposed_reading(film, load_site("olecranon")) is None
+
+
+class TestWidth:
+    """The pins' width as a scale."""
+
+    def test_clipped_metal_is_refused(self) -> None:
+        case, film = rendered(SEEDS[1])
+        values = prepare(film).density
+        (pin, *_) = found(SEEDS[1])
+        row, column = np.round((pin.tip + 2 * pin.straight) / 3).astype(int)
+        level = np.minimum(values, 0.9 * values[row, column])
+        clipped = Prepared(level / level.max(), level >= level.max(), case.pose.pitch[0] / 1.15, True)
+        pins = find_pins(clipped)
+        assert all(pin_width(clipped, pin).refused for pin in pins)
+        scale, why = pin_scale(film, clipped, pins, "film")
+        assert scale is None
+        assert "clipped" in why or not pins
+
+    def test_scale_within_its_uncertainty(self) -> None:
+        """Errors over their uncertainties: within 3 on every film, and some scale given."""
+        errors = []
+        for seed in SEEDS:
+            case, film = rendered(seed)
+            scale, _ = pin_scale(film, prepare(film), found(seed), "film")
+            if scale is not None:
+                errors.append((scale.mm_per_px[0] / case.pose.bone_scale[0] - 1.0) / scale.u)
+        assert len(errors) >= 3
+        assert np.abs(errors).max() < 3.0
+        assert np.abs(np.array(errors) + 0.2 / 0.045).max() > 3.0  # a scale 20 % off is seen
+
+    @pytest.mark.parametrize("diameter", [0.0, -1.6, float("nan")])
+    def test_diameter_must_be_positive(self, diameter: float) -> None:
+        with pytest.raises(ValueError, match="must be positive"):
+            pin_scale(rendered(SEEDS[0])[1], prepare(rendered(SEEDS[0])[1]), (), "film", diameter)
+
+
+class TestMarkerAndSnap:
+    """The ball, and clicks moved to features."""
+
+    @pytest.mark.parametrize("seed", [seed for seed in SEEDS if seed % 5 == 0])
+    def test_ball(self, seed: int) -> None:
+        case, film = rendered(seed)
+        marker = find_marker(prepare(film))
+        centre, diameter = phantom.marker_on_film(case)
+        assert marker is not None
+        assert np.hypot(*(marker.centre - centre)) < 1.0
+        assert marker.diameter * case.pose.pitch[0] == pytest.approx(diameter, rel=0.02)
+
+    def test_clicks(self) -> None:
+        case, film = rendered(SEEDS[1])
+        features = Features(prepare(film), found(SEEDS[1]))
+        tip = features.pins[0].tip
+        got = snap(features, "pin1_tip", (tip[0] + 3.0, tip[1] - 3.0))
+        assert got is not None
+        np.testing.assert_allclose(got.point, tip)
+        middle = (tip + features.pins[0].straight) / 2
+        on_axis = snap(features, "pin1_straight", (middle[0] + 2.0, middle[1] + 2.0))
+        assert on_axis is not None
+        away = np.array(on_axis.point) - tip
+        assert abs(away[0] * features.pins[0].along[1] - away[1] * features.pins[0].along[0]) < 1e-6
+        assert snap(features, "pin1_tip", (tip[0] + 60.0, tip[1])) is None
+        assert snap(features, "knot1", (tip[0], tip[1])) is None
+        size = case.pose.bone_scale[0]
+        for place in phantom.landmarks(case)["shaft_ulnar"].film:
+            edge = snap(features, "shaft_ulnar", (float(place[0]), float(place[1]) + 0.8 / size))
+            assert edge is not None
+            assert abs(edge.point[1] - place[1]) * size < 0.3
+
+
+class TestProposals:
+    """A film without a reading."""
+
+    def test_landmarks_are_proposed_and_marked(self) -> None:
+        _, film = rendered(SEEDS[1])
+        site = load_site("olecranon")
+        landmarks = propose(film, site, "ap")
+        assert {"pin1_tip", "pin1_straight", "shaft_ulnar", "shaft_radial"} <= set(landmarks)
+        assert all(mark.status == PROPOSED and mark.u_px and mark.u_px > 0 for mark in landmarks.values())
+        reading = proposed_reading(film, site)
+        assert reading is not None
+        measured = [one for one in measure(film, reading).measurements if one.quantity is not None]
+        assert {one.row.name for one in measured} >= {"pin_angle"}
+        assert all(one.proposed for one in measured)
+
+    def test_another_view_gets_nothing(self) -> None:
+        assert (
+            proposed_reading(replace(rendered(SEEDS[1])[1], view="oblique"), load_site("olecranon")) is None
+        )
