@@ -97,6 +97,11 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
 
     review = commands.add_parser("review", help="measure, compare and flag the films under a folder")
+    review.add_argument(
+        "--propose",
+        action="store_true",
+        help="also measure films without a reading, by unconfirmed proposals",
+    )
     review.set_defaults(run=_review)
     demo = commands.add_parser("demo", help="review the sample films")
     demo.set_defaults(run=_demo, frame=None)
@@ -215,7 +220,7 @@ def _reviewed(options: argparse.Namespace) -> Review:
     sites = {}
     if options.thresholds:
         sites = {name: with_thresholds(load_site(name), options.thresholds) for name in site_names()}
-    return review(options.folder, sites, track=_progress, frame=options.frame)
+    return review(options.folder, sites, _progress, options.frame, getattr(options, "propose", False))
 
 
 def _tell(written: Iterable[Path]) -> None:

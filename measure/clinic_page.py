@@ -26,6 +26,8 @@ from measure.report import (
     reason_lines,
     technique_lines,
     title,
+    unmeasured,
+    unmeasured_words,
     value_rows,
     worst_outcome,
 )
@@ -153,12 +155,18 @@ def _when(film: MeasuredFilm) -> str:
 def _flag_table(flags: Sequence[Flag]) -> Table:
     """One row for each quantity that is not within its limits."""
     groups = by_quantity(flags)
-    rows = []
-    for group in groups:
-        if group[0].outcome != WITHIN:
-            lines = [*map(flag_line, group), *reason_lines(group)]
-            rows.append((OUTCOMES[group[0].outcome][0], title(group[0].subject.row), "\n".join(lines)))
-    within = len(groups) - len(rows)
+    judged = [group for group in groups if group[0].outcome != WITHIN and not unmeasured(group)]
+    rows = [
+        (
+            OUTCOMES[group[0].outcome][0],
+            title(group[0].subject.row),
+            "\n".join([*map(flag_line, group), *reason_lines(group)]),
+        )
+        for group in judged
+    ]
+    if lacking := unmeasured_words(groups):
+        rows.append((OUTCOMES[CANNOT_TELL][0], "Not measured", lacking))
+    within = sum(group[0].outcome == WITHIN for group in groups)
     heading = f"Flags: {f'{within} more' if rows else f'none; {within}'} within their limits"
     return Table(heading, FLAG_COLUMNS, tuple(rows))
 

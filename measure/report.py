@@ -180,7 +180,11 @@ def _flag_list(flags: Sequence[Flag]) -> Group:
     table = Table.grid(padding=(0, 2))
     for group in groups:
         words, style = OUTCOMES[group[0].outcome]
-        table.add_row(Text(words, style), _flag_block(group))
+        if not unmeasured(group):
+            table.add_row(Text(words, style), _flag_block(group))
+    if lacking := unmeasured_words(groups):
+        words, style = OUTCOMES[CANNOT_TELL]
+        table.add_row(Text(words, style), _text(lacking))
     within = len(by_quantity(flags)) - len(groups)
     rest = (
         f"Within their limits: {within} more, see the values."
@@ -196,6 +200,17 @@ def by_quantity(flags: Sequence[Flag]) -> list[list[Flag]]:
     for flag in flags:
         groups.setdefault(flag.key, []).append(flag)
     return list(groups.values())
+
+
+def unmeasured(group: Sequence[Flag]) -> bool:
+    """Whether nothing of a quantity was measured; then why stands with what was not measured."""
+    return all(flag.outcome == CANNOT_TELL and flag.subject.quantity is None for flag in group)
+
+
+def unmeasured_words(groups: Sequence[Sequence[Flag]]) -> str:
+    """One line for all quantities with a limit of which nothing was measured; empty where there is none."""
+    lacking = [group[0] for group in groups if unmeasured(group)]
+    return f"Not measured, so not judged (why: below): {_titles(lacking)}." if lacking else ""
 
 
 def _flag_block(group: Sequence[Flag]) -> Text:

@@ -56,7 +56,11 @@ class Review:
 
 
 def review(
-    folder: Path, sites: Mapping[str, Site] | None = None, track: Track = iter, frame: int | None = None
+    folder: Path,
+    sites: Mapping[str, Site] | None = None,
+    track: Track = iter,
+    frame: int | None = None,
+    propose: bool = False,
 ) -> Review:
     """Read, measure, compare and flag every film under a folder.
 
@@ -70,6 +74,9 @@ def review(
         Wraps the list of films to show progress.
     frame
         Which frame to take of films that hold several, from 1.
+    propose
+        Measure films without a reading by what the program proposes on them, marked as such. Not for
+        anything that leaves the screen or the tables: a reader has confirmed none of it.
 
     Raises FilmError where the folder does not exist or holds no film.
     """
@@ -88,8 +95,8 @@ def review(
                 continue
             if mine := readings.pop(film.digest, ()):
                 films.append(_measured(film, mine, notes))
-            elif proposed := _proposed(film):
-                films.append(measure(film, proposed))
+            elif propose and (proposed := _proposed(film)):
+                films.append(proposed)
                 notes.append(f"{film.name}: no reading; its values rest on proposals, to be confirmed")
             else:
                 unread.append(_unread(film))
@@ -210,13 +217,15 @@ def _measured(film: Film, readings: Sequence[tuple[Path, Reading]], notes: list[
     return measure(film, latest)
 
 
-def _proposed(film: Film) -> Reading | None:
-    """Make a reading of what the program proposes on a film of an elbow; None where it proposes nothing."""
+def _proposed(film: Film) -> MeasuredFilm | None:
+    """Measure a film of an elbow by what the program proposes on it; None where that gives no value."""
     if film.body_part not in (None, "elbow"):
         return None
     from measure.propose import proposed_reading  # image processing is slow to load
 
-    return proposed_reading(film, load_site(PROPOSED_SITE))
+    reading = proposed_reading(film, load_site(PROPOSED_SITE))
+    measured = measure(film, reading) if reading else None
+    return measured if measured and any(m.quantity for m in measured.measurements) else None
 
 
 def _unread(film: Film) -> Unread:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import functools
 import json
+import shutil
+from pathlib import Path
 
 import generate  # sample_images/generate.py
 import numpy as np
@@ -83,3 +85,19 @@ def test_values_and_changes_agree_with_the_truth() -> None:
     assert np.mean(np.abs(pulls) < 1.96) > 0.9
     assert np.max(np.abs(pulls)) < 4.5
     assert np.mean(np.abs(pulls + 1.5) < 1.96) < 0.9  # the check sees values that are wrong
+
+
+def test_proposals_only_where_asked_for_and_marked(tmp_path: Path) -> None:
+    """A film without a reading is listed; with `propose` it is measured, and no value counts as confirmed."""
+    name = "2025-03-04-ap.dcm"
+    shutil.copy(samples_folder() / "HF-0001" / name, tmp_path / name)
+    plain = review(tmp_path)
+    assert not plain.cases
+    assert [film.name for film in plain.unread] == [name]
+    (case,) = review(tmp_path, propose=True).cases
+    measured = [m for m in case.current.measurements if m.quantity]
+    assert {"pin_angle", "pin_to_pin_angle"} <= {m.row.name for m in measured}
+    assert not any(m.confirmed for m in measured)
+    known = truth()[case.current.sop_instance_uid]["quantities"]["pin_to_pin_angle"][""]
+    (angle,) = [m.quantity for m in measured if m.row.name == "pin_to_pin_angle"]
+    assert abs(angle.value - known) < 3 * angle.u
