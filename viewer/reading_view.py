@@ -31,6 +31,7 @@ from measure.report import outcome_words
 from viewer.canvas import ARRANGEMENTS, BLINKING, SIDE_BY_SIDE, FilmPair, canvas_widget, grid, scene
 from viewer.drawings import DRAWINGS
 from viewer.guide_panel import GuidePanel
+from viewer.hand_over import hand_over
 from viewer.overlays import INSET_PX, Caption, Inset
 from viewer.results_panel import ResultsPanel
 from viewer.rows import caption_lines, result_rows, trend
@@ -107,8 +108,7 @@ class ReadingView(QWidget):
 
     def _busy_row(self) -> QWidget:
         self.busy = QWidget()
-        words = _label("quiet")
-        words.setText("Laying the earlier film over this one…")
+        self.busy_words = words = _label("quiet")
         bar = QProgressBar()
         bar.setRange(0, 0)
         bar.setMaximumWidth(70)
@@ -155,6 +155,7 @@ class ReadingView(QWidget):
         panel.reader_said.connect(self._do(lambda s, text: s.set_reader(text)))
         panel.surgery_said.connect(self._do(lambda s, text: s.set_surgery_date(text or None)))
         panel.axis_said.connect(self._do(lambda s, text: s.use_axis(text)))
+        panel.handed_over.connect(self._hand_over)
         panel.side_said.connect(self._do(lambda s, side: s.describe(s.current, laterality=side)))
         self.results.hovered.connect(self._hover)
         self.results.chosen.connect(self._show_trend)
@@ -344,7 +345,7 @@ class ReadingView(QWidget):
         worker = create_worker(_proposals, session.films[source], session.film, reading, _start_thread=False)
         worker.returned.connect(lambda proposals: self._carried(worker, number, proposals))
         self._carrying = worker
-        self.busy.show()
+        self._show_busy("Laying the earlier film over this one…", stoppable=True)
         worker.start()
 
     def _carried(self, worker: Any, number: int, proposals: dict[str, Landmark] | str) -> None:
@@ -365,6 +366,25 @@ class ReadingView(QWidget):
         """Want no proposals any more; what a worker still finds is not laid."""
         self._carrying = None
         self.busy.hide()
+
+    def _show_busy(self, words: str, *, stoppable: bool = False) -> None:
+        self.busy_words.setText(words)
+        self.stop_carrying.setVisible(stoppable)
+        self.busy.show()
+
+    def _hand_over(self, action: str) -> None:
+        """Write what leaves the room, off the window's thread."""
+        from napari.qt.threading import create_worker
+
+        worker = create_worker(hand_over, action, self.session.folder, _start_thread=False)
+        worker.returned.connect(self._handed_over)
+        self._carrying = worker  # a proposal still under way is not wanted any more
+        self._show_busy(f"{action}…")
+        worker.start()
+
+    def _handed_over(self, words: str) -> None:
+        self._drop_carry()
+        self.say(words)
 
     # --- Acting ---
 

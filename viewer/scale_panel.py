@@ -18,6 +18,7 @@ from qtpy.QtWidgets import (
 from superqt import QLabeledDoubleRangeSlider
 
 from measure.scale import METHODS, scales_for, why_no_scale
+from viewer.hand_over import HAND_OVERS
 from viewer.session import Session
 
 UNSTATED, SIDES = "not stated", ("left", "right")
@@ -143,8 +144,11 @@ class FilmPanel(QWidget):
         Name of the arrangement.
     reader_said, axis_said, surgery_said, side_said
         Words typed or chosen.
+    handed_over
+        Name of one of HAND_OVERS.
     """
 
+    handed_over = Signal(str)
     windowed = Signal(tuple)
     inverted = Signal()
     fitted = Signal()
@@ -180,6 +184,11 @@ class FilmPanel(QWidget):
         buttons = QHBoxLayout()
         buttons.addWidget(invert)
         buttons.addWidget(fit)
+        self.hand_overs = {name: QPushButton(name) for name in HAND_OVERS}
+        leaving = QHBoxLayout()
+        for name, button in self.hand_overs.items():
+            button.clicked.connect(lambda _=False, name=name: self.handed_over.emit(name))
+            leaving.addWidget(button)
         form = QFormLayout(self)
         form.setVerticalSpacing(10)
         form.addRow("Grey levels", self.window_slider)
@@ -189,6 +198,7 @@ class FilmPanel(QWidget):
         form.addRow("Surgery on", self.surgery)
         form.addRow("Bone axis", self.axis)
         form.addRow("Side", self.side)
+        form.addRow(leaving)
         form.addRow(self.notes)
 
     def show_session(self, session: Session, limits: tuple[float, float], arrangement: str) -> None:
