@@ -242,8 +242,8 @@ def _landmark_problems(name: str, landmark: Landmark, view: View, shape: tuple[i
         yield f"{name}: origin {shown(landmark.origin)} is not one of {', '.join(ORIGINS)}"
     if landmark.status == NOT_ASSESSABLE and not landmark.reason:
         yield f"{name}: not assessable, but no reason is given"
-    if landmark.u_px is not None and not (math.isfinite(landmark.u_px) and landmark.u_px > 0):
-        yield f"{name}: uncertainty {landmark.u_px} px is not positive"
+    if landmark.u_px is not None and not 0 < landmark.u_px <= max(shape):
+        yield f"{name}: uncertainty {landmark.u_px} px is not positive and within the film"
     count, (low, high) = len(landmark.points), row.points
     if landmark.located and not low <= count <= high:
         wanted = str(low) if low == high else f"{low} to {high}"

@@ -39,6 +39,7 @@ FIDUCIAL_U = (
 SUPPORT_U = 30.0 * PER_MM_OFF_PLANE
 ROUNDING_U = 0.003  # headers carry two or three digits of a factor or a spacing; common practice, no source
 UNSTATED_CORRECTION_U = 0.03  # a correction that does not say what it is; common practice, no source
+LONGEST_MM = 1000.0  # of a distance on a film
 CLICK_U_PX = 1.5  # one click on an edge, each way; common practice, no source
 
 
@@ -155,10 +156,10 @@ def input_problems(given: ScaleInput) -> Iterator[str]:
     """Name everything that keeps a reader's input from giving a scale."""
     if given.kind not in METHODS:
         yield f"kind {given.kind!r} is not one of {', '.join(METHODS)}"
-    if not (math.isfinite(given.mm) and given.mm > 0):
-        yield f"size {given.mm} mm is not positive"
-    if not all(math.isfinite(u) and u >= 0 for u in (given.tolerance_mm, given.click_px)):
-        yield "the uncertainties of size and clicks must be zero or more"
+    if not 0 < given.mm <= LONGEST_MM:
+        yield f"size {given.mm} mm is not positive, or longer than any film ({LONGEST_MM:g} mm)"
+    if not all(0 <= u <= LONGEST_MM for u in (given.tolerance_mm, given.click_px)):
+        yield f"the uncertainties of size and clicks must be from zero to {LONGEST_MM:g}"
     if len(given.points) != 2:
         yield f"{len(given.points)} points, expected 2"
     elif not all(map(math.isfinite, (*given.points[0], *given.points[1]))):

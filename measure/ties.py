@@ -180,13 +180,15 @@ def pins_of(
 def ties_of(earlier: Placed, later: Placed, view: View, frame: Frame, pins: Sequence[Pin]) -> Ties:
     """Tie everything that both films show, as the view's table says."""
     rows = [*_axis_ties(earlier, later, view, frame), *_arc_ties(earlier, later, view, frame)]
-    bodies = {REFERENCE, MOBILE, *(pin.name for pin in pins)}
+    placed = {pin.name for pin in pins}
+    bodies = {REFERENCE, MOBILE, *placed}
     for row in view.landmarks:
         if (
             row.tie != "none"
             and earlier.has(row.name)
             and later.has(row.name)
             and body_of(row.name, view) in bodies
+            and (row.tie != "along pin" or row.name.split("_")[0] in placed)
         ):
             rows += _landmark_ties(row, earlier, later, view, frame)
     return Ties(

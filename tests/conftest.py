@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime
 import math
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,10 +16,16 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import settings
 
 from measure.film import Film, Spacing
 from measure.reading import Landmark, Reading, for_film
 from measure.sites import load_site
+
+# In CI the same examples every time: whether a change lands must not hang on luck.
+settings.register_profile("ci", derandomize=True, deadline=None, print_blob=True)
+if os.environ.get("CI"):
+    settings.load_profile("ci")
 
 SHAPE = (640, 420)  # rows, columns
 MM_PER_PX = 0.25  # at the bone

@@ -136,7 +136,7 @@ class _Table(QTableWidget):
         header.setHighlightSections(False)
         header.setMinimumSectionSize(100)
         header.setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
-        for column, width in ((1, 114), (2, 124), (3, 128), (4, 226)):
+        for column, width in ((1, 128), (2, 126), (3, 126), (4, 206)):
             header.resizeSection(column, width)
         self.cellEntered.connect(lambda row, _: self.entered_row.emit(row))
 

@@ -153,3 +153,17 @@ def test_too_few_landmarks_give_nothing() -> None:
     bare = {name: points for name, points in film().points.items() if not name.startswith("shaft")}
     placed = Placed(bare, dict.fromkeys(bare, CLICK))
     assert compare_places(placed, placed, VIEW, size_u=0.02) is None
+
+
+@pytest.mark.filterwarnings("error")
+def test_whatever_is_missing_it_compares_or_says_nothing() -> None:
+    """Any landmarks may be unplaced on either film: a result, or None, and never an exception."""
+    rng = np.random.default_rng(4)
+    whole = film(Elbow(gap=1.0), noise=0.1)
+    names = list(whole.points)
+    for count in [1] * len(names) + [4, 8, 12, 16, 20] * 12:
+        left = rng.permutation(names)[count:]
+        some = Placed({name: whole.points[name] for name in left}, dict.fromkeys(left, CLICK))
+        for pair in ((some, whole), (whole, some), (some, some)):
+            found = compare_places(*pair, VIEW, size_u=0.02)
+            assert found is None or 0.0 <= found.all_still <= 1.0
