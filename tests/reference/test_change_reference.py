@@ -10,6 +10,8 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+import statsmodels.api as sm
+import uncertainties
 from conftest import Elbow, lateral
 from scipy.stats import multivariate_normal
 
@@ -23,9 +25,6 @@ from measure.sites import load_site
 from measure.space import angle_between, angle_to_axis
 from measure.ties import Placed
 from measure.trend import line_through_origin
-
-sm = pytest.importorskip("statsmodels.api")
-uncertainties = pytest.importorskip("uncertainties")
 
 VIEW = load_site("olecranon").views["lateral"]
 DEPTH = {"pin1": 3.5, "pin2": -3.5}
