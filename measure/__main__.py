@@ -235,7 +235,7 @@ def _finish(written: Sequence[Path], problems: Iterable[tuple[str, str]]) -> int
     for name, words in problems:
         print(f"Not used: {name}: {words}", file=sys.stderr)
     if not written:
-        return NOTHING_DONE
+        return _say("there was nothing to write: no reading was found with its film.", NOTHING_DONE)
     return SOME_UNUSED if problems else DONE
 
 

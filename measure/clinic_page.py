@@ -19,6 +19,7 @@ from measure.reading import CONFIRMED, NOT_ASSESSABLE, PROPOSED
 from measure.report import (
     OUTCOMES,
     VALUES_LEGEND,
+    between_lines,
     by_quantity,
     flag_line,
     missing_lines,
@@ -26,6 +27,7 @@ from measure.report import (
     reason_lines,
     technique_lines,
     title,
+    trend_lines,
     unmeasured,
     unmeasured_words,
     value_rows,
@@ -172,6 +174,7 @@ def _flag_table(flags: Sequence[Flag]) -> Table:
 
 
 def _notes(case: Case) -> Iterator[tuple[str, tuple[str, ...]]]:
+    yield "Between the films", tuple(f"{line}." for line in (*between_lines(case), *trend_lines(case)))
     yield "Scale and comparability", tuple(_scale_lines(case))
     yield "Who confirmed what", tuple(_reader_lines(case))
     yield "Not measured", tuple(f"{line}." for line in missing_lines(case))

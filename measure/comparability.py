@@ -17,13 +17,14 @@ import numpy as np
 
 from measure.definitions import FUNCTIONS, LENGTH
 from measure.measurements import OBLIQUITY_U
-from measure.movement import BACKED_OUT, FORESHORTENING_U, LOOSE, MOTIONS, MOVED, Movement
+from measure.movement import BACKED_OUT, FORESHORTENING_U, LOOSE, MOTIONS, MOVED, TURN_U, Movement
 from measure.quantity import COVERAGE_95, Quantity
 from measure.sites import MeasurementRow, View
-from measure.ties import MOBILE, Array, Placed, centre
+from measure.ties import MOBILE, Array, Placed, body_of, centre
 
 # Probabilities needed; set on phantom pairs of another seed than those reported. Reassuring takes more.
 SURE_MOVED, SURE_STILL = 0.75, 0.9
+TOLD_SHARE = 0.9  # of the turn's assumed uncertainty; above it the films have told nothing
 TURN_WARNING = 5.0  # degrees; our choice (facts: rotation of a lateral film above 5 is worth a word)
 BACK_OUT, PIN_MOVED, FRAGMENT_MOVED = "pin backed out", "pin turned or slipped", "fragment moved"
 NOTHING, DIFFER, UNDECIDED = "nothing changed", "films differ", "cannot tell"
@@ -32,10 +33,15 @@ TURN_SOURCES = ("turn", "depth")  # first words of the source ids that a turn of
 
 @dataclass(frozen=True)
 class Comparison:
-    """Two films against each other, the pair filed under `pair_id`."""
+    """Two films against each other, the pair filed under `pair_id`.
+
+    `unfollowed` are the fragment and pins of the view that the two films do not both show: nothing can be
+    said of them.
+    """
 
     movement: Movement
     pair_id: str
+    unfollowed: tuple[str, ...] = ()
 
     def turn(self, which: str) -> Quantity:
         """Give tilt or rotation of the later film against the earlier, degrees.
@@ -72,6 +78,8 @@ class Comparison:
             found.append((FRAGMENT_MOVED, "", chance))
         if found:
             return tuple(found)
+        if self.unfollowed:
+            return ((UNDECIDED, "", 1 - movement.all_still),)
         if movement.all_still >= SURE_STILL:
             return ((NOTHING, "", movement.all_still),)
         return ((DIFFER if self._turned() else UNDECIDED, "", 1 - movement.all_still),)
@@ -102,11 +110,31 @@ class Comparison:
                 f"look first at {self.movement.worst.replace('_', ' ')}"
             )
         chance = min(chance for *_, chance in self.findings)
+        sure = f" (probability {100 * chance:.0f} %)" if self.verdict not in (UNDECIDED, DIFFER) else ""
+        blind = f"; not followed, since not placed on both films: {self._blind()}" if self.unfollowed else ""
         return (
-            f"{self.verdict} (probability {100 * chance:.0f} %); tilt {self.turn('tilt').text()}, "
-            f"rotation {self.turn('rotation').text()}, enlarged by "
-            f"{100 * self.size.value:+.1f} ± {196 * self.size.u:.1f} % beyond what the scales say"
+            f"{self.verdict}{sure}{blind}; {self._turn_text('tilt')}, {self._turn_text('rotation')}, "
+            f"enlarged by {100 * self.size.value:+.1f} ± {196 * self.size.u:.1f} % beyond what the scales say"
         )
+
+    def _blind(self) -> str:
+        names = {MOBILE: "the mobile fragment"}
+        return ", ".join(names.get(body, body.replace("pin", "pin ")) for body in self.unfollowed)
+
+    def _turn_text(self, which: str) -> str:
+        """Say the turn, or that the films do not show it: its uncertainty is still what was assumed."""
+        turn = self.turn(which)
+        if turn.u > TOLD_SHARE * math.degrees(TURN_U):
+            return f"{which} not to be told (within {COVERAGE_95 * math.degrees(TURN_U):.0f}° assumed)"
+        return f"{which} {turn.text()}"
+
+
+def unfollowed(movement: Movement, view: View) -> tuple[str, ...]:
+    """Name the mobile fragment and pins of a view that two films do not both show."""
+    bodies = {body_of(row.name, view) for row in view.landmarks}
+    pins = {row.name.split("_")[0] for row in view.landmarks if row.part == "pin"}
+    followed = {body for body in movement.hypotheses[0].states if movement.ties.of(body).any()}
+    return tuple(sorted((pins | {MOBILE}) & bodies - followed))
 
 
 def rotation_by_arcs(film: Placed, view: View, film_id: str) -> Quantity | None:

@@ -20,7 +20,7 @@ from measure.export import CAUTION, days_since_surgery
 from measure.flags import BEYOND, CANNOT_TELL, WITHIN, Flag
 from measure.measurements import Measurement
 from measure.quantity import COVERAGE_95, UNIT_TEXT
-from measure.review import Review, Unread
+from measure.review import NO_READING, Review, Unread
 from measure.series import INDEX, LAST, Case, Change, MeasuredFilm
 from measure.sites import ChangeRow, MeasurementRow, Site, load_site
 from measure.space import visits_in_space
@@ -91,7 +91,7 @@ def case_block(case: Case, flags: Sequence[Flag]) -> Group:
         parts.append(_bullets("Mind, before trusting the numbers", mind))
     if worst_outcome(flags) != WITHIN:
         parts.append(_flag_list(flags))
-    if between := [*_between_lines(case), *_trend_lines(case)]:
+    if between := [*between_lines(case), *trend_lines(case)]:
         parts.append(_bullets("Between the films (from all landmarks together)", between))
     parts += [_value_table(case, flags), _film_table(case)]
     if missing := list(missing_lines(case)):
@@ -147,6 +147,8 @@ def outcome_words(case: Case, flags: Sequence[Flag]) -> str:
         sentences.append("All that was measured lies within its limits.")
     if len(case.films) == 1:
         sentences.append("One film only: nothing to compare with yet.")
+    if any(NO_READING in note for film in case.films for note in film.notes):
+        sentences.append("A film of this fracture has no reading and is left out.")
     if any(measurement.proposed for film in case.films for measurement in film.measurements):
         sentences.append("Some values rest on proposed landmarks: confirm them.")
     return " ".join(sentences)
@@ -261,11 +263,14 @@ def _reasons(flag: Flag, worst: str) -> list[str]:
 SMALLEST_TOLD = 0.1  # mm or degrees
 
 
-def _between_lines(case: Case) -> Iterator[str]:
+def between_lines(case: Case) -> Iterator[str]:
     """Say for each earlier film what moved, and how differently the two were taken."""
     for basis in (INDEX, LAST):
         changes = [c for c in case.changes if c.later is case.current and c.basis == basis]
-        if not changes or not changes[0].comparison:
+        if not changes:
+            continue
+        if not changes[0].comparison:
+            yield f"{basis}: cannot tell what moved or how alike the films are (no scale, or few landmarks)"
             continue
         judged = {limit.quantity for limit in case.current.view.thresholds if limit.basis == "change"}
         fakes: dict[str, str] = {}
@@ -278,7 +283,8 @@ def _between_lines(case: Case) -> Iterator[str]:
         yield f"{basis}: {changes[0].comparison.text()}{also}"
 
 
-def _trend_lines(case: Case) -> Iterator[str]:
+def trend_lines(case: Case) -> Iterator[str]:
+    """One line a trend that grows, or that left a film out."""
     for trend in trends(case):
         if trend.growing or trend.left_out:
             yield f"trend of {title(trend.changes[0].row).lower()}: {trend.text()}"

@@ -189,7 +189,7 @@ def _value_rows(review: Review, pseudonyms: Pseudonyms) -> Iterator[Row]:
     for (film, measurement), row in zip(films, measurement_rows(review), strict=True):
         scale = measurement.scale
         yield (
-            _nameless(row, film, pseudonyms)
+            _nameless(row, (film,), pseudonyms)
             | _interval(row, "value")
             | {
                 "visit_date": _moved(film, pseudonyms),
@@ -203,11 +203,7 @@ def _value_rows(review: Review, pseudonyms: Pseudonyms) -> Iterator[Row]:
 def _change_rows(review: Review, pseudonyms: Pseudonyms) -> Iterator[Row]:
     changes = (change for case in review.cases for change in case.changes)
     for change, row in zip(changes, change_rows(review), strict=True):
-        both = (change.earlier, change.later)
-        nameless = _nameless(row, change.later, pseudonyms)
-        for film in both:
-            for key in _MAY_QUOTE:
-                nameless[key] = _without_typed(str(nameless.get(key) or ""), film)
+        nameless = _nameless(row, (change.earlier, change.later), pseudonyms)
         u = row["standard_uncertainty"]
         yield (
             nameless
@@ -224,7 +220,7 @@ def _landmark_rows(review: Review, pseudonyms: Pseudonyms) -> Iterator[Row]:
     for film in _films(review):
         uid = film.sop_instance_uid or film.reading.film_digest
         row: Row = {"film_uid": uid, "reading_uid": film.reading.uid, "reader": film.reading.reader}
-        named = _nameless(row, film, pseudonyms)
+        named = _nameless(row, (film,), pseudonyms)
         for name, mark in film.reading.landmarks.items():
             about = {
                 "landmark": name,
@@ -238,7 +234,7 @@ def _landmark_rows(review: Review, pseudonyms: Pseudonyms) -> Iterator[Row]:
                 yield named | about
 
 
-def _nameless(row: Mapping[str, object], film: MeasuredFilm, pseudonyms: Pseudonyms) -> Row:
+def _nameless(row: Mapping[str, object], films: Sequence[MeasuredFilm], pseudonyms: Pseudonyms) -> Row:
     """Return the row with pseudonyms in place of what names anybody, and without typed words."""
     kept = dict(row)
     for key in ("patient", "reader"):
@@ -249,17 +245,18 @@ def _nameless(row: Mapping[str, object], film: MeasuredFilm, pseudonyms: Pseudon
             kept[key] = pseudonyms.uid(str(kept[key]))
     for key in _MAY_QUOTE:
         if kept.get(key):
-            kept[key] = _without_typed(str(kept[key]), film)
+            kept[key] = _without_typed(str(kept[key]), films)
     return kept
 
 
 _MAY_QUOTE = ("not_assessable_reason", "why")  # what a reader typed
 
 
-def _without_typed(reason: str, film: MeasuredFilm) -> str:
-    for landmark in film.reading.landmarks.values():
-        if landmark.reason:
-            reason = reason.replace(f" ({landmark.reason})", "")
+def _without_typed(reason: str, films: Sequence[MeasuredFilm]) -> str:
+    """Take out what readers typed, the longest first: one may stand within another."""
+    typed = {mark.reason for film in films for mark in film.reading.landmarks.values() if mark.reason}
+    for words in sorted(typed, key=len, reverse=True):
+        reason = reason.replace(f" ({words})", "")
     return reason
 
 

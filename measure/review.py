@@ -19,6 +19,8 @@ from measure.sites import Site, load_site
 
 PROPOSED_SITE = "olecranon"  # the only one whose landmarks are proposed
 
+NO_READING = "has no reading"  # said of a film that a case lacks
+
 Track = Callable[[Sequence[Path]], Iterable[Path]]
 Said = tuple[str | None, str | None, str | None, datetime.date | None]  # patient, side, view, date
 
@@ -136,20 +138,30 @@ def _film(path: Path, frame: int | None) -> Film:
 
 
 def _telling_of(unread: Iterable[Unread], films: Iterable[MeasuredFilm]) -> list[MeasuredFilm]:
-    """Return the films; the one before an unread film tells of it, lest it pass for the last visit."""
+    """Return the films; the one before an unread film tells of it, lest it pass for the last visit.
+
+    Where none is before, the first after it does, lest it pass for the index film.
+    """
     films = list(films)
     for missed in unread:
-        before = [number for number, film in enumerate(films) if _precedes(film, missed)]
-        if before:
-            last = max(before, key=lambda number: films[number].date or datetime.date.min)
-            # Without its file's name, which may hold the patient's: a note goes into the clinic's report.
-            note = f"a film of {missed.date} has no reading and is not among the visits"
-            films[last] = dataclasses.replace(films[last], notes=(*films[last].notes, note))
+        alike = [number for number, film in enumerate(films) if _of_one_case(film, missed)]
+        before = [number for number in alike if _date(films[number]) < _date(missed)]
+        if not alike:
+            continue
+        told = (
+            max(before, key=lambda n: _date(films[n]))
+            if before
+            else min(alike, key=lambda n: _date(films[n]))
+        )
+        # Without its file's name, which may hold the patient's: a note goes into the clinic's report.
+        also = " and is not among the visits" if before else ", so the index film here is not the first"
+        note = f"a film of {missed.date} {NO_READING}{also}"
+        films[told] = dataclasses.replace(films[told], notes=(*films[told].notes, note))
     return films
 
 
-def _precedes(film: MeasuredFilm, missed: Unread) -> bool:
-    """Whether an unread film may belong to a measured film's case and was taken later."""
+def _of_one_case(film: MeasuredFilm, missed: Unread) -> bool:
+    """Whether an unread film may belong to a measured film's case, at another visit."""
     return bool(
         film.patient_key
         and film.patient_key == missed.patient_key
@@ -157,8 +169,12 @@ def _precedes(film: MeasuredFilm, missed: Unread) -> bool:
         and missed.view in (film.view.name, None)
         and film.date
         and missed.date
-        and film.date < missed.date
+        and film.date != missed.date
     )
+
+
+def _date(film: MeasuredFilm | Unread) -> datetime.date:
+    return film.date or datetime.date.min
 
 
 def _readings(folder: Path, problems: list[Problem]) -> dict[str, list[tuple[Path, Reading]]]:

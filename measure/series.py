@@ -20,6 +20,7 @@ from measure.comparability import (
     joint_estimate,
     rotation_by_arcs,
     rotation_note,
+    unfollowed,
     why_withheld,
     with_turn,
 )
@@ -228,7 +229,10 @@ def _comparison(earlier: MeasuredFilm, later: MeasuredFilm) -> Comparison | None
     first = _placed(earlier, earlier.scale, habit=not same_reader)
     second = _placed(later, later.scale, habit=not same_reader)
     movement = compare_places(first, second, later.view, size_u=size_u)
-    return Comparison(movement, f"{earlier.reading.film_id}-{later.reading.film_id}") if movement else None
+    if movement is None:
+        return None
+    pair_id = f"{earlier.reading.film_id}-{later.reading.film_id}"
+    return Comparison(movement, pair_id, unfollowed(movement, later.view))
 
 
 def _placed(film: MeasuredFilm, scale: Scale, *, habit: bool) -> Placed:
@@ -255,7 +259,7 @@ def _kept(change: Change, rotations: Sequence[Quantity | None]) -> Change:
     reason = why_withheld(change.quantity, change.row.name, change.later.view, rotations)
     if reason is None:
         return change
-    return dataclasses.replace(change, quantity=None, reason=reason, estimates=(), note=None)
+    return dataclasses.replace(change, quantity=None, joint=None, reason=reason, estimates=(), note=None)
 
 
 def _plain(after: Measurement, before: Measurement | None, given: Change) -> Change:

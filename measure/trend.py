@@ -151,4 +151,5 @@ def _decides(slope: float, u: float, film_u: float, last: float, threshold: Thre
     line_u = days / np.sqrt(1.0 / u**2 + (days / film_u) ** 2)
     line = np.abs(slope * days) if threshold.side == "either" else slope * days
     beyond = line - SURE_U * line_u > max(threshold.limit, threshold.floor)
-    return int(days[np.argmax(beyond)]) if beyond.any() and not beyond[0] else None
+    already = abs(slope) * last - SURE_U * u * last > max(threshold.limit, threshold.floor)
+    return int(days[np.argmax(beyond)]) if beyond.any() and not already else None

@@ -9,9 +9,12 @@ from typing import Any
 from qtpy.QtCore import QEvent, QObject, Qt, QTimer
 from qtpy.QtGui import QKeySequence, QShortcut
 from qtpy.QtWidgets import (
+    QAbstractSpinBox,
+    QApplication,
     QComboBox,
     QHBoxLayout,
     QLabel,
+    QLineEdit,
     QMainWindow,
     QMessageBox,
     QProgressBar,
@@ -56,6 +59,7 @@ class ReadingView(QWidget):
         self._highlighted: frozenset[tuple[str, str]] = frozenset()
         self._trend_key: tuple[str, str] | None = None
         self._point_in_hand = 0
+        self._said = ("", 0)  # the words last said, beside how many troubles
         self._shown = (-1, -1)  # index and current film on the canvas
         self._followed: tuple[int, str | None] | None = None
         self._carrying: Any = None
@@ -200,7 +204,6 @@ class ReadingView(QWidget):
         canvas_widget(self.viewer).installEventFilter(self)
         scene(self.viewer).camera.events.zoom.connect(self._caption)
         self.attach()
-        self.say(" ".join(self.session.troubles))
         self.refresh()
 
     def attach(self) -> None:
@@ -252,6 +255,8 @@ class ReadingView(QWidget):
             self._shown = (session.index, session.current)
             pair.show()
             self._film_changed()
+        if self._said[1] != len(session.troubles):
+            self.say(self._said[0])
         case, flags, reason = session.result()
         pair.update(self._highlighted)
         words = f"{reason} {outcome_words(case, flags)}" if reason else outcome_words(case, flags)
@@ -378,12 +383,17 @@ class ReadingView(QWidget):
 
         worker = create_worker(hand_over, action, self.session.folder, _start_thread=False)
         worker.returned.connect(self._handed_over)
+        worker.errored.connect(
+            lambda error: self._handed_over(f"Nothing was written ({type(error).__name__}).")
+        )
+        self.film_panel.let_hand_over(False)
         self._carrying = worker  # a proposal still under way is not wanted any more
         self._show_busy(f"{action}…")
         worker.start()
 
     def _handed_over(self, words: str) -> None:
         self._drop_carry()
+        self.film_panel.let_hand_over(True)
         self.say(words)
 
     # --- Acting ---
@@ -402,7 +412,9 @@ class ReadingView(QWidget):
         return act
 
     def say(self, words: str) -> None:
-        """Tell the reader something; nothing takes it away."""
+        """Tell the reader something, until the next; what is wrong with the keeping stays beside it."""
+        self._said = words, len(self.session.troubles)
+        words = " ".join(filter(None, (*self.session.troubles, words)))
         self.message.setText(words)
         self.message.setVisible(bool(words))
 
@@ -449,7 +461,10 @@ class ReadingView(QWidget):
 
     def _enter(self) -> None:
         """Confirm a proposal, or place at the keyboard's cross, or go on."""
-        session = self.session
+        session, typed = self.session, QApplication.focusWidget()
+        if isinstance(typed, (QLineEdit, QAbstractSpinBox)):  # Return ends the typing, and answers nothing
+            typed.clearFocus()
+            return
         if session.active is None:
             return
         landmark = session.draft.landmarks.get(session.active)

@@ -201,6 +201,11 @@ class FilmPanel(QWidget):
         form.addRow(leaving)
         form.addRow(self.notes)
 
+    def let_hand_over(self, may: bool) -> None:
+        """One at a time: both would write the same files."""
+        for button in self.hand_overs.values():
+            button.setEnabled(may)
+
     def show_session(self, session: Session, limits: tuple[float, float], arrangement: str) -> None:
         """Show the current film's settings without sending them back."""
         self.window_slider.blockSignals(True)

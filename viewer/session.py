@@ -407,7 +407,8 @@ class Session:
         if new:
             self._change(number, dataclasses.replace(draft, landmarks={**draft.landmarks, **new}))
             if number == self.current:
-                self.active = self._first_open(self.asked())
+                if self.active is None or not self.is_open(self.active):  # else it stays the reader's choice
+                    self.active = self._first_open(self.asked())
                 self._tell()
         return len(new)
 
@@ -583,6 +584,12 @@ class Session:
             self.reader,
             film.laterality,
         )
+        if kept and done and kept.supersedes != done.supersedes:
+            self.troubles.append(
+                f"A working reading of the film of {film.date} was begun before the finished one was saved; "
+                "the finished one is shown."
+            )
+            return done
         return kept or done or blank
 
     def _share_what_is_known(self) -> None:

@@ -67,6 +67,23 @@ class TestVerdict:
         assert {name for name, *_ in comparison.findings} == findings
         assert all(name in comparison.text() for name in findings)
 
+    @pytest.mark.parametrize(
+        ("hidden", "named"),
+        [
+            (PINS["pin1"], "pin 1"),
+            (MOBILE, "the mobile fragment"),
+            (("pin1_tip", "pin2_tip"), "pin 1, pin 2"),
+        ],
+    )
+    def test_what_was_not_followed_is_never_called_unchanged(self, pair, hidden, named) -> None:
+        """A pin backs out 5 mm, but a film lacks it: no verdict of 'nothing changed', and it is named."""
+        lacking = {"landmarks": dict.fromkeys(hidden)}
+        comparison = pair(Elbow(back_out=(5.0, 0.0)) if "pin" in named else None, earlier=lacking)[
+            0
+        ].comparison
+        assert NOTHING not in {name for name, *_ in comparison.findings}
+        assert f"not followed, since not placed on both films: {named}" in comparison.text()
+
     def test_noisy_films_cannot_tell(self, pair) -> None:
         """With 1.5 mm of noise, a millimetre and a half of back-out is neither there nor excluded."""
         (finding,) = pair(Elbow(back_out=(2.5, 0.0), prominence=(6.5, 5.0)), HASTY)[0].comparison.findings
@@ -182,7 +199,7 @@ class TestArcs:
         assert any("rotated off the true view" in note for note in film.notes) == warned
         step = change(changes, "articular_step")
         assert (step.quantity is None) == held
-        assert not held or "more than 10°" in step.reason
+        assert not held or ("more than 10°" in step.reason and step.joint is None)
         assert change(changes, "articular_gap").quantity is not None
 
     def test_without_arcs_nobody_can_tell(self, pair) -> None:

@@ -96,6 +96,23 @@ def test_nobody_is_named(reviewed: Review, tmp_path: Path, formats: tuple[str, .
         assert [word for word in NAMES if word in shown] == [], path.name
 
 
+def test_typed_words_within_typed_words(
+    tmp_path: Path, write_film: Callable[..., Path], make_reading: Callable[..., Reading]
+) -> None:
+    """A short reason that stands within a longer one, on the same film or the other, leaves nothing of it."""
+    from measure.film import read_film
+
+    long = Landmark("not assessable", reason="Mr Quibblesworth's cast (hidden) at the elbow")
+    short = Landmark("not assessable", reason="hidden")
+    marks = ({"hole": short, "loop": long}, {"hole": long, "loop": short})
+    for number, landmarks in enumerate(marks, start=1):
+        film = read_film(write_film(tmp_path / "in" / f"{number}.dcm", number, day=number))
+        save_reading(make_reading(film, landmarks=landmarks), tmp_path / "in" / f"{number}.reading.json")
+    for path in write_research(review(tmp_path / "in"), tmp_path / "out", KEY):
+        assert "Quibblesworth" not in path.read_text(encoding="utf-8")
+        assert "at the elbow" not in path.read_text(encoding="utf-8")
+
+
 def test_the_check_for_names_can_fail(reviewed: Review, tmp_path: Path) -> None:
     """The clinic's own table, which does name, is caught by the same words."""
     from measure.export import write_csv

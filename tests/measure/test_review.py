@@ -14,6 +14,7 @@ from measure.errors import FilmError
 from measure.film import read_film
 from measure.flags import BEYOND
 from measure.reading import save_reading
+from measure.report import outcome_words
 from measure.review import Review, review
 from measure.series import INDEX
 from measure.sites import Threshold, load_site
@@ -138,6 +139,17 @@ class TestUnread:
         assert len(unread) == 3
         assert case.index.notes == ("a film of 2031-03-13 has no reading and is not among the visits",)
         assert case.current.notes == ("a film of 2031-03-23 has no reading and is not among the visits",)
+
+    def test_an_earlier_film_without_a_reading_is_told_at_the_case(self, add, tmp_path) -> None:
+        """What is called the index film is then not the first."""
+        add("missed", 1, read=False)
+        add("second", 2, 10)
+        add("third", 3, 20)
+        (case,) = review(tmp_path).cases
+        assert case.index.notes == (
+            "a film of 2031-03-03 has no reading, so the index film here is not the first",
+        )
+        assert "A film of this fracture has no reading" in outcome_words(case, review(tmp_path).flags[0][-1])
 
     def test_no_patient_in_a_repr(self, add, tmp_path) -> None:
         """What may end up in a log does not name the patient."""

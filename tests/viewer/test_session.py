@@ -15,7 +15,7 @@ from measure.errors import ComparisonError, HoldfastError, ReadingError
 from measure.film import Film
 from measure.flags import BEYOND
 from measure.measurements import measure_film
-from measure.reading import Landmark, load_reading
+from measure.reading import CONFIRMED, PROPOSED, Landmark, load_reading
 from measure.series import INDEX, measure
 from viewer.drafts import to_reading
 from viewer.folder import standing
@@ -455,3 +455,13 @@ def test_folder_that_cannot_be_written(session: Session, tmp_path: Path) -> None
     session.place((10.0, 20.0))
     assert any("could not be kept" in trouble for trouble in session.troubles)
     assert session.draft.landmarks
+
+
+def test_late_proposals_leave_the_landmark_in_hand(session: Session, truth: Truth) -> None:
+    """What is laid while a reader is at work does not move the reader on."""
+    session.select("joint_arc")
+    session.place((30.0, 40.0))
+    proposals = {"shaft_dorsal": Landmark(CONFIRMED, tuple(map(tuple, truth["shaft_dorsal"])))}
+    assert session.propose(session.current, proposals) == 1
+    assert session.active == "joint_arc"
+    assert session.draft.landmarks["shaft_dorsal"].status == PROPOSED
