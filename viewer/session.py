@@ -584,12 +584,6 @@ class Session:
             self.reader,
             film.laterality,
         )
-        if kept and done and kept.supersedes != done.supersedes:
-            self.troubles.append(
-                f"A working reading of the film of {film.date} was begun before the finished one was saved; "
-                "the finished one is shown."
-            )
-            return done
         return kept or done or blank
 
     def _share_what_is_known(self) -> None:
