@@ -235,14 +235,28 @@ def _finish(written: Sequence[Path], problems: Iterable[tuple[str, str]]) -> int
     for name, words in problems:
         print(f"Not used: {name}: {words}", file=sys.stderr)
     if not written:
-        return _say("there was nothing to write: no reading was found with its film.", NOTHING_DONE)
+        return NOTHING_DONE
     return SOME_UNUSED if problems else DONE
+
+
+def _read_cases(options: argparse.Namespace) -> Review:
+    """Review a folder for something that leaves it, and say what is not in that."""
+    from measure.errors import ReadingError
+
+    result = _reviewed(options)
+    for film in result.unread:
+        print(f"Left out: {film.name}: no reading", file=sys.stderr)
+    for note in result.notes:
+        print(f"To note: {note}", file=sys.stderr)
+    if not result.cases:
+        raise ReadingError("Nothing was written: no reading was found with its film. Place landmarks first.")
+    return result
 
 
 def _report(options: argparse.Namespace) -> int:
     from measure.clinic_report import write_reports
 
-    result = _reviewed(options)
+    result = _read_cases(options)
     written = [*write_reports(result, options.out, patient=options.patient, paper=options.paper)]
     problems = [(problem.name, problem.message) for problem in result.problems]
     if options.structured:
@@ -268,7 +282,7 @@ def _structured(result: Review, out: Path, problems: list[tuple[str, str]]) -> I
 def _export(options: argparse.Namespace) -> int:
     from measure.research_export import write_research
 
-    result = _reviewed(options)
+    result = _read_cases(options)
     pseudonyms = _pseudonyms(options)
     written = write_research(result, options.out, pseudonyms, options.format, wide=options.wide)
     return _finish(written, ((problem.name, problem.message) for problem in result.problems))
