@@ -28,7 +28,6 @@ FAR_MM = {"lateral": (-9.0, 2.0), "ap": (-6.0, 10.5)}
 EDGE_MM = 16.0  # how far from the pins' axis a cortex may lie
 BLUR_MM = 0.35
 LEVEL_MM = 1.5
-ENDS = 4  # levels pooled at either end
 CLEAR = 0.45  # share of a cortex's usual rise that each third of it must have
 
 

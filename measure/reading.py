@@ -14,7 +14,7 @@ import json
 import math
 import re
 import uuid
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from reprlib import repr as shown  # cut short, so that a message stays readable
@@ -399,6 +399,14 @@ def reading_text(path: Path) -> str:
         return path.read_bytes().decode("utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise ReadingError(f"This file cannot be read ({type(error).__name__}). Check it.") from None
+
+
+def standing(readings: Iterable[Reading]) -> list[Reading]:
+    """Return one film's readings that no other supersedes, the latest last; a copied file is no second."""
+    by_uid = {reading.uid: reading for reading in readings}
+    superseded = {reading.supersedes for reading in by_uid.values()}
+    left = [reading for uid, reading in by_uid.items() if uid not in superseded] or [*by_uid.values()]
+    return sorted(left, key=lambda reading: datetime.datetime.fromisoformat(reading.time))
 
 
 def check_film(reading: Reading, film: Film) -> None:

@@ -12,7 +12,7 @@ from pathlib import Path
 from measure.errors import FilmError, HoldfastError, ReadingError, SeveralFramesError
 from measure.film import Film, find_films, read_film
 from measure.flags import Flag, find_flags
-from measure.reading import SUFFIX, Reading, check_film, load_reading
+from measure.reading import SUFFIX, Reading, check_film, load_reading, standing
 from measure.scale import doubts, scales_for, why_no_scale
 from measure.series import Case, MeasuredFilm, group, measure
 from measure.sites import Site, load_site
@@ -222,13 +222,11 @@ def _repeated(film: Film, seen: dict[str, tuple[str, Said]]) -> str | None:
 
 def _measured(film: Film, readings: Sequence[tuple[Path, Reading]], notes: list[str]) -> MeasuredFilm:
     """Measure a film with the latest of its readings that no other supersedes."""
-    by_uid = {reading.uid: reading for _, reading in readings}  # a copied file is no second reading
-    superseded = {reading.supersedes for reading in by_uid.values()}
-    standing = [reading for uid, reading in by_uid.items() if uid not in superseded] or [*by_uid.values()]
-    latest = max(standing, key=lambda reading: datetime.datetime.fromisoformat(reading.time))
-    if len(standing) > 1:
+    valid = standing(reading for _, reading in readings)
+    latest = valid[-1]
+    if len(valid) > 1:
         which = f"the latest, by {latest.reader} at {latest.time}, is used"
-        notes.append(f"{film.name}: {len(standing)} readings stand; {which}")
+        notes.append(f"{film.name}: {len(valid)} readings stand; {which}")
     check_film(latest, film)
     return measure(film, latest)
 

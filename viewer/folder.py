@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import datetime
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from measure.errors import FilmError, HoldfastError
 from measure.film import Film, find_films, read_film
-from measure.reading import SUFFIX, Reading, check_film, load_reading
+from measure.reading import SUFFIX, Reading, check_film, load_reading, standing
 
 
 @dataclass
@@ -47,18 +46,11 @@ def _add(folder: Folder, film: Film, readings: list[Reading]) -> None:
         folder.problems.append(f"{film.name}: the same pixels as another file; shown once")
         return
     folder.films.append(film)
-    reading = standing(reading for reading in readings if reading.film_digest == film.digest)
+    valid = standing(reading for reading in readings if reading.film_digest == film.digest)
+    reading = valid[-1] if valid else None
     if reading:
         check_film(reading, film)
         folder.saved[film.digest] = reading
-
-
-def standing(readings: Iterable[Reading]) -> Reading | None:
-    """Return the latest of one film's readings that no other supersedes."""
-    every = list(readings)
-    superseded = {reading.supersedes for reading in every}
-    left = [reading for reading in every if reading.uid not in superseded] or every
-    return max(left, key=lambda reading: datetime.datetime.fromisoformat(reading.time), default=None)
 
 
 def _readings(path: Path, problems: list[str]) -> list[Reading]:

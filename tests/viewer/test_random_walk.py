@@ -10,10 +10,9 @@ import pytest
 from viewer_films import SHAPE, make_film
 
 from measure.errors import HoldfastError
-from measure.reading import Landmark, load_reading
+from measure.reading import Landmark, load_reading, standing
 from measure.series import measure
 from viewer.drafts import Draft, to_reading
-from viewer.folder import standing
 from viewer.session import Session
 
 ACTIONS = 2_000
@@ -98,7 +97,8 @@ class Walker:
     def reopen(self) -> None:
         readings = [load_reading(path) for path in self.files]
         saved = {
-            film.digest: standing(r for r in readings if r.film_digest == film.digest) for film in self.films
+            film.digest: next(reversed(standing(r for r in readings if r.film_digest == film.digest)), None)
+            for film in self.films
         }
         before = [self.session.draft_of(n) for n in range(len(self.films))]
         self.session.drop()

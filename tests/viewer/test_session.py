@@ -15,10 +15,9 @@ from measure.errors import ComparisonError, HoldfastError, ReadingError
 from measure.film import Film
 from measure.flags import BEYOND
 from measure.measurements import measure_film
-from measure.reading import CONFIRMED, PROPOSED, Landmark, load_reading
+from measure.reading import CONFIRMED, PROPOSED, Landmark, load_reading, standing
 from measure.series import INDEX, measure
 from viewer.drafts import to_reading
-from viewer.folder import standing
 from viewer.rows import result_rows, trend
 from viewer.session import Session
 
@@ -288,7 +287,7 @@ def test_finished_reading_is_never_overwritten(session: Session, truth: Truth, p
     assert second != first
     assert first.read_bytes() == content
     assert load_reading(second).supersedes == load_reading(first).uid
-    assert standing([load_reading(first), load_reading(second)]) == load_reading(second)
+    assert standing([load_reading(first), load_reading(second)])[-1] == load_reading(second)
 
 
 def test_reopening_a_finished_case_restores_it(session: Session, truth: Truth, place_all: PlaceAll) -> None:
