@@ -284,7 +284,7 @@ def _balanced(values: Array) -> Components | None:
     return Components(
         {name: _above_zero(point[name], drawn[name]) for name in point},
         {
-            whose: _rooted(_above_zero(sum(point[n] for n in names), sum(drawn[n] for n in names)))
+            whose: square_root(_above_zero(sum(point[n] for n in names), sum(drawn[n] for n in names)))
             for whose, names in sums.items()
         },
         films,
@@ -381,7 +381,8 @@ def _above_zero(point: Any, drawn: Any) -> Estimate:
     return Estimate(max(float(point), 0.0), float(low), float(high))
 
 
-def _rooted(estimate: Estimate) -> Estimate:
+def square_root(estimate: Estimate) -> Estimate:
+    """Turn a variance into a standard deviation, its interval too."""
     return Estimate(*(float(np.sqrt(number)) for number in (estimate.value, estimate.low, estimate.high)))
 
 

@@ -1,4 +1,4 @@
-"""Measured uncertainties, by site and view, kept under a name: a study of agreement writes them, review uses them.
+"""Measured uncertainties by site and view, kept under a name: a study of agreement writes, review uses them.
 
 A file of them is TOML: `format`, `name`, `source`, and for each site and view a table with `placement_mm`,
 `habit_mm`, `landmarks` (name to mm) and `quantities` (name to `placement` and `habit`, in its unit).
@@ -40,7 +40,7 @@ def save_profiles(profiles: Profiles, path: Path) -> Path:
     """
     first = next(iter(profiles.values()))
     lines = [
-        f"{key} = {json.dumps(value)}"
+        f"{key} = {json.dumps(value, ensure_ascii=False)}"
         for key, value in zip(HEAD, (PROFILE_FORMAT, first.name, first.source), strict=True)
     ]
     for (site, view), profile in profiles.items():
@@ -117,21 +117,23 @@ def _problems(row: Any, view: View | None) -> Iterator[str]:
     if not isinstance(landmarks, dict) or not isinstance(quantities, dict):
         yield "landmarks and quantities must be tables"
         return
-    for kind, given, known in (
-        ("landmark", landmarks, set(view.landmark)),
-        ("quantity", quantities, {measured.name for measured in view.measurements}),
-    ):
-        yield from (f"unknown {kind} {name!r}" for name in given if name not in known)
-    for name, number in (("placement_mm", row["placement_mm"]), *landmarks.items()):
-        if not _sensible(number, LEAST):
+    measured = {known.name for known in view.measurements}
+    yield from (f"unknown landmark {name!r}" for name in landmarks if name not in view.landmark)
+    yield from (f"unknown quantity {name!r}" for name in quantities if name not in measured)
+    numbers = {"placement_mm": row["placement_mm"], "habit_mm": row["habit_mm"], **landmarks}
+    for name, number in numbers.items():
+        if not _sensible(number, 0.0 if name == "habit_mm" else LEAST):
             yield f"{name} {number!r} is no standard deviation in mm"
-    if not _sensible(row["habit_mm"], 0.0):
-        yield f"habit_mm {row['habit_mm']!r} is no standard deviation in mm"
-    for name, spread in quantities.items():
-        if not isinstance(spread, dict) or set(spread) != {"placement", "habit"}:
-            yield f"{name} needs placement and habit"
-        elif not (_sensible(spread["placement"], LEAST) and _sensible(spread["habit"], 0.0)):
-            yield f"{name}: placement or habit is no standard deviation"
+    yield from (f"{name} needs placement and habit" for name, s in quantities.items() if not _is_spread(s))
+
+
+def _is_spread(spread: Any) -> bool:
+    return (
+        isinstance(spread, dict)
+        and set(spread) == {"placement", "habit"}
+        and _sensible(spread["placement"], LEAST)
+        and _sensible(spread["habit"], 0.0)
+    )
 
 
 def _sensible(number: Any, least: float) -> bool:

@@ -30,7 +30,7 @@ BASES = ("change", "value")
 
 @dataclass(frozen=True)
 class Spread:
-    """How readings of one quantity scatter, standard deviations in its unit: film to film, reader to reader."""
+    """How readings of a quantity scatter: standard deviations from film to film and reader to reader."""
 
     placement: float
     habit: float
