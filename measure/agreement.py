@@ -332,29 +332,51 @@ def _error_sums(variances: dict[str, Any]) -> dict[str, list[str]]:
 
 
 def _mixed_model(ratings: Ratings) -> dict[str, float] | None:
-    """Variances by REML from all readings there are, crossed random effects; None where it does not settle."""
+    """Variances by REML from all readings there are, crossed random effects; None where they do not say.
+
+    statsmodels' own start lets the film's variance flow into the others where films differ much more than
+    readings do, and calls that converged: so it starts from rough variances of each kind.
+    """
     import pandas
     import statsmodels.formula.api as formulas
+    from statsmodels.regression.mixed_linear_model import MixedLMParams
 
     film, reader, repeat = np.nonzero(np.isfinite(ratings.values))
     values = ratings.values[film, reader, repeat]
     data = pandas.DataFrame({"film": film, "reader": reader, "value": values, "all": 1})
-    parts = {FILM: "0 + C(film)"}
-    if len(ratings.readers) > 1:
-        parts[READER] = "0 + C(reader)"
-        if data.duplicated(["film", "reader"]).any():
-            parts[BOTH] = "0 + C(film):C(reader)"
-    if len(data) <= len(parts) + 1 or np.ptp(values) <= _rounding(values):
+    rough = _rough_variances(data)
+    if rough is None:
         return None
+    terms = {FILM: "0 + C(film)", READER: "0 + C(reader)", BOTH: "0 + C(film):C(reader)"}
+    model = formulas.mixedlm(
+        "value ~ 1", data, groups="all", vc_formula={part: terms[part] for part in rough if part != REPEAT}
+    )
+    ratios = [max(rough[part] / rough[REPEAT], 0.3) for part in model.exog_vc.names]
+    start = MixedLMParams.from_components(
+        fe_params=np.array([values.mean()]), cov_re=np.zeros((0, 0)), vcomp=np.array(ratios)
+    )
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # a variance of zero lies on the edge, of which it warns
-        try:
-            model = formulas.mixedlm("value ~ 1", data, groups="all", vc_formula=parts)
-            fit = model.fit(reml=True)
-        except (np.linalg.LinAlgError, ValueError):
-            return None
-    found = dict(zip(model.exog_vc.names, map(float, fit.vcomp), strict=True)) | {REPEAT: float(fit.scale)}
-    return found if all(map(np.isfinite, found.values())) else None
+        fit = model.fit(start_params=start, reml=True)
+    return dict(zip(model.exog_vc.names, map(float, fit.vcomp), strict=True)) | {REPEAT: float(fit.scale)}
+
+
+def _rough_variances(data: Any) -> dict[str, float] | None:
+    """Order of size of each variance that the readings can tell; None where nothing was read twice."""
+    films = data.groupby("film").value
+    apart = data.value - films.transform("mean")
+    freedom = len(data) - films.ngroups
+    if films.ngroups < 2 or freedom < 2 or (apart**2).sum() <= _rounding(data.value.to_numpy()):
+        return None
+    rough = {FILM: float(films.mean().var()), REPEAT: float((apart**2).sum() / freedom)}
+    if data.reader.nunique() > 1:
+        rough[READER] = float(apart.groupby(data.reader).mean().var())
+        again = data.duplicated(["film", "reader"])
+        if again.any():
+            cells = data.groupby(["film", "reader"]).value
+            within = float(((data.value - cells.transform("mean")) ** 2).sum() / again.sum())
+            rough[BOTH], rough[REPEAT] = rough[REPEAT], within or rough[REPEAT]
+    return rough
 
 
 def _named(mixed: dict[str, float], around: Components | None, films: int, method: str) -> Components:
