@@ -26,7 +26,7 @@ DRAWS, SEED = (
     19790301,
 )  # of the mean squares; fixed, so that the same readings give the same intervals
 FILM, READER, BOTH, REPEAT = "film", "reader", "film by reader", "repeat"
-# Whose two readings are compared: any two readers'; one reader's of two films; one reader's of one film twice.
+# Whose two readings: any two readers'; one reader's of two films; one reader's of one film twice.
 BETWEEN, SERIAL, WITHIN = "any reader", "one reader, film after film", "one reader, one film twice"
 IDENTICAL = 1e-12  # differences this small against the values themselves are rounding
 
@@ -154,8 +154,7 @@ class Agreement:
 
 def agreement(ratings: Ratings) -> Agreement:
     """Work out everything that these readings allow; `notes` say in words what they do not."""
-    _, readers, repeats = ratings.values.shape
-    pairs = itertools.combinations(range(readers), 2)
+    pairs = itertools.combinations(range(len(ratings.readers)), 2)
     first = ratings.values[:, :, 0]
     found = (limits(first[:, a], first[:, b], ratings.readers[a], ratings.readers[b]) for a, b in pairs)
     return Agreement(
@@ -175,7 +174,7 @@ def _notes(ratings: Ratings) -> Iterator[str]:
     if readers == 1:
         yield "one reader: nothing can be said of agreement between readers"
     if repeats == 1:
-        yield "each film was read once by each reader: nothing can be said of how far a reader agrees with their own second reading"
+        yield "each film was read once by each reader: nothing can be said of a reader's second reading"
     if read.any(axis=(1, 2)).sum() == 1:
         spread = float(np.ptp(values[read]))
         yield f"one film: no ICC, SEM or limits; its {read.sum()} readings lie {spread:.3g} apart"

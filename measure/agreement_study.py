@@ -38,9 +38,9 @@ from measure.series import MeasuredFilm, measure
 from measure.sites import DEFAULT_PROFILE, MeasurementRow, Profile, Spread, View, load_site
 
 Array = NDArray[np.float64]
+Truth = Callable[[MeasurementRow], Array]  # values (films,) of a row, nan where none
 Track = Callable[[Sequence[Path]], Iterable[Path]]
 NOT_READ, UNCONFIRMED = "not read", "proposed, not confirmed by the reader"
-TRUTH_FORMAT = "holdfast-phantom-truth"
 ALONG, ACROSS = "along the bone axis", "across it"
 
 
@@ -106,13 +106,18 @@ class Study:
             for reading in mine:
                 measured = _found(reading, row)
                 if not measured.confirmed:
-                    count[reader, measured.reason or UNCONFIRMED] += 1
+                    count[reader, why_missing(measured)] += 1
         return +count
 
     def reference(self, films: Mapping[str, MeasuredFilm], row: MeasurementRow) -> Array:
         """One value a film (films,) from another measurement of it; nan where there is none."""
         found = (films[label].find(row.name, row.target) if label in films else None for label in self.films)
         return np.array([m.quantity.value if m and m.quantity else np.nan for m in found])
+
+
+def why_missing(measured: Measurement) -> str:
+    """Say why a quantity has no value that the reader confirmed."""
+    return measured.reason or UNCONFIRMED
 
 
 def _found(reading: StudyReading, row: MeasurementRow) -> Measurement:
@@ -146,9 +151,9 @@ def study_of_list(folder: Path, plan_folder: Path, *, propose: bool = False, tra
     left = len(plan.tasks) - len(done)
     notes = [f"{left} of {len(plan.tasks)} readings of the list are not done"] if left else []
     how = (
-        f"order random for each reader by seed {plan.seed}; films shown by a code number without patient, date "
-        f"or earlier readings; rounds {plan.wait_days} days apart or more, and half of the films between two "
-        "readings of one"
+        f"order random for each reader by seed {plan.seed}; films shown by a code number, without patient, "
+        f"date or earlier readings; rounds {plan.wait_days} days or more apart, half of the films between "
+        "two readings of one"
     )
     study = Study(
         plan.title, plan.site, plan.view, tuple(film.label for film in plan.films), plan.readers,
@@ -260,15 +265,15 @@ def _scale_notes(readings: Iterable[StudyReading]) -> Iterable[str]:
     if mixed := [film for film, used in kinds.items() if len(used) > 1]:
         every = sorted(set.union(*(kinds[film] for film in mixed)))
         yield (
-            f"{len(mixed)} films were read by different scales ({', '.join(every)}): what their lengths differ "
-            f"by holds what the scales differ by: {', '.join(mixed)}"
+            f"{len(mixed)} films were read by different scales ({', '.join(every)}), so that differences of "
+            f"their lengths hold the scales' too: {', '.join(mixed)}"
         )
 
 
 # --- Truth ---
 
 
-def truth_of(path: Path, study: Study) -> Callable[[MeasurementRow], Array]:
+def truth_of(path: Path, study: Study) -> Truth:
     """Read true values from a file such as sample_images/truth.json: row to values (films,), nan where none.
 
     Raises StudyError where the file is none, or knows no film of the study.
@@ -342,7 +347,7 @@ def landmark_spreads(study: Study) -> tuple[LandmarkSpread, ...]:
 
 
 def _frames(study: Study) -> dict[str, tuple[Array, Array]]:
-    """Unit vectors along and across the bone (2, 2), and size of a pixel in mm, of each film with a scale."""
+    """Give unit vectors along and across the bone (2, 2), and a pixel's size in mm, of films with a scale."""
     axes: dict[str, list[Array]] = defaultdict(list)
     sizes: dict[str, list[tuple[float, float]]] = defaultdict(list)
     for reading in study.readings:
