@@ -398,6 +398,8 @@ def _named(mixed: dict[str, float], around: Components | None, films: int, metho
 
 
 def _above_zero(point: Any, drawn: Any) -> Estimate:
+    if not np.any(drawn):
+        return Estimate(0.0)  # all readings alike: nothing to draw from
     low, high = np.maximum(np.quantile(drawn, [0.025, 0.975]), 0.0)
     return Estimate(max(float(point), 0.0), float(low), float(high))
 
@@ -513,7 +515,8 @@ def grades_agreement(
     coded = np.array([[place.get(g or "", -1) for g in row] for row in grades]).reshape(-1, len(readers))
     found = []
     for a, b in itertools.combinations(range(len(readers)), 2):
-        both = coded[(coded[:, [a, b]] >= 0).all(axis=1)][:, [a, b]]
+        pair = coded[:, [a, b]]
+        both = pair[pair.min(axis=1) >= 0]
         if not len(both):
             continue
         table = np.zeros((len(categories), len(categories)))
@@ -532,7 +535,8 @@ def weighted_kappa(table: Array, weights: str | Array = "quadratic") -> Estimate
     from statsmodels.stats.inter_rater import cohens_kappa
 
     if isinstance(weights, str):
-        apart = np.abs(np.subtract.outer(np.arange(len(table)), np.arange(len(table))))
-        weights = {"none": (apart > 0) * 1.0, "linear": apart * 1.0, "quadratic": apart**2.0}[weights]
+        place = np.arange(float(len(table)))
+        apart = np.abs(place[:, None] - place)
+        weights = {"none": np.sign(apart), "linear": apart, "quadratic": apart**2}[weights]
     found = cohens_kappa(table, weights=weights)
     return Estimate(float(found.kappa), float(found.kappa_low), float(found.kappa_upp))

@@ -128,8 +128,9 @@ def document(analysis: Analysis) -> Document:
 
 
 def _size(study: Study) -> str:
-    often = "once" if study.repeats == 1 else f"{study.repeats} times"
-    return f"{len(study.films)} films, {len(study.readers)} readers, each film {often}"
+    often = {1: "once", 2: "twice"}.get(study.repeats, f"{study.repeats} times")
+    many = "1 reader" if len(study.readers) == 1 else f"{len(study.readers)} readers"
+    return f"{len(study.films)} films, {many}, each film {often}"
 
 
 def _design(study: Study) -> Iterator[str]:
@@ -184,7 +185,7 @@ def named(row: MeasurementRow) -> str:
 
 def _main_table(analysis: Analysis) -> Table:
     columns = (
-        "Quantity", "Films", "ICC between readers", "ICC of repeats, least", f"SEM, {BETWEEN}",
+        "Quantity", "Films", "ICC between readers", "ICC of repeats, least of all readers", f"SEM, {BETWEEN}",
         f"Detectable, {BETWEEN}", f"Detectable, {SERIAL}", f"Detectable, {WITHIN}",
     )  # fmt: skip
     rows = []
@@ -197,7 +198,7 @@ def _main_table(analysis: Analysis) -> Table:
             named(one.row),
             str(len(one.ratings.complete)),
             with_interval(found.inter.icc if found.inter else None, "icc"),
-            f"{with_interval(least.icc, 'icc')} {', '.join(least.readers)}" if least else "–",
+            with_interval(least.icc if least else None, "icc"),
             with_interval(sem.get(BETWEEN), unit),
             *(with_interval(detectable.get(whose), unit) for whose in (BETWEEN, SERIAL, WITHIN)),
         ))  # fmt: skip
@@ -363,22 +364,24 @@ def difference_figure(row: MeasurementRow, pair: Limits, first: np.ndarray, seco
         ]
     for tick in np.arange(start, end + stride / 2, stride):
         parts.append(Words((place(tick, low)[0], foot + 8), f"{tick + 0.0:.4g}", GREY, 6.0, "middle"))
-    for estimate in lines:
+    for nth, estimate in enumerate(lines):
         y = place(start, estimate.value)[1]
         colour, dashed = (INK, False) if estimate is pair.bias else (RED, True)
-        ends = [(right + 4, place(start, at)[1]) for at in (estimate.low, estimate.high)]
+        ends = [(right + 3 + 3 * nth, place(start, at)[1]) for at in (estimate.low, estimate.high)]
         parts += [Line(((left, y), (right, y)), colour, 0.8, dashed), Line(tuple(ends), colour, 1.2)]
     parts += [
         Mark(place(float(m), float(d)), "circle", INK, filled=False)
         for m, d in zip(means, apart, strict=True)
     ]
-    heading = f"{named(row)}: {pair.first} − {pair.second}"
+    who = f"{pair.first} − {pair.second}"
     parts += [
-        Words((0, 7), heading, size=6.2, bold=True),
-        Words(((left + right) / 2, foot + 16), "mean of both", GREY, 6.0, "middle"),
+        Words((0, 7), named(row), size=6.2, bold=True),
+        Words(((left + right) / 2, foot + 16), f"{who}, against their mean", GREY, 6.0, "middle"),
     ]
     lower, middle, upper = (number(estimate.value, row.unit) for estimate in lines)
-    return Figure(width, height, f"{heading}: mean {middle}, limits {lower} to {upper}", tuple(parts))
+    return Figure(
+        width, height, f"{named(row)}, {who}: mean {middle}, limits {lower} to {upper}", tuple(parts)
+    )
 
 
 def _axis(low: float, high: float) -> tuple[float, float, float]:

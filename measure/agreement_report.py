@@ -203,6 +203,10 @@ def _section_blocks(section: Section, width: float) -> Iterator[Flowable]:
 
 def _shares(table: Table) -> tuple[float, ...]:
     """Give each column of a table the share of the width that its longest cell asks for, within bounds."""
-    lengths = [max(map(len, column)) for column in zip(*table.rows, strict=True)] or [1]
+    words = [max(map(len, column.split()), default=0) + 4 for column in table.columns]
+    lengths = [
+        max(least, *map(len, cells))
+        for least, cells in zip(words, zip(*table.rows, strict=True), strict=False)
+    ]
     asked = [min(max(length, SHORTEST), LONGEST) for length in lengths]
     return tuple(length / sum(asked) for length in asked)

@@ -237,7 +237,7 @@ def _filled(study: Study, wanted: Sequence[_Wanted], folder: Path, propose: bool
             f"No reading of the study could be used with the films under {folder.name!r}. "
             "Check that the folder holds the study's films, and that films were read."
         )
-    notes = (*study.notes, *_scale_notes(readings))
+    notes = (*study.notes, *_patient_notes(readings), *_scale_notes(readings))
     return dataclasses.replace(
         study,
         readings=tuple(readings),
@@ -253,6 +253,17 @@ def _proposed(film: Film, study: Study) -> MeasuredFilm | None:
 
     reading = proposed_reading(film, load_site(study.site))
     return measure(film, reading) if reading else None
+
+
+def _patient_notes(readings: Iterable[StudyReading]) -> Iterable[str]:
+    """Say where several films are of one patient, which the intervals do not know."""
+    patients = {reading.film: reading.measured.patient_key for reading in readings}
+    known = set(patients.values())
+    if None not in known and len(known) < len(patients):
+        yield (
+            f"the {len(patients)} films are of {len(known)} patients: films of one patient are alike, and "
+            "intervals, which take each film for another patient's, are narrower than they should be"
+        )
 
 
 def _scale_notes(readings: Iterable[StudyReading]) -> Iterable[str]:

@@ -152,16 +152,20 @@ def side_by_side(cells: list[Flowable], widths: list[float]) -> Grid:
 
 
 def _grid_of(
-    rows: list[list[Flowable]], widths: list[float], style: Sequence[tuple[object, ...]], padding: float = 0
+    rows: list[list[Flowable]],
+    widths: list[float],
+    style: Sequence[tuple[object, ...]],
+    padding: float = 0,
+    head: int = 0,
 ) -> Grid:
-    """Lay out cells without room around them beside what the style asks for."""
+    """Lay out cells without room beside what the style asks for; `head` rows come again on each page."""
     everywhere = (0, 0), (-1, -1)
     plain = [
         ("FONTNAME", *everywhere, PLAIN),
         ("LEFTPADDING", *everywhere, padding), ("RIGHTPADDING", *everywhere, 0),
         ("TOPPADDING", *everywhere, 0), ("BOTTOMPADDING", *everywhere, 0),
     ]  # fmt: skip
-    return Grid(rows, colWidths=widths, style=TableStyle([*plain, *style]), hAlign="LEFT")
+    return Grid(rows, colWidths=widths, style=TableStyle([*plain, *style]), hAlign="LEFT", repeatRows=head)
 
 
 def _band(page: Page, width: float, size: float) -> Grid:
@@ -216,7 +220,7 @@ def grid(table: Table, width: float, shares: tuple[float, ...], size: float) -> 
         ("RIGHTPADDING", (0, 0), (-1, -1), 6), ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ("TOPPADDING", (0, 0), (-1, -1), 0.5), ("BOTTOMPADDING", (0, 0), (-1, -1), 1.2),
     ]  # fmt: skip
-    yield _grid_of(rows, [share * width for share in shares], style)
+    yield _grid_of(rows, [share * width for share in shares], style, head=1)
     if table.legend:
         yield text(escape(table.legend), 6, size, colour=GREY)
 

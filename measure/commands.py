@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from measure.agreement_study import Study
+    from measure.film import Film
     from measure.pseudonym import Pseudonyms
     from measure.review import Review
 
@@ -242,6 +244,94 @@ def _sites(options: Namespace) -> int:
     return DONE
 
 
+def _agreement_list(options: Namespace) -> int:
+    from measure.film import find_films
+    from measure.reading_list import check_apart, choose_films, make_list, save_list
+
+    check_apart(options.out, options.folder)
+    problems: list[tuple[str, str]] = []
+    readable = _readable(_progress(find_films(options.folder)), problems)
+    films, notes = choose_films(readable, options.view, options.films, options.seed)
+    plan = make_list(
+        [film.digest for film in films], options.readers, options.repeats, options.seed,
+        site=options.site, view=options.view, title=options.title, wait_days=options.wait_days,
+    )  # fmt: skip
+    for note in notes:
+        print(f"To note: {note}", file=sys.stderr)
+    print(f"{len(plan.films)} films, {len(plan.readers)} readers, {len(plan.tasks)} readings.")
+    return _finish([save_list(plan, options.out)], problems)
+
+
+def _readable(paths: Iterable[Path], problems: list[tuple[str, str]]) -> Iterator[Film]:
+    """Read films one after the other; what cannot be read is added to the problems."""
+    from measure.errors import FilmError
+    from measure.film import read_film
+
+    for path in paths:
+        try:
+            yield read_film(path)
+        except FilmError as error:
+            problems.append((path.name, str(error)))
+
+
+def _agreement_study(options: Namespace) -> Study:
+    from measure.agreement_study import study_of_folder, study_of_list
+
+    propose = getattr(options, "proposals", False)
+    if options.list:
+        return study_of_list(options.folder, options.list, propose=propose, track=_progress)
+    kind = {"site": options.site, "view": options.view}
+    return study_of_folder(options.folder, **kind, propose=propose, track=_progress)
+
+
+def _agreement_analyse(options: Namespace) -> int:
+    from measure.agreement_page import analyse
+    from measure.agreement_report import write_agreement
+    from measure.agreement_study import truth_of
+
+    study = _agreement_study(options)
+    truth = truth_of(options.truth, study) if options.truth else None
+    written = write_agreement(analyse(study, truth), options.out, unblind=options.unblind)
+    return _finish(written, study.problems)
+
+
+def _agreement_profile(options: Namespace) -> int:
+    from measure.agreement_study import measured_profile
+    from measure.profiles import profile_path, save_profiles
+
+    study = _agreement_study(options)
+    path = profile_path(options.name)
+    return _finish([save_profiles(measured_profile(study, path.stem), path)], study.problems)
+
+
+def _agreement_size(options: Namespace) -> int:
+    from measure.sample_size import films_for_icc, films_for_limits
+
+    if options.limits is not None:
+        print(
+            f"{films_for_limits(options.limits)} films for limits of agreement known to ± {options.limits:g} SD"
+        )
+    else:
+        films = films_for_icc(options.icc, options.readers, options.width)
+        print(
+            f"{films} films read by {options.readers} readers for a 95 % interval {options.width:g} wide "
+            f"around an ICC of {options.icc:g} (Bonett 2002)"
+        )
+    return DONE
+
+
+def _agreement_demo(options: Namespace) -> int:
+    from measure.agreement_demo import write_demo
+    from measure.agreement_page import analyse
+    from measure.agreement_report import write_agreement
+    from measure.agreement_study import study_of_list, truth_of
+
+    films, _ = write_demo(options.out / "study")
+    study = study_of_list(films, options.out / "study", track=_progress)
+    analysis = analyse(study, truth_of(films / "truth.json", study))
+    return _finish(write_agreement(analysis, options.out), study.problems)
+
+
 FOLDER = option("folder", type=Path, metavar="FOLDER", help="films and *.reading.json files, at any depth")
 OUT = option("--out", type=Path, metavar="DIR", required=True, help="write here")
 TABLES = option("--out", type=Path, metavar="DIR", help="write measurements.csv and changes.csv here")
@@ -257,6 +347,14 @@ AT = option(
     help="an SQLite file, or postgresql://user@host/name; else HOLDFAST_STORE, or readings.sqlite",
 )  # fmt: skip
 READINGS = option("folder", type=Path, metavar="FOLDER", help="of *.reading.json files")
+
+FILMS = option("folder", type=Path, metavar="FOLDER", help="films, at any depth")
+SITE = option("--site", default="olecranon", metavar="SITE", help="olecranon (default), patella, ...")
+LIST = option("--list", type=Path, metavar="DIR", help="the list that was read; else the folder's readings")
+KIND = (
+    option("--site", metavar="SITE", help="without a list: readings of this site"),
+    option("--view", metavar="VIEW", help="without a list: readings of this view"),
+)
 
 COMMANDS = (
     Command("review", "measure, compare and flag the films under a folder", _review, (
@@ -287,10 +385,41 @@ COMMANDS = (
     Command("store export", "write every reading to a file of its own", _store_export, (READINGS, AT)),
     Command("store list", "list the readings that stand", _store_list, (AT,)),
     Command("store check", "read all of it and name every fault", _store_check, (AT,)),
+    Command("agreement", "study how far readers agree"),
+    Command("agreement list", "plan who reads which film when, at random and blind", _agreement_list, (
+        FILMS, SITE, OUT,
+        option("--view", required=True, metavar="VIEW", help="which films: lateral, ap, ..."),
+        option("--readers", nargs="+", required=True, metavar="NAME"),
+        option("--repeats", type=int, default=2, metavar="N", help="how often each reads each film (2)"),
+        option("--seed", type=int, required=True, metavar="N", help="of the random order"),
+        option("--films", type=int, metavar="N", help="so many films, chosen at random; else all"),
+        option("--wait-days", type=int, default=14, metavar="N", help="between two rounds (14)"),
+        option("--title", default="", help="of the study"),
+    )),
+    Command("agreement analyse", "work out how far readers agree: tables, report", _agreement_analyse, (
+        FILMS, LIST, *KIND, OUT,
+        option("--truth", type=Path, metavar="FILE", help="true values, as sample_images/truth.json"),
+        option("--proposals", action="store_true", help="also against what the program proposes itself"),
+        option("--unblind", action="store_true", help="name the films' files in values.csv"),
+    )),
+    Command("agreement profile", "keep what was found as an uncertainty profile for review and report",
+            _agreement_profile, (
+        FILMS, LIST, *KIND,
+        option("--name", required=True, metavar="NAME",
+               help="by which --profile finds it (in HOLDFAST_PROFILES or ~/.holdfast); or a path, *.toml"),
+    )),
+    Command("agreement size", "say how many films a study needs", _agreement_size, (
+        option("--icc", type=float, default=0.8, help="the ICC that is expected (0.8)"),
+        option("--readers", type=int, default=2, metavar="N", help="how many read each film (2)"),
+        option("--width", type=float, default=0.2, help="whole width wanted of its 95 %% interval (0.2)"),
+        option("--limits", type=float, metavar="SD",
+               help="instead: half width wanted of the limits' intervals, in SD of the differences"),
+    )),
+    Command("agreement demo", "an invented study on the sample films, analysed", _agreement_demo, (OUT,)),
     Command("read", "open the reading room, to place landmarks on films", _read, (
         option("folder", type=Path, nargs="?", metavar="FOLDER", help="films, at any depth"),
         option("--reader", metavar="NAME", help="who reads: a name, initials or a number"),
-        option("--site", default="olecranon", metavar="SITE", help="olecranon (default), patella, ..."),
+        SITE,
         option("--view", metavar="VIEW", help="of films that do not say it: lateral, ap, ..."),
     )),
     Command("sites", "show a site's landmarks, measurements and thresholds", _sites, (

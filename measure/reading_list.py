@@ -146,6 +146,15 @@ def choose_films(
     return usable, notes
 
 
+def check_apart(folder: Path, films: Path) -> None:
+    """Raise StudyError where a list would lie among the films, whose review would take its readings up."""
+    if folder.resolve().is_relative_to(films.resolve()):
+        raise StudyError(
+            f"The list {folder.name!r} would lie among the films, and its readings would be taken for the "
+            "clinic's. Give it a folder elsewhere."
+        )
+
+
 def make_list(
     digests: Sequence[str],
     readers: Sequence[str],
