@@ -230,6 +230,7 @@ def icc_forms(table: Array) -> dict[str, Estimate]:
     pingouin.options[key] = None  # or the interval is rounded to two places
     try:
         with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DeprecationWarning)  # of pandas, to pingouin
             warnings.simplefilter("ignore", RuntimeWarning)  # of an interval where a mean square is zero
             found = pingouin.intraclass_corr(long, targets="film", raters="reading", ratings="value")
     finally:
@@ -453,7 +454,7 @@ def _around(value: float, half: float) -> Estimate:
 def reader_biases(ratings: Ratings) -> tuple[ReaderBias, ...]:
     """Each reader against the mean of all, by their mean of repeats; none with one reader or film."""
     read = np.isfinite(ratings.values)
-    shared = read.any(axis=2).all(axis=1)
+    shared = np.all(read.any(axis=2), axis=1)
     if len(ratings.readers) < 2 or shared.sum() < 2:
         return ()
     mean = np.nanmean(ratings.values[shared], axis=2)
@@ -512,7 +513,8 @@ def grades_agreement(
     place = {name: i for i, name in enumerate(categories)}
     if unknown := sorted({str(g) for row in grades for g in row if g is not None and g not in place}):
         raise ValueError(f"Grades {', '.join(unknown)} are none of {', '.join(categories)}.")
-    coded = np.array([[place.get(g or "", -1) for g in row] for row in grades]).reshape(-1, len(readers))
+    codes = [[-1 if grade is None else place[grade] for grade in row] for row in grades]
+    coded = np.array(codes, dtype=np.int64).reshape(-1, len(readers))
     found = []
     for a, b in itertools.combinations(range(len(readers)), 2):
         pair = coded[:, [a, b]]
@@ -538,5 +540,8 @@ def weighted_kappa(table: Array, weights: str | Array = "quadratic") -> Estimate
         place = np.arange(float(len(table)))
         apart = np.abs(place[:, None] - place)
         weights = {"none": np.sign(apart), "linear": apart, "quadratic": apart**2}[weights]
-    found = cohens_kappa(table, weights=weights)
+    with np.errstate(invalid="ignore", divide="ignore"):  # a reader who gave but one grade
+        found = cohens_kappa(table, weights=weights)
+    if not found.std_kappa > 0:
+        return Estimate(float(found.kappa))  # total agreement, or nothing to agree about: no interval
     return Estimate(float(found.kappa), float(found.kappa_low), float(found.kappa_upp))

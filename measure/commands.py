@@ -308,9 +308,8 @@ def _agreement_size(options: Namespace) -> int:
     from measure.sample_size import films_for_icc, films_for_limits
 
     if options.limits is not None:
-        print(
-            f"{films_for_limits(options.limits)} films for limits of agreement known to ± {options.limits:g} SD"
-        )
+        films = films_for_limits(options.limits)
+        print(f"{films} films for limits of agreement known to ± {options.limits:g} SD (Bland & Altman 1986)")
     else:
         films = films_for_icc(options.icc, options.readers, options.width)
         print(
