@@ -186,7 +186,7 @@ def _notes(ratings: Ratings) -> Iterator[str]:
             "variances, SEM and smallest detectable change on all readings"
             if len(complete) > 1
             else f"{len(complete)} of {films} films have every reading: variances from all readings by a "
-            "mixed model, without intervals; no ICC over all readers"
+            "mixed model, without intervals"
         )
     if read.sum() > 1 and np.ptp(values[read]) <= _rounding(values[read]):
         yield "all values are equal: an ICC has no meaning, and the error found is zero"
