@@ -181,8 +181,11 @@ def _store_import(options: Namespace) -> int:
     with Store(_store_place(options)) as store:
         new, problems = store.import_folder(options.folder)
         print(f"Kept {new} new readings; the store holds {len(store)}.")
-    _finish((), problems)
-    return SOME_UNUSED if problems else DONE
+        records, unusable = store.import_records(options.folder)
+        if records:
+            print(f"Kept {records} new records of agreement studies.")
+    _finish((), (*problems, *unusable))
+    return SOME_UNUSED if problems or unusable else DONE
 
 
 def _store_export(options: Namespace) -> int:

@@ -262,15 +262,28 @@ def records(folder: Path) -> tuple[list[Record], list[tuple[str, str]]]:
     found, problems = [], []
     for path in sorted((folder / READINGS_FOLDER).glob(f"*{RECORD_SUFFIX}")):
         try:
-            found.append(record_from(path))
+            found.append(load_record(path))
         except StudyError as error:
             problems.append((path.name, str(error)))
     return found, problems
 
 
-def record_from(path: Path) -> Record:
+def load_record(path: Path) -> Record:
     """Read one record. Raises StudyError."""
-    content = _load(RECORD_FORMAT, path)
+    return _record(_load(RECORD_FORMAT, path))
+
+
+def record_from(text: str) -> Record:
+    """Read one record from its JSON text. Raises StudyError."""
+    return _record(_body(RECORD_FORMAT, text, "The record"))
+
+
+def record_text(record: Record) -> str:
+    """Return a record as its JSON text."""
+    return _text(RECORD_FORMAT, record)
+
+
+def _record(content: Mapping[str, Any]) -> Record:
     try:
         return Record(**content)
     except TypeError as error:
@@ -314,11 +327,9 @@ def _check_reading(reading: Reading, record: Record, digest: str, plan: ReadingL
 
 
 def _save(kind: str, content: ReadingList | Record, path: Path) -> Path:
-    body: dict[str, Any] = {"format": kind, "version": VERSION, **asdict(content)}
     try:
         with whole_file(path, replace=False) as file:
-            json.dump(body | {"checksum": _checksum(body)}, file, indent=1, ensure_ascii=False)
-            file.write("\n")
+            file.write(_text(kind, content))
     except FileExistsError:
         raise StudyError(
             f"{path.name} is there already and is never overwritten. Choose another folder."
@@ -328,17 +339,30 @@ def _save(kind: str, content: ReadingList | Record, path: Path) -> Path:
     return path
 
 
+def _text(kind: str, content: ReadingList | Record) -> str:
+    body: dict[str, Any] = {"format": kind, "version": VERSION, **asdict(content)}
+    return json.dumps(body | {"checksum": _checksum(body)}, indent=1, ensure_ascii=False) + "\n"
+
+
 def _load(kind: str, path: Path) -> dict[str, Any]:
     try:
-        body = json.loads(path.read_text(encoding="utf-8"))
+        return _body(kind, path.read_text(encoding="utf-8"), path.name)
     except OSError as error:
         raise StudyError(f"{path.name} cannot be read: {error.strerror}. Check the folder.") from None
-    except ValueError:
-        raise StudyError(f"{path.name} is not valid JSON. Restore it from a copy.") from None
+    except UnicodeDecodeError:
+        raise StudyError(f"{path.name} is no text. Restore it from a copy.") from None
+
+
+def _body(kind: str, text: str, name: str) -> dict[str, Any]:
+    """Entries of a list or record, once its format and checksum are seen to fit."""
+    try:
+        body = json.loads(text)
+    except (ValueError, RecursionError):
+        raise StudyError(f"{name} is not valid JSON. Restore it from a copy.") from None
     if not isinstance(body, dict) or (body.get("format"), body.get("version")) != (kind, VERSION):
-        raise StudyError(f"{path.name} is no {kind} of version {VERSION}. Check the folder.")
+        raise StudyError(f"{name} is no {kind} of version {VERSION}. Check the folder.")
     if body.pop("checksum", None) != _checksum(body):
-        raise StudyError(f"{path.name} was changed after it was made. Restore it from a copy.")
+        raise StudyError(f"{name} was changed after it was made. Restore it from a copy.")
     return {key: value for key, value in body.items() if key not in ("format", "version")}
 
 

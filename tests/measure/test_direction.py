@@ -16,10 +16,11 @@ ORDER = (
     "film", "scale", "sites", "profiles", "reading", "carry", "propagate", "definitions", "measurements",
     "ties", "movement", "comparability", "series", "space", "trend", "flags", "prepare", "lines", "strip",
     "pin_search", "pin_fit", "pin_ends", "pins", "pin_width", "marker", "snap", "bone", "propose",
-    "review", "store", "export", "report", "figure", "clinic_page", "clinic_html", "clinic_pdf",
+    "review", "reading_list", "store",
+    "export", "report", "figure", "clinic_page", "clinic_html", "clinic_pdf",
     "clinic_report", "pseudonym", "research_export",
     "structured_report", "presentation_state", "deidentify", "samples", "phantom", "phantom_film",
-    "reading_list", "agreement", "agreement_study", "agreement_page",
+    "agreement", "agreement_study", "agreement_page",
     "agreement_report", "agreement_demo", "sample_size",
     "commands", "__main__",
 )  # fmt: skip
