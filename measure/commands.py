@@ -82,13 +82,16 @@ def _review(options: Namespace) -> int:
 
 
 def _reviewed(options: Namespace) -> Review:
+    from measure.profiles import load_profiles, profile_path
     from measure.review import review
     from measure.sites import load_site, site_names, with_thresholds
 
     sites = {}
     if options.thresholds:
         sites = {name: with_thresholds(load_site(name), options.thresholds) for name in site_names()}
-    return review(options.folder, sites, _progress, options.frame, getattr(options, "propose", False))
+    profiles = load_profiles(profile_path(options.profile)) if options.profile else {}
+    propose = getattr(options, "propose", False)
+    return review(options.folder, sites, _progress, options.frame, propose, profiles)
 
 
 def _tell(written: Iterable[Path]) -> None:
@@ -339,6 +342,10 @@ OUT = option("--out", type=Path, metavar="DIR", required=True, help="write here"
 TABLES = option("--out", type=Path, metavar="DIR", help="write measurements.csv and changes.csv here")
 FRAME = option("--frame", type=int, metavar="N", help="which frame to take of films with several")
 THRESHOLDS = option("--thresholds", type=Path, metavar="FILE", help="a TOML file of your own thresholds")
+PROFILE = option(
+    "--profile", metavar="NAME",
+    help="measured uncertainties in place of the defaults: the name given to 'agreement profile', or a file",
+)  # fmt: skip
 KEY = option(
     "--key", type=Path, metavar="FILE",
     help="the secret key of the pseudonyms, made where there is none; keep it apart. Without it a key is "
@@ -360,20 +367,20 @@ KIND = (
 
 COMMANDS = (
     Command("review", "measure, compare and flag the films under a folder", _review, (
-        FOLDER, TABLES, FRAME, THRESHOLDS,
+        FOLDER, TABLES, FRAME, THRESHOLDS, PROFILE,
         option("--propose", action="store_true",
                help="also measure films without a reading, by unconfirmed proposals"),
     )),
-    Command("demo", "review the sample films", _demo, (TABLES, THRESHOLDS)),
+    Command("demo", "review the sample films", _demo, (TABLES, THRESHOLDS, PROFILE)),
     Command("report", "write a page for the clinic for each case, PDF and HTML", _report, (
-        FOLDER, OUT, FRAME, THRESHOLDS,
+        FOLDER, OUT, FRAME, THRESHOLDS, PROFILE,
         option("--patient", action="store_true", help="name the patient's identifier on the page"),
         option("--paper", choices=("A4", "Letter"), default="A4"),
         option("--structured", action="store_true",
                help="also DICOM of each film: structured report and drawing"),
     )),
     Command("export", "write tables for research, nobody named", _export, (
-        FOLDER, OUT, FRAME, THRESHOLDS, KEY,
+        FOLDER, OUT, FRAME, THRESHOLDS, PROFILE, KEY,
         option("--format", nargs="+", choices=("csv", "parquet"), default=["csv"]),
         option("--wide", action="store_true", help="also a table with one row a film"),
     )),

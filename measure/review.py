@@ -12,6 +12,7 @@ from pathlib import Path
 from measure.errors import FilmError, HoldfastError, ReadingError, SeveralFramesError
 from measure.film import Film, find_films, read_film
 from measure.flags import Flag, find_flags
+from measure.profiles import Profiles
 from measure.reading import SUFFIX, Reading, check_film, load_reading, standing
 from measure.scale import doubts, scales_for, why_no_scale
 from measure.series import Case, MeasuredFilm, group, measure
@@ -21,6 +22,7 @@ PROPOSED_SITE = "olecranon"  # the only one whose landmarks are proposed
 
 NO_READING = "has no reading"  # said of a film that a case lacks
 
+NO_PROFILES: Profiles = {}
 Track = Callable[[Sequence[Path]], Iterable[Path]]
 Said = tuple[str | None, str | None, str | None, datetime.date | None]  # patient, side, view, date
 
@@ -63,6 +65,7 @@ def review(
     track: Track = iter,
     frame: int | None = None,
     propose: bool = False,
+    profiles: Profiles = NO_PROFILES,
 ) -> Review:
     """Read, measure, compare and flag every film under a folder.
 
@@ -79,6 +82,8 @@ def review(
     propose
         Measure films without a reading by what the program proposes on them, marked as such. Not for
         anything that leaves the screen or the tables: a reader has confirmed none of it.
+    profiles
+        Measured uncertainties by site and view, in place of the site's own.
 
     Raises FilmError where the folder does not exist or holds no film.
     """
@@ -96,7 +101,7 @@ def review(
                 notes.append(f"{film.name}: the same film as {first}; counted once")
                 continue
             if mine := readings.pop(film.digest, ()):
-                films.append(_measured(film, mine, notes))
+                films.append(_measured(film, mine, notes, profiles))
             elif propose and (proposed := _proposed(film)):
                 films.append(proposed)
                 notes.append(f"{film.name}: no reading; its values rest on proposals, to be confirmed")
@@ -220,7 +225,9 @@ def _repeated(film: Film, seen: dict[str, tuple[str, Said]]) -> str | None:
     return name
 
 
-def _measured(film: Film, readings: Sequence[tuple[Path, Reading]], notes: list[str]) -> MeasuredFilm:
+def _measured(
+    film: Film, readings: Sequence[tuple[Path, Reading]], notes: list[str], profiles: Profiles
+) -> MeasuredFilm:
     """Measure a film with the latest of its readings that no other supersedes."""
     valid = standing(reading for _, reading in readings)
     latest = valid[-1]
@@ -228,7 +235,7 @@ def _measured(film: Film, readings: Sequence[tuple[Path, Reading]], notes: list[
         which = f"the latest, by {latest.reader} at {latest.time}, is used"
         notes.append(f"{film.name}: {len(valid)} readings stand; {which}")
     check_film(latest, film)
-    return measure(film, latest)
+    return measure(film, latest, profiles.get((latest.site, latest.view)))
 
 
 def _proposed(film: Film) -> MeasuredFilm | None:

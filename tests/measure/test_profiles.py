@@ -8,12 +8,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from measure.__main__ import main
 from measure.errors import ProfileError
-from measure.film import Film
+from measure.film import Film, read_film
 from measure.measurements import as_measured
 from measure.profiles import load_profiles, profile_path, save_profiles
 from measure.quantity import Quantity, difference
-from measure.reading import Landmark, Reading
+from measure.reading import Landmark, Reading, save_reading
 from measure.series import measure
 from measure.sites import Profile, Spread
 
@@ -122,3 +123,30 @@ def test_a_fitted_landmark_keeps_its_own(
     assert gap.quantity
     placed = [part for source, part in gap.quantity.parts.items() if source.startswith("point:")]
     assert np.hypot.reduce(placed) < 0.45
+
+
+def test_review_and_report_use_it_by_name(
+    tmp_path: Path,
+    write_film: Callable[..., Path],
+    make_reading: Callable[..., Reading],
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """The numbers change with the profile, and the page names it, or the defaults with their sources."""
+    films = tmp_path / "films"
+    save_reading(make_reading(read_film(write_film(films / "film.dcm"))), films / "film.reading.json")
+    monkeypatch.setenv("HOLDFAST_PROFILES", str(tmp_path))
+    save_profiles({KEY: CLINIC}, tmp_path / "clinic.toml")
+    said = []
+    for profile in ([], ["--profile", "clinic"]):
+        assert main(["review", str(films), *profile]) == 0
+        assert main(["report", str(films), "--out", str(tmp_path / "out"), *profile]) == 0
+        page = (tmp_path / "out" / "case-001.html").read_text(encoding="utf-8")
+        said.append((capsys.readouterr().out, page))
+    for (plain, own), name in zip(zip(*said, strict=True), ("screen", "page"), strict=True):
+        assert "profile 'default' (Fowler 2011" in plain.replace("&#x27;", "'"), name
+        assert "profile 'clinic' (a study of" in own.replace("&#x27;", "'"), name
+    assert "0.4 ± 1.3" in said[0][0]
+    assert "0.4 ± 1.9" in said[1][0]  # 1.96 times the root of 0.9² + 0.4² and the scale's
+    assert main(["review", str(films), "--profile", "unknown"]) == 4
+    assert "unknown.toml cannot be read" in capsys.readouterr().err

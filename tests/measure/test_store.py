@@ -443,7 +443,8 @@ def test_killed_at_any_moment_no_acknowledged_reading_is_lost(place: str) -> Non
 
 def record(number: int, reader: str = "A", list_uid: str = "list") -> Record:
     times = "2026-01-02T10:00:00+00:00", "2026-01-02T10:03:00+00:00", 170.5
-    return Record(list_uid, f"{reader}{2000 - number}", reader, number, 1, f"reading-{number}", "sitting", *times)
+    code, reading = f"{reader}{2000 - number}", f"reading-{number}"
+    return Record(list_uid, code, reader, number, 1, reading, "sitting", *times)
 
 
 def test_records_come_back_in_the_order_they_were_read(store: Store) -> None:
