@@ -17,8 +17,8 @@ from highdicom.color import CIELabColor
 from pydicom.dataset import Dataset
 
 from measure import __version__
-from measure.errors import HoldfastError
 from measure.figure import PART_STYLES, Line, Mark, Place, Window, Words, drawing
+from measure.files import write_dicom
 from measure.series import MeasuredFilm
 from measure.structured_report import made_uid, source_film
 
@@ -30,15 +30,7 @@ def write_presentation_state(measured: MeasuredFilm, path: Path) -> Path:
 
     Raises HoldfastError where the film is no DICOM film or the file cannot be written.
     """
-    state = presentation_state(measured)
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        state.save_as(path, enforce_file_format=True)
-    except OSError as error:
-        raise HoldfastError(
-            f"The drawing {path.name} could not be written: {error.strerror}. Choose another folder."
-        ) from None
-    return path
+    return write_dicom(presentation_state(measured), path, "The drawing")
 
 
 def presentation_state(measured: MeasuredFilm) -> Dataset:

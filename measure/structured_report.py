@@ -25,6 +25,7 @@ from pydicom.sr.codedict import codes
 
 from measure import __version__
 from measure.errors import HoldfastError
+from measure.files import write_dicom
 from measure.measurements import Measurement
 from measure.quantity import COVERAGE_95
 from measure.reading import Landmark
@@ -71,15 +72,7 @@ def write_structured_report(measured: MeasuredFilm, path: Path) -> Path:
 
     Raises HoldfastError where the film is no DICOM film or the file cannot be written.
     """
-    report = structured_report(measured)
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        report.save_as(path, enforce_file_format=True)
-    except OSError as error:
-        raise HoldfastError(
-            f"The report {path.name} could not be written: {error.strerror}. Choose another folder."
-        ) from None
-    return path
+    return write_dicom(structured_report(measured), path, "The structured report")
 
 
 def structured_report(measured: MeasuredFilm) -> Dataset:

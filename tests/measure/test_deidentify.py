@@ -351,4 +351,4 @@ def test_an_empty_folder_and_a_full_one(series: Path, tmp_path: Path) -> None:
     deidentify_folder(series, tmp_path / "out", KEY)
     again = deidentify_folder(series, tmp_path / "out", KEY)
     assert again.written == ()
-    assert all("is there already" in words for _, words in again.problems)
+    assert all("is there from before" in words for _, words in again.problems)

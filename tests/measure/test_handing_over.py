@@ -111,7 +111,7 @@ def test_a_region_that_is_none(films: Path, text: str, capsys: pytest.CaptureFix
     with pytest.raises(SystemExit) as caught:
         run("deidentify", films, "--out", "out", "--blank", text)
     assert caught.value.code == MISUSED
-    assert f"invalid region value: '{text}'" in capsys.readouterr().err
+    assert f"'{text}' is no region. Give rows and columns in pixels" in capsys.readouterr().err
 
 
 def test_store(
