@@ -171,9 +171,8 @@ def test_readings_from_a_store(
     for path in films.glob("*.reading.json"):
         path.unlink()
     run(command[0], films, *command[1:])
-    assert (
-        "without a reading" in " ".join((out := capsys.readouterr()).out.split()) or "no reading" in out.err
-    )
+    out, err = capsys.readouterr()
+    assert "Films without a reading" in out or "no reading" in err
     assert run(command[0], films, *command[1:], "--store", "kept.sqlite") == DONE
     assert "no reading" not in capsys.readouterr().err
 
