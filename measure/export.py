@@ -66,9 +66,9 @@ def write_csv(review: Review, folder: Path) -> tuple[Path, Path]:
 def write_table(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> Path:
     """Write rows as CSV, whole or not at all; what a row lacks stays empty. Raises OSError."""
     with whole_file(path, replace=True) as file:
-        writer = csv.DictWriter(file, columns, extrasaction="ignore")
-        writer.writeheader()
-        writer.writerows({key: _cell(value) for key, value in row.items()} for row in rows)
+        writer = csv.writer(file)
+        writer.writerow(columns)
+        writer.writerows([_cell(row.get(name)) for name in columns] for row in rows)
     return path
 
 
