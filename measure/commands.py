@@ -208,7 +208,8 @@ def _store_export(options: Namespace) -> int:
     from measure.store import Store
 
     with Store(_store_place(options), new=False) as store:
-        print(f"Wrote {store.export_folder(options.folder)} readings to {options.folder}")
+        new = store.export_folder(options.folder, track=_track("Writing readings"))
+        print(f"Wrote {new} readings to {options.folder}")
     return DONE
 
 

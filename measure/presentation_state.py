@@ -20,7 +20,7 @@ from measure import __version__
 from measure.figure import PART_STYLES, Line, Mark, Place, Window, Words, drawing
 from measure.files import write_dicom
 from measure.series import MeasuredFilm
-from measure.structured_report import made_uid, source_film
+from measure.structured_report import made_of, source_film
 
 _LAYERS = {style[0]: part.upper() for part, style in PART_STYLES.items()}  # what has no part is the axis
 
@@ -42,13 +42,11 @@ def presentation_state(measured: MeasuredFilm) -> Dataset:
         warnings.simplefilter("ignore")  # of identifiers in the film that break the rules: they are copied
         state = pr.GrayscaleSoftcopyPresentationState(
             referenced_images=[film],
-            series_instance_uid=made_uid("drawings", film.StudyInstanceUID), series_number=991,
-            sop_instance_uid=made_uid("drawing", reading.uid), instance_number=1,
-            manufacturer="holdfast", manufacturer_model_name="holdfast", software_versions=__version__,
+            **made_of(film, reading, series="drawings", instance="drawing", series_number=991),
+            manufacturer_model_name="holdfast", software_versions=__version__,
             device_serial_number="none", content_label="LANDMARKS", content_creator_name=None,
             graphic_annotations=annotations, graphic_layers=layers,
             presentation_lut_transformation=PresentationLUTTransformation(shape),
-            specific_character_set="ISO_IR 192",
         )  # fmt: skip
     state.Laterality = (measured.laterality or "")[:1].upper()
     when = datetime.datetime.fromisoformat(reading.time)

@@ -346,13 +346,18 @@ class Store:
         with self._guarded("read"), self._engine.connect() as connection:
             return list(connection.scalars(query))
 
-    def export_folder(self, folder: Path) -> int:
+    def __iter__(self) -> Iterator[Kept]:
+        """Every reading, in order of time."""
+        return self.find()
+
+    def export_folder(self, folder: Path, *, track: Callable[[Any], Iterable[Kept]] = iter) -> int:
         """Write every reading to a file of its own, as it was saved; return how many were new there.
 
+        `track` wraps the store to show progress.
         Raises ReadingError where a file cannot be written or holds something else.
         """
         new = 0
-        for kept in self.find():
+        for kept in track(self):
             path = folder / f"{_file_name(kept.uid)}{SUFFIX}"
             if not path.exists():
                 write_new(kept.content, path)

@@ -28,7 +28,7 @@ from measure.errors import HoldfastError
 from measure.files import write_dicom
 from measure.measurements import Measurement
 from measure.quantity import COVERAGE_95
-from measure.reading import Landmark
+from measure.reading import Landmark, Reading
 from measure.report import title
 from measure.series import MeasuredFilm
 
@@ -91,11 +91,8 @@ def structured_report(measured: MeasuredFilm) -> Dataset:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of identifiers in the film that break the rules: they are copied
         report = sr.ComprehensiveSR(
-            evidence=[film], content=content[0],
-            series_instance_uid=made_uid("series", film.StudyInstanceUID), series_number=990,
-            sop_instance_uid=made_uid("report", reading.uid), instance_number=1,
-            manufacturer="holdfast", is_complete=not proposed, is_verified=False,
-            specific_character_set="ISO_IR 192",
+            evidence=[film], content=content[0], is_complete=not proposed, is_verified=False,
+            **made_of(film, reading, series="series", instance="report", series_number=990),
         )  # fmt: skip
     for group in _groups(report):
         for part in group.ContentSequence:
@@ -228,6 +225,20 @@ def _coordinates(
 def _own(name: str, words: str) -> CodedConcept:
     """Concept of our own scheme; its meaning is an LO, of 64 characters at most."""
     return CodedConcept(name, SCHEME, words[:64])
+
+
+def made_of(
+    film: Dataset, reading: Reading, *, series: str, instance: str, series_number: int
+) -> dict[str, Any]:
+    """Give what a DICOM object made of a reading says of itself, as highdicom takes it."""
+    return {
+        "series_instance_uid": made_uid(series, film.StudyInstanceUID),
+        "series_number": series_number,
+        "sop_instance_uid": made_uid(instance, reading.uid),
+        "instance_number": 1,
+        "manufacturer": "holdfast",
+        "specific_character_set": "ISO_IR 192",
+    }
 
 
 def made_uid(*words: str) -> str:
