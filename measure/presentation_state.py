@@ -6,7 +6,6 @@ part of bone or metal, in the colours of the clinic report.
 
 from __future__ import annotations
 
-import datetime
 import warnings
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
@@ -20,7 +19,7 @@ from measure import __version__
 from measure.figure import PART_STYLES, Line, Mark, Place, Window, Words, drawing
 from measure.files import write_dicom
 from measure.series import MeasuredFilm
-from measure.structured_report import made_of, source_film
+from measure.structured_report import date_by, made_of, source_film
 
 _LAYERS = {style[0]: part.upper() for part, style in PART_STYLES.items()}  # what has no part is the axis
 
@@ -49,9 +48,7 @@ def presentation_state(measured: MeasuredFilm) -> Dataset:
             presentation_lut_transformation=PresentationLUTTransformation(shape),
         )  # fmt: skip
     state.Laterality = (measured.laterality or "")[:1].upper()
-    when = datetime.datetime.fromisoformat(reading.time)
-    state.PresentationCreationDate = when.strftime("%Y%m%d")
-    state.PresentationCreationTime = when.strftime("%H%M%S")
+    date_by(reading, state, "PresentationCreation")
     return state
 
 

@@ -100,17 +100,17 @@ def structured_report(measured: MeasuredFilm) -> Dataset:
                 part.MeasuredValueSequence = []  # type 2; highdicom would have a number where there is none
     report.SeriesDescription = "Measurements after tension-band wiring"
     report.CodingSchemeIdentificationSequence = [_scheme()]
-    _date(report, datetime.datetime.fromisoformat(reading.time))
+    date_by(reading, report, "Content", "Series")
     return report
 
 
-def _date(report: Dataset, when: datetime.datetime) -> None:
-    """Date the report by its reading, so that it does not depend on when it was written out."""
-    for keyword in ("ContentDate", "InstanceCreationDate", "SeriesDate"):
-        setattr(report, keyword, when.strftime("%Y%m%d"))
-    for keyword in ("ContentTime", "InstanceCreationTime", "SeriesTime"):
-        setattr(report, keyword, when.strftime("%H%M%S"))
-    for item in report.ContributingEquipmentSequence:
+def date_by(reading: Reading, made: Dataset, *events: str) -> None:
+    """Date what was made of a reading by it, so that it does not depend on when it was written out."""
+    when = datetime.datetime.fromisoformat(reading.time)
+    for event in ("InstanceCreation", *events):
+        setattr(made, f"{event}Date", when.strftime("%Y%m%d"))
+        setattr(made, f"{event}Time", when.strftime("%H%M%S"))
+    for item in made.ContributingEquipmentSequence:
         if "ContributionDateTime" in item:
             item.ContributionDateTime = when.strftime("%Y%m%d%H%M%S")
 
