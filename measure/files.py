@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import os
 import uuid
 from collections.abc import Iterator
@@ -51,26 +52,21 @@ def whole_file(path: Path, *, replace: bool) -> Iterator[TextIO]:
 
 def write_bytes(content: bytes, path: Path, what: str) -> Path:
     """Write a file whole or not at all; HoldfastError, naming what it is, where it cannot be written."""
-    with _in_words(path, what), whole_path(path) as part:
-        part.write_bytes(content)
+    try:
+        with whole_path(path) as part:
+            part.write_bytes(content)
+    except OSError as error:
+        raise HoldfastError(
+            f"{what} could not be written to {path.parent.name!r}: {error.strerror}. Choose another folder."
+        ) from None
     return path
 
 
 def write_dicom(content: Dataset, path: Path, what: str) -> Path:
     """Write a DICOM file as `write_bytes` does."""
-    with _in_words(path, what), whole_path(path) as part:
-        content.save_as(part, enforce_file_format=True)
-    return path
-
-
-@contextlib.contextmanager
-def _in_words(path: Path, what: str) -> Iterator[None]:
-    try:
-        yield
-    except OSError as error:
-        raise HoldfastError(
-            f"{what} could not be written to {path.parent.name!r}: {error.strerror}. Choose another folder."
-        ) from None
+    buffer = io.BytesIO()  # pydicom, writing to a disk itself, does not pass on what the disk says
+    content.save_as(buffer, enforce_file_format=True)
+    return write_bytes(buffer.getvalue(), path, what)
 
 
 def _claim(part: Path, path: Path) -> None:
