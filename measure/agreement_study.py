@@ -27,12 +27,12 @@ from measure.agreement import (
     components,
     square_root,
 )
-from measure.errors import HoldfastError, ReadingError, StudyError
+from measure.errors import HoldfastError, StudyError
 from measure.film import Film, find_films, read_film
 from measure.geometry import axis_frame
 from measure.measurements import Measurement
 from measure.profiles import LEAST, Profiles
-from measure.reading import CONFIRMED, SUFFIX, Reading, check_film, load_reading, standing
+from measure.reading import CONFIRMED, Reading, check_film, load_readings, standing
 from measure.reading_list import done_readings, load_list
 from measure.series import MeasuredFilm, measure
 from measure.sites import DEFAULT_PROFILE, MeasurementRow, Profile, Spread, View, load_site
@@ -174,7 +174,8 @@ def study_of_folder(
 
     `site` and `view` choose where there are several. Raises StudyError where nothing can be used.
     """
-    readings, problems = _readings(folder)
+    filed, problems = load_readings(folder)
+    readings = [reading for mine in filed.values() for _, reading in mine]
     kinds = Counter((reading.site, reading.view) for reading in readings)
     fitting = [kind for kind in kinds if site in (None, kind[0]) and view in (None, kind[1])]
     if len(fitting) != 1:
@@ -199,16 +200,6 @@ def study_of_folder(
         how="no reading list: order and blinding are not known to the program",
     )  # fmt: skip
     return _filled(study, wanted, folder, propose, track)
-
-
-def _readings(folder: Path) -> tuple[list[Reading], list[tuple[str, str]]]:
-    found, problems = [], []
-    for path in sorted(folder.rglob(f"*{SUFFIX}")):
-        try:
-            found.append(load_reading(path))
-        except ReadingError as error:
-            problems.append((path.name, str(error)))
-    return found, problems
 
 
 def _filled(study: Study, wanted: Sequence[_Wanted], folder: Path, propose: bool, track: Track) -> Study:
