@@ -422,7 +422,7 @@ def test_a_server_that_goes_away_mid_save(server: Server) -> None:
             store._guarded("written to"),
             store._writing() as connection,
         ):
-            connection.execute(module._insert(connection), one)
+            connection.execute(module._insert(connection, READINGS), one)
             server.stop("immediate")
             connection.execute(module._insert(connection), two)
         with pytest.raises(StoreError, match="Save again when it is back"):
