@@ -17,7 +17,7 @@ import numpy as np
 
 from measure.definitions import FUNCTIONS, LENGTH
 from measure.measurements import OBLIQUITY_U
-from measure.movement import BACKED_OUT, FORESHORTENING_U, LOOSE, MOTIONS, MOVED, TURN_U, Movement
+from measure.movement import BACKED_OUT, LOOSE, MOTIONS, MOVED, SHORTENING, TURN_U, Movement
 from measure.quantity import COVERAGE_95, Quantity
 from measure.sites import MeasurementRow, View
 from measure.ties import MOBILE, Array, Placed, body_of, centre
@@ -189,7 +189,9 @@ def with_turn(change: Quantity, later: Quantity, view: View, comparison: Compari
             parts[f"depth:{comparison.pair_id}:{body}:{word}"] = slope * depth_u * float(rms)
         parts[f"turn:{comparison.pair_id}:{word}"] = common
     if change.unit == LENGTH:
-        parts[f"turn:{comparison.pair_id}:foreshortening"] = later.value * FORESHORTENING_U
+        parts[f"turn:{comparison.pair_id}:foreshortening"] = (
+            later.value * SHORTENING * float(comparison.turn_rms[0])
+        )
     return Quantity(change.value, change.unit, {source: part for source, part in parts.items() if part})
 
 
