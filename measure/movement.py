@@ -27,8 +27,10 @@ from measure.sites import View
 from measure.ties import (
     ARCS,
     MOBILE,
+    PINS,
     REFERENCE,
     Array,
+    Depths,
     Pin,
     Placed,
     Ties,
@@ -36,6 +38,7 @@ from measure.ties import (
     frame_of,
     pins_of,
     ties_of,
+    with_pins_exchanged,
 )
 
 # Of one film against another, about each axis: 4 degrees a film; common practice, no source.
@@ -56,6 +59,9 @@ LEAN_U = 0.035  # slope of a pin off the film's plane: 2 degrees; common practic
 OUTLINES, OUTLINE_U = "outlines", 1.5
 FOCUS_MM = 1000.0  # from the source to the bone; usual, common practice
 SLIDE_U = 1.0  # mm: how far a crossing of pin and cortex goes where the pin goes sideways; derived
+# That depths from the other view lie on the side they seem to: its pins may be exchanged, the beam reversed.
+SIDE_KNOWN = 0.95  # our choice
+CHANCE_EXCHANGED = 0.02  # that a reader calls pin 1 on one film what was pin 2 on the other; our choice
 WIDE = 4.0  # times that where nothing is to be supposed
 CHANCE_MOVED = 0.25  # of each body, before the films are seen; back-out in 8 of 44 (BESS, 87-B Supp II)
 FILM = ("x", "y", "turn", "size", "foreshortening", "tilt", "rotation")
@@ -84,8 +90,9 @@ class Movement:
     """All hypotheses about two films, each with its probability; `free` lets every body move.
 
     `names` are the parameters', as (body, which); turns in radians, lengths in mm. `places` are the earlier
-    film's landmarks (n, 2) in its bone's frame. `worst` is the landmark that fits least, where they cannot
-    all be right whatever moved; else None.
+    film's landmarks (n, 2) in its bone's frame. `evidence` is the log marginal likelihood of the later film
+    over all hypotheses, up to a constant. `worst` is the landmark that fits least, where they cannot all be
+    right whatever moved; else None.
     """
 
     names: tuple[tuple[str, str], ...]
@@ -94,6 +101,7 @@ class Movement:
     ties: Ties
     pins: tuple[Pin, ...]
     places: Mapping[str, Points]
+    evidence: float
     worst: str | None = None
 
     def index(self, body: str, which: str) -> int:
@@ -150,7 +158,7 @@ def compare_places(
     view: View,
     *,
     size_u: float,
-    depths: Mapping[str, tuple[float, float]] | None = None,
+    depths: Depths | None = None,
 ) -> Movement | None:
     """Explain a later film's landmarks by an earlier film's.
 
@@ -161,8 +169,8 @@ def compare_places(
     size_u
         Relative standard uncertainty of the two films' scales against each other.
     depths
-        Each pin's depth off the bone's plane and its uncertainty, mm, where an AP film gives them; default
-        the view's.
+        Each pin's depth off the bone's plane towards the source, and its uncertainty, mm, where the other
+        view of a visit gives them (`ties.depths_of`); default the view's.
 
     None where the films share no bone axis, or too few landmarks of the distal fragment.
     """
@@ -174,20 +182,44 @@ def compare_places(
     if ties.of(REFERENCE).sum() < 5:  # as many as the film's own place, turn and size, and one to spare
         return None
     places = {name: frame.first(points) for name, points in earlier.points.items()}
-    # Which pin is nearer to the source is not seen on one view: then both are tried, and the films decide.
-    sides = (1.0,) if depths or not pins else (1.0, -1.0)
-    names, designs = _designs(ties, pins, view.arcs.apart_mm if view.arcs else 0.0, sides)
+    # Which pin is nearer to the source is not seen on one view: both sides are tried, and the films decide.
+    sides = (
+        {1.0: SIDE_KNOWN, -1.0: 1 - SIDE_KNOWN} if depths else {1.0: 0.5, -1.0: 0.5} if pins else {1.0: 1.0}
+    )
+    names, designs = _designs(ties, pins, view.arcs.apart_mm if view.arcs else 0.0, tuple(sides))
+    side_chance = np.log(list(sides.values()))
     turn_rms = np.array([TURN_U, TURN_U])
     worst = None
     for known in range(PASSES):
-        hypotheses, free, side = _weigh(ties, pins, names, designs, size_u, turn_rms)
+        hypotheses, free, side, evidence = _weigh(ties, pins, names, designs, side_chance, size_u, turn_rms)
         if not known:  # a turn that was fitted to a wrong click would excuse it
             worst = _worst(ties, designs[side], free)
-        movement = Movement(names, hypotheses, free, ties, pins, places, worst)
+        movement = Movement(names, hypotheses, free, ties, pins, places, evidence, worst)
         mean, covariance = movement.mixed
         at = [movement.index("film", which) for which in ("tilt", "rotation")]
         turn_rms = np.sqrt(mean[at] ** 2 + np.diag(covariance)[at])
     return movement
+
+
+def exchanged(
+    movement: Movement,
+    earlier: Placed,
+    later: Placed,
+    view: View,
+    *,
+    size_u: float,
+    depths: Depths | None = None,
+) -> bool:
+    """Whether the films are better explained by the two pins exchanged on the later one.
+
+    Tried only where both pins seem to have moved, since exchanging them moves both.
+    """
+    still = max((movement.probability(pin.name, STILL) for pin in movement.pins), default=1.0)
+    if len(movement.pins) < len(PINS) or still > 0.5:
+        return False
+    other = compare_places(earlier, with_pins_exchanged(later), view, size_u=size_u, depths=depths)
+    odds = math.log(CHANCE_EXCHANGED / (1 - CHANCE_EXCHANGED))
+    return other is not None and other.evidence + odds > movement.evidence
 
 
 def _worst(ties: Ties, design: Array, free: Hypothesis) -> str | None:
@@ -202,12 +234,18 @@ def _worst(ties: Ties, design: Array, free: Hypothesis) -> str | None:
 
 
 def _weigh(
-    ties: Ties, pins: tuple[Pin, ...], names: Names, designs: Sequence[Array], size_u: float, turn_rms: Array
-) -> tuple[tuple[Hypothesis, ...], Hypothesis, int]:
+    ties: Ties,
+    pins: tuple[Pin, ...],
+    names: Names,
+    designs: Sequence[Array],
+    side_chance: Array,
+    size_u: float,
+    turn_rms: Array,
+) -> tuple[tuple[Hypothesis, ...], Hypothesis, int, float]:
     """Fit every hypothesis, and the one in which every body is free and nothing is supposed of it.
 
-    Also gives which design is the likeliest.
-
+    Also gives which design is the likeliest, and the evidence for all of it. `side_chance` is the logarithm
+    of each design's probability beforehand;
     `turn_rms` (2,) says how far the limb was turned, for what depths that are not known may do.
     """
     bodies = [*([MOBILE] if ties.of(MOBILE).any() else []), *(pin.name for pin in pins)]
@@ -221,8 +259,11 @@ def _weigh(
     slid = np.array([[one.get(pin) == LOOSE for pin in ties.slides] for one in states])
     noise = ties.u**2 + ties.depth_u**2 * (ties.direction**2 @ turn_rms**2) + SLIDE_U**2 * slid
     fits = [regress(design, ties.shift, noise, prior_u, prior) for design in designs]
-    chance = np.array([evidence + [_log_chance(one, choices) for one in states] for *_, evidence, _ in fits])
-    weights = np.exp(chance[:, :-1] - chance[:, :-1].max())
+    chance = np.array([fitted + [_log_chance(one, choices) for one in states] for *_, fitted, _ in fits])
+    chance += side_chance[:, None]
+    top = chance[:, :-1].max()
+    weights = np.exp(chance[:, :-1] - top)
+    evidence = float(top + np.log(weights.sum()))
     weights /= weights.sum()
     hypotheses = tuple(
         Hypothesis(*row)
@@ -233,7 +274,7 @@ def _weigh(
     )
     by_side = weights.sum(axis=1)
     free = _mixed(by_side, [[part[-1] for part in fit] for fit in fits], states[-1])
-    return hypotheses, free, int(np.argmax(by_side))
+    return hypotheses, free, int(np.argmax(by_side)), evidence
 
 
 def _mixed(weights: Array, fits: Sequence[Sequence[Array]], states: Mapping[str, str]) -> Hypothesis:

@@ -18,6 +18,11 @@ from measure.scale import ScaleInput
 from measure.series import INDEX, LAST, MeasuredFilm, compare, group, measure, why_not_comparable
 
 
+def replace_landmarks(film: MeasuredFilm, landmarks: dict[str, Landmark]) -> MeasuredFilm:
+    """Give the same film with only these landmarks in its reading."""
+    return replace(film, reading=replace(film.reading, landmarks=landmarks))
+
+
 @pytest.fixture
 def measured(make_film, make_reading):
     """Make a measured film: measured(number, day=0, elbow, film={...}, **reading fields)."""
@@ -496,6 +501,25 @@ class TestGroup:
         assert any("lie the other way round" in note for note in case.current.notes) == exchanged
         assert case.index.notes == ()
         assert all(one.later is case.current for one in case.changes)
+
+    def test_an_injury_film_is_no_index_film(self, measured) -> None:
+        """No metal is placed on the first film, and nobody dates the operation: the second is the index film.
+
+        Where a pin on it cannot be assessed, there is metal.
+        """
+        bone = {
+            name: landmark
+            for name, landmark in measured(1).reading.landmarks.items()
+            if not name.startswith(("pin", "knot", "loop", "wire", "hole"))
+        }
+        injury, others = replace_landmarks(measured(1), bone), [measured(2, 5), measured(3, 20)]
+        cases, notes = group([injury, *others])
+        assert sorted(len(case.films) for case in cases) == [1, 2]
+        assert next(case for case in cases if len(case.films) == 2).index.date == others[0].date
+        assert any("the index film is the first with metal" in note for note in notes)
+        hidden = bone | {"pin1_tip": Landmark("not assessable", reason="plaster")}
+        ((case,), _) = group([replace_landmarks(measured(1), hidden), *others])
+        assert len(case.films) == 3
 
     def test_an_operation_between_two_films_is_refused(self, measured) -> None:
         """Films before and after it are not compared; one taken on its day counts as after."""
