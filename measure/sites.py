@@ -58,7 +58,8 @@ class LandmarkRow:
     """One landmark: what to click, how many points, and what it is fixed to.
 
     `depth_mm`: how far off the bone's plane it lies, standard uncertainty. `spread`: how many times
-    the usual placement uncertainty it carries (a pin crossing a cortex at a grazing angle: 4).
+    the usual placement uncertainty it carries. `grazed`: a cortex along the bone axis that a pin crosses at a
+    small angle, so that all errors across it count 1 / sin of that angle along the pin.
     `tie`: what of it is the same place on every film: the point, a circle's centre, only how far it lies
     across the bone axis or along its pin, or none. Default: a single point on bone or pin is.
     """
@@ -72,6 +73,7 @@ class LandmarkRow:
     depth_mm: float = 0.0
     spread: float = 1.0
     tie: str = ""
+    grazed: bool = False
 
     def __post_init__(self) -> None:
         single = self.points == (1, 1) and self.part not in ("wire", "neighbour")
@@ -80,7 +82,7 @@ class LandmarkRow:
     @property
     def body(self) -> str:
         """What shifts as one where the limb is turned: a pin, an edge of both fragments; a crossing alone."""
-        return self.name if self.tie == "along pin" else self.name.split("_")[0]
+        return self.name if self.tie == "along pin" or self.grazed else self.name.split("_")[0]
 
 
 @dataclass(frozen=True)
