@@ -23,6 +23,7 @@ from measure.report import (
     by_quantity,
     flag_line,
     missing_lines,
+    noise_words,
     outcome_words,
     reason_lines,
     technique_lines,
@@ -176,7 +177,7 @@ def _flag_table(flags: Sequence[Flag]) -> Table:
 def _notes(case: Case) -> Iterator[tuple[str, tuple[str, ...]]]:
     yield "Between the films", tuple(f"{line}." for line in (*between_lines(case), *trend_lines(case)))
     yield "Scale and comparability", tuple(_scale_lines(case))
-    yield "Who confirmed what", tuple(_reader_lines(case))
+    yield "Who confirmed what", (*_reader_lines(case), f"{noise_words(case)}.")
     yield "Not measured", tuple(f"{line}." for line in missing_lines(case))
     if len(case.films) == 1:
         yield "Technique (shown, not graded)", tuple(f"{line}." for line in technique_lines(case.index))

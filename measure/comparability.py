@@ -18,7 +18,7 @@ import numpy as np
 from measure.definitions import FUNCTIONS, LENGTH
 from measure.measurements import OBLIQUITY_U
 from measure.movement import BACKED_OUT, LOOSE, MOTIONS, MOVED, SHORTENING, STILL, TURN_U, Movement
-from measure.quantity import COVERAGE_95, Quantity
+from measure.quantity import COVERAGE_95, Quantity, chance_text
 from measure.sites import ChangeRow, MeasurementRow, View
 from measure.ties import MOBILE, PINS, Array, Placed, body_of, centre
 
@@ -131,7 +131,7 @@ class Comparison:
             )
         both = " of all of it together" if len(self.findings) > 1 else ""
         told = self.verdict not in (UNDECIDED, DIFFER)
-        sure = f" (probability{both} {100 * self.chance:.0f} %)" if told else ""
+        sure = f" (probability{both} {chance_text(self.chance)})" if told else ""
         blind = f"; not followed, since not placed on both films: {self._blind()}" if self.unfollowed else ""
         return (
             f"{self.verdict}{sure}{blind}; {self._turn_text('tilt')}, {self._turn_text('rotation')}, "

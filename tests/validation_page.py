@@ -179,7 +179,7 @@ def missed(outcomes: Sequence[Outcome]) -> str:
 
 
 def _badly_covered(outcomes: Sequence[Outcome], column: int, *, low: bool) -> list[str]:
-    """Quantities and classes whose coverage is off the aim by more than chance (95 % interval of the rate)."""
+    """Name quantities and classes whose coverage is off the aim by more than chance (95 % interval)."""
     found = []
     for quantity, name in itertools.product(QUANTITIES, CLASSES):
         rows = errors_of(outcomes, name, quantity)[:, column : column + 2]
@@ -289,13 +289,17 @@ threshold itself a ruler is right half of the time, whatever it does.
 
 {missed(outcomes)}
 
+Coverage is named only where it is off by more than chance. Intervals come out too wide on like films (A, B):
+nobody tells the program that they are alike, so it allows for a turn of some 6° about each axis.
+
 ## How often what moved is named
 
-How often what moved is named, and in brackets the change over its own standard uncertainty u. With false alarms
-of at most 2 % over all that may move, a change can be told nine times in ten where it is about {ENOUGH:g} u.
-{FEW_U}: missed, and less than that: the films do not allow it; only better films or a second reading help.
-{CAREFUL}: missed, though the films would allow it: the verdict weighs several ways to move against each other,
-and prefers "cannot tell".
+In brackets: the change over its own standard uncertainty u. With false alarms of at most 2 % over all that
+may move, a change can be told nine times in ten where it is about {ENOUGH:g} u.
+
+- {FEW_U} missed, and less than that: the films do not allow it; only better films or a second reading help.
+- {CAREFUL} missed, though the films would allow it: the verdict weighs several ways to move against each
+  other, and prefers "cannot tell".
 
 {detection_table(outcomes)}
 
