@@ -209,7 +209,7 @@ class TestJointEstimate:
         for key, truth in (
             (("back_out", "pin1"), 2.0),
             (("dorsal_gap", ""), 1.0),
-            (("pin_tip_beyond", "pin1"), -2.0),
+            (("pin_tip_from_hole", "pin1"), 2.0),
         ):
             found = change(changes, *key)
             assert abs(found.joint.value - truth) < 2 * found.joint.u, key

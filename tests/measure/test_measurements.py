@@ -17,9 +17,10 @@ import pytest
 from conftest import Elbow, lateral, to_pixels
 from uncertainties import ufloat, umath
 
+from measure import phantom
 from measure.film import Film
 from measure.measurements import OBLIQUITY_U, Measurement, measure_film
-from measure.quantity import Quantity, covariance, difference
+from measure.quantity import COVERAGE_95, Quantity, covariance, difference
 from measure.reading import ABSENT, CONFIRMED, NOT_ASSESSABLE, PROPOSED, Landmark, Reading
 from measure.scale import Scale
 from measure.sites import Profile, load_site
@@ -455,3 +456,33 @@ def test_a_pin_off_the_bones_plane_moves_as_one(read: Read) -> None:
     assert found["pin_tip_from_hole pin1"].quantity.u == pytest.approx(depth * OBLIQUITY_U, rel=0.01)
     assert found["pin_angle pin1"].quantity.u == pytest.approx(0, abs=1e-9)
     assert found["dorsal_gap"].quantity.u == 0
+
+
+@pytest.mark.parametrize(("turn", "least"), [(3.0, 0.93), (12.0, 0.7)])
+def test_a_grazed_cortex_is_covered_on_the_phantom(turn: float, least: float) -> None:
+    """Tip beyond the far cortex on phantom films turned by up to so many degrees, against the truth.
+
+    The check can fail: four times the placement, whatever the angle, covers less on turned films.
+    """
+    rng, rows, plain = np.random.default_rng(5), [], math.hypot(4, 1) * 0.35
+    while len(rows) < 50:
+        case = phantom.random_case(rng, phantom.random_pose(rng, turn=turn))
+        size = np.array(case.pose.bone_scale)
+        places = {name: place.film for name, place in phantom.landmarks(case).items()}
+        landmarks = {
+            name: Landmark(
+                CONFIRMED, tuple(map(tuple, place + rng.normal(0, 0.35, place.shape) / size + 1e4))
+            )
+            for name, place in places.items()
+        }
+        reading = Reading(
+            film_digest=f"sha256:{len(rows):016x}", rows=10**6, columns=10**6, site="olecranon",
+            site_version="1", view="lateral", axis="ulnar shaft", reader="simulated", landmarks=landmarks,
+        )  # fmt: skip
+        scale, profile = Scale(tuple(size), "put in", "put in", {}), Profile("put in", 0.35, 0.0, "put in")
+        found = measure_film(reading, scale, profile=profile, wanted=lambda row: row.name == "pin_tip_beyond")
+        truth = phantom.quantities(case)
+        rows += [(m.quantity.value - truth[m.key], m.quantity.u) for m in found if m.quantity]
+    error, u = np.array(rows).T
+    assert np.mean(np.abs(error) <= COVERAGE_95 * u) >= least
+    assert turn < 10 or np.mean(np.abs(error) <= COVERAGE_95 * plain) < least
