@@ -23,8 +23,8 @@ from measure.report import (
     by_quantity,
     flag_line,
     missing_lines,
+    noise_words,
     outcome_words,
-    placing_lines,
     reason_lines,
     technique_lines,
     title,
@@ -177,7 +177,7 @@ def _flag_table(flags: Sequence[Flag]) -> Table:
 def _notes(case: Case) -> Iterator[tuple[str, tuple[str, ...]]]:
     yield "Between the films", tuple(f"{line}." for line in (*between_lines(case), *trend_lines(case)))
     yield "Scale and comparability", tuple(_scale_lines(case))
-    yield "Who confirmed what", tuple(_reader_lines(case))
+    yield "Who confirmed what", (*_reader_lines(case), f"{noise_words(case)}.")
     yield "Not measured", tuple(f"{line}." for line in missing_lines(case))
     if len(case.films) == 1:
         yield "Technique (shown, not graded)", tuple(f"{line}." for line in technique_lines(case.index))
@@ -201,7 +201,6 @@ def _scale_lines(case: Case) -> Iterator[str]:
         scale = film.scale.text() if film.scale else "no scale, so no millimetres"
         by_scale.setdefault(scale, []).append(_short(film))
     yield from (f"{', '.join(dates)}: {scale}." for scale, dates in by_scale.items())
-    yield from (f"{line}." for line in placing_lines(case))
     by_note: dict[str, list[str]] = {}
     for film in case.films:
         for note in film.notes:

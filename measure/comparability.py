@@ -17,17 +17,24 @@ import numpy as np
 
 from measure.definitions import FUNCTIONS, LENGTH
 from measure.measurements import OBLIQUITY_U
-from measure.movement import BACKED_OUT, FORESHORTENING_U, LOOSE, MOTIONS, MOVED, TURN_U, Movement
+from measure.movement import BACKED_OUT, LOOSE, MOTIONS, MOVED, SHORTENING, STILL, TURN_U, Movement
 from measure.quantity import COVERAGE_95, Quantity, chance_text
-from measure.sites import MeasurementRow, View
-from measure.ties import MOBILE, Array, Placed, body_of, centre
+from measure.sites import ChangeRow, MeasurementRow, View
+from measure.ties import MOBILE, PINS, Array, Placed, body_of, centre
 
 # Probabilities needed; set on phantom pairs of another seed than those reported. Reassuring takes more.
-SURE_MOVED, SURE_STILL = 0.75, 0.9
+SURE_MOVED, SURE_STILL = 0.55, 0.9
 TOLD_SHARE = 0.9  # of the turn's assumed uncertainty; above it the films have told nothing
 TURN_WARNING = 5.0  # degrees; our choice (facts: rotation of a lateral film above 5 is worth a word)
 BACK_OUT, PIN_MOVED, FRAGMENT_MOVED = "pin backed out", "pin turned or slipped", "fragment moved"
+MOVEMENTS = (BACK_OUT, PIN_MOVED, FRAGMENT_MOVED)
+EXCHANGED = "the pins look exchanged between the films; check which is which"
 NOTHING, DIFFER, UNDECIDED = "nothing changed", "films differ", "cannot tell"
+# Least change that counts of a quantity without a limit of its own; our choice, after the others' limits.
+USUAL_LIMIT = {"mm": 2.0, "deg": 5.0, "1": 0.1}
+# How well two films compare, by the share of the limit that how they were taken may fake; our choice.
+COMPARABLE, WORST_COMPARABLE = {"well": 0.25, "fairly": 0.5}, "poorly"
+TAKEN_SOURCES = ("turn", "depth", "scale", "size")  # first words of ids of errors of how films were taken
 TURN_SOURCES = ("turn", "depth")  # first words of the source ids that a turn of the limb puts into a change
 
 
@@ -36,12 +43,13 @@ class Comparison:
     """Two films against each other, the pair filed under `pair_id`.
 
     `unfollowed` are the fragment and pins of the view that the two films do not both show: nothing can be
-    said of them.
+    said of them. `exchanged`: pin 1 on the one film looks to be pin 2 on the other.
     """
 
     movement: Movement
     pair_id: str
     unfollowed: tuple[str, ...] = ()
+    exchanged: bool = False
 
     def turn(self, which: str) -> Quantity:
         """Give tilt or rotation of the later film against the earlier, degrees.
@@ -66,7 +74,7 @@ class Comparison:
     def findings(self) -> tuple[tuple[str, str, float], ...]:
         """What happened, as (finding, body, probability): every body that moved, or one other verdict."""
         movement = self.movement
-        if movement.worst:
+        if movement.worst or self.exchanged:
             return ((UNDECIDED, "", 1 - movement.all_still),)
         found = []
         for pin in movement.pins:
@@ -83,6 +91,16 @@ class Comparison:
         if movement.all_still >= SURE_STILL:
             return ((NOTHING, "", movement.all_still),)
         return ((DIFFER if self._turned() else UNDECIDED, "", 1 - movement.all_still),)
+
+    @property
+    def chance(self) -> float:
+        """Probability that all of the findings are so together, whatever else moved."""
+        moved = [body or MOBILE for name, body, _ in self.findings if name in MOVEMENTS]
+        if not moved:
+            return self.findings[0][2]
+        return math.fsum(
+            h.probability for h in self.movement.hypotheses if all(h.states[body] != STILL for body in moved)
+        )
 
     def _slid(self, pin: str) -> bool:
         at = self.movement.index(pin, "along")
@@ -104,13 +122,16 @@ class Comparison:
 
     def text(self) -> str:
         """Say the verdict, and how differently the films were taken."""
+        if self.exchanged:
+            return f"{self.verdict}: {EXCHANGED}"
         if self.movement.worst:
             return (
                 f"{self.verdict}: the landmarks of the two films cannot all be right, whatever moved; "
                 f"look first at {self.movement.worst.replace('_', ' ')}"
             )
-        chance = min(chance for *_, chance in self.findings)
-        sure = f" (probability {chance_text(chance)})" if self.verdict not in (UNDECIDED, DIFFER) else ""
+        both = " of all of it together" if len(self.findings) > 1 else ""
+        told = self.verdict not in (UNDECIDED, DIFFER)
+        sure = f" (probability{both} {chance_text(self.chance)})" if told else ""
         blind = f"; not followed, since not placed on both films: {self._blind()}" if self.unfollowed else ""
         return (
             f"{self.verdict}{sure}{blind}; {self._turn_text('tilt')}, {self._turn_text('rotation')}, "
@@ -189,7 +210,9 @@ def with_turn(change: Quantity, later: Quantity, view: View, comparison: Compari
             parts[f"depth:{comparison.pair_id}:{body}:{word}"] = slope * depth_u * float(rms)
         parts[f"turn:{comparison.pair_id}:{word}"] = common
     if change.unit == LENGTH:
-        parts[f"turn:{comparison.pair_id}:foreshortening"] = later.value * FORESHORTENING_U
+        parts[f"turn:{comparison.pair_id}:foreshortening"] = (
+            later.value * SHORTENING * float(comparison.turn_rms[0])
+        )
     return Quantity(change.value, change.unit, {source: part for source, part in parts.items() if part})
 
 
@@ -215,23 +238,51 @@ def turn_u(change: Quantity) -> float:
 
 
 def why_withheld(
-    change: Quantity, row_name: str, view: View, rotations: Sequence[Quantity | None]
+    change: Quantity,
+    row: MeasurementRow | ChangeRow,
+    view: View,
+    comparison: Comparison | None,
+    rotations: Sequence[Quantity | None],
 ) -> str | None:
-    """Say why a change must not be shown.
+    """Say why a change must not be shown; None where it may.
 
-    A film is rotated too far, or what the turn alone may do reaches its threshold.
+    The pins look exchanged, a film is rotated too far, or what the turn alone may do reaches its limit.
     """
-    if view.arcs and row_name in view.arcs.withholds:
+    if comparison and comparison.exchanged and _rests_on_pins(row, view):
+        return EXCHANGED
+    if view.arcs and row.name in view.arcs.withholds:
         for rotation in rotations:
             if rotation and rotation.value > view.arcs.withhold_deg:
                 limit = f"{view.arcs.withhold_deg:g}°"
                 return f"a film is rotated off the true view by {rotation.text()}, more than {limit}"
-    limits = [row.limit for row in view.thresholds if row.quantity == row_name and row.basis == "change"]
-    fake = COVERAGE_95 * turn_u(change)
-    if not limits or fake < min(limits):
+    if COVERAGE_95 * turn_u(change) < least_limit(row, view):
         return None
     words = Quantity(0.0, change.unit, {"turn": turn_u(change)}).text()
     return f"the films were taken at different rotations, which alone can change it by {words.split('± ')[1]}"
+
+
+def _rests_on_pins(row: MeasurementRow | ChangeRow, view: View) -> bool:
+    """Whether a change is another one where the pins are exchanged."""
+    landmarks = row.landmarks if isinstance(row, MeasurementRow) else ()
+    return row.target in PINS or any(view.landmark[name].part == "pin" for name in landmarks)
+
+
+def least_limit(row: MeasurementRow | ChangeRow, view: View) -> float:
+    """Give the least change of a quantity that counts: its least limit, else its unit's usual one."""
+    limits = [
+        limit.limit for limit in view.thresholds if (limit.quantity, limit.basis) == (row.name, "change")
+    ]
+    return min(limits, default=USUAL_LIMIT[row.unit])
+
+
+def comparable(change: Quantity, limit: float) -> str:
+    """Say in a word how well two films can be compared in a quantity, by its least change that counts.
+
+    By the share of that limit which how the films were taken (turn and scale) may make up or hide.
+    """
+    taken = [p for source, p in change.parts.items() if source.split(":")[0].split("-")[0] in TAKEN_SOURCES]
+    share = COVERAGE_95 * math.hypot(*taken) / limit
+    return next((word for word, most in COMPARABLE.items() if share <= most), WORST_COMPARABLE)
 
 
 def joint_estimate(row: MeasurementRow, comparison: Comparison, view: View) -> Quantity | None:

@@ -31,7 +31,7 @@ FLAG_COLUMNS = (
 MEASUREMENT_COLUMNS = (
     "patient", "side", "visit_date", "days_since_surgery", "site", "view", "film_uid", "quantity", "target",
     "value", "unit", "standard_uncertainty", "scale_source", "axis", "landmark_sources", "confirmed",
-    "not_assessable_reason", *FLAG_COLUMNS, "method", "reader", "reading_uid", "site_version",
+    "not_assessable_reason", *FLAG_COLUMNS, "method", "reader", "reader_noise", "reading_uid", "site_version",
     "film_notes", "software_version", "caution",
 )  # fmt: skip
 CHANGE_COLUMNS = (
@@ -105,6 +105,7 @@ def _film_fields(film: MeasuredFilm) -> dict[str, object]:
         "view": reading.view,
         "film_uid": film.sop_instance_uid or reading.film_digest,
         "reader": reading.reader,
+        "reader_noise": film.uncertainty.text(),
         "reading_uid": reading.uid,
         "site_version": reading.site_version,
         "software_version": f"holdfast {__version__}",

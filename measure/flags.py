@@ -84,7 +84,8 @@ def judge(subject: Change | Measurement, threshold: Threshold) -> Flag:
         return Flag(threshold, subject, BEYOND, probability)
     if probability <= 1 - SURE:
         return Flag(threshold, subject, WITHIN, probability)
-    return Flag(threshold, subject, CANNOT_TELL, probability, what_would_decide(subject.quantity))
+    why = what_would_decide(subject.quantity, change=isinstance(subject, Change))
+    return Flag(threshold, subject, CANNOT_TELL, probability, why)
 
 
 def _judge_presence(subject: Change | Measurement, threshold: Threshold) -> Flag:
@@ -95,24 +96,28 @@ def _judge_presence(subject: Change | Measurement, threshold: Threshold) -> Flag
     return Flag(threshold, subject, BEYOND if present else WITHIN, float(present))
 
 
-# First word of a source id to what would make that source smaller.
+# First word of a source id to what would make that source smaller: for a change, and for a value of one film.
+_TURNED = ("films at the same rotation", "a film in the true view")
 REMEDIES = {
-    "scale": "a film with a marker at the bone's height, or a typed distance",
-    "point": "a second reading, or a clearer film",
-    "habit": "both films read by the same reader",
-    "parallax": "a film at the same rotation as the earlier one",
-    "nonlinear": "landmarks further apart, or a second reading",
+    "scale": ("a film with a marker at the bone's height, or a typed distance",) * 2,
+    "point": ("a second reading, or a clearer film",) * 2,
+    "habit": ("both films read by the same reader", "a second reader"),
+    "parallax": _TURNED,
+    "turn": _TURNED,
+    "depth": _TURNED,
+    "nonlinear": ("landmarks further apart, or a second reading",) * 2,
 }
 
 
-def what_would_decide(quantity: Quantity) -> str:
-    """Say what would lessen the largest part of a value's uncertainty."""
+def what_would_decide(quantity: Quantity, *, change: bool = True) -> str:
+    """Say what would lessen the largest part of the uncertainty of a change, or of a value of one film."""
     shares: dict[str, float] = {}
     for source, part in quantity.parts.items():
         kind = source.split(":", 1)[0].split("-", 1)[0]
         shares[kind] = shares.get(kind, 0.0) + part * part
-    remedy = REMEDIES.get(max(shares, key=lambda kind: shares[kind], default=""), "a better film")
-    return f"too near the limit for its uncertainty; would decide: {remedy}"
+    largest = max(shares, key=lambda kind: shares[kind], default="")
+    of_change, of_value = REMEDIES.get(largest, ("a better film",) * 2)
+    return f"too near the limit for its uncertainty; would decide: {of_change if change else of_value}"
 
 
 def find_flags(case: Case, site: Site | None = None, film: MeasuredFilm | None = None) -> tuple[Flag, ...]:

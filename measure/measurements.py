@@ -29,6 +29,11 @@ USUAL_MM_PER_PX = 0.13  # 0.15 mm detector, magnification 1.15; common practice,
 OBLIQUITY_U = 0.056
 
 
+# Degrees at which a pin crosses a cortex. Below the least, 0.35 mm across it is over 4 mm along the pin, far
+# as pins back out; our choice. The usual one is common practice, no source.
+LEAST_CROSSING, USUAL_CROSSING = 5.0, 10.0
+
+
 @dataclass(frozen=True)
 class Measurement:
     """One quantity on one film.
@@ -132,6 +137,7 @@ class _Film:
         self.reading, self.view, self.scale, self.profile = reading, view, scale, profile
         size = np.array(scale.mm_per_px if scale else [side / aspect[0] for side in aspect])
         unit_per_mm = 1.0 if scale else 1.0 / USUAL_MM_PER_PX
+        self.size = size
         self.basis = self._bone_axes(size)
         self.axis_doubt = self._axis_doubt(size)
         self.landmarks = {
@@ -144,18 +150,29 @@ class _Film:
         self, name: str, landmark: Landmark, size: NDArray[np.float64], unit_per_mm: float
     ) -> UncertainPoints:
         row, reading, profile = self.view.landmark[name], self.reading, self.profile
-        placement = profile.placement(name) * row.spread * unit_per_mm
+        longer = 1.0 / math.sin(math.radians(max(self.crossing(name), LEAST_CROSSING))) if row.grazed else 1.0
+        placement = profile.placement(name) * row.spread * longer * unit_per_mm
         # Without the bone's axes nobody knows which way a habit points on another film: nothing cancels.
         shared_by = reading.reader if self.basis is not None else reading.film_id
         return UncertainPoints(
             landmark.array * size,
             landmark.u_px * float(size.mean()) if landmark.u_px else placement,
-            profile.habit_mm * unit_per_mm,
-            row.depth_mm * OBLIQUITY_U * unit_per_mm,
+            profile.habit_mm * longer * unit_per_mm,
+            row.depth_mm * OBLIQUITY_U * longer * unit_per_mm,
             f"point:{reading.film_id}:{name}",
             f"habit:{shared_by}:{reading.site}:{reading.view}:{name}",
             f"parallax:{reading.film_id}:{row.body}",
         )
+
+    def crossing(self, name: str) -> float:
+        """Angle in degrees at which a pin crosses a cortex along the bone axis; the usual where unknown."""
+        pin = name.split("_")[0]
+        ends = [self.reading.landmarks.get(f"{pin}_{end}") for end in ("straight", "tip")]
+        if self.basis is None or not all(end and end.located for end in ends):
+            return USUAL_CROSSING
+        straight, tip = (end.array[0] * self.size for end in ends if end)
+        along, across = self.basis @ (tip - straight)
+        return math.degrees(math.atan2(abs(across), abs(along)))
 
     def _bone_axes(self, size: NDArray[np.float64]) -> NDArray[np.float64] | None:
         if not self.view.axis:
@@ -224,6 +241,11 @@ class _Film:
             return "; ".join(dict.fromkeys(lacking))
         if self.axis_doubt and self._on_axis(row):
             return self.axis_doubt
+        grazed = [name for name in row.landmarks if self.view.landmark[name].grazed]
+        if grazed and (angle := min(map(self.crossing, grazed))) < LEAST_CROSSING:
+            return (
+                f"the pin meets the cortex at {angle:.1f}°, under {LEAST_CROSSING:g}°: where cannot be told"
+            )
         if row.unit == LENGTH and self.scale is None:
             return "no scale on this film, so no millimetres"
         return None

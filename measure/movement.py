@@ -27,8 +27,10 @@ from measure.sites import View
 from measure.ties import (
     ARCS,
     MOBILE,
+    PINS,
     REFERENCE,
     Array,
+    Depths,
     Pin,
     Placed,
     Ties,
@@ -36,11 +38,14 @@ from measure.ties import (
     frame_of,
     pins_of,
     ties_of,
+    with_pins_exchanged,
 )
 
 # Of one film against another, about each axis: 4 degrees a film; common practice, no source.
 TURN_U = math.radians(6.0)
-FORESHORTENING_U = 0.006  # of lengths along the bone: the cosine of such turns; derived
+# A turn by d between films that lie at a and b shortens lengths by d (a + b) / 2: of second order. a + b is
+# as unknown as the turn is beforehand; derived.
+SHORTENING = TURN_U / 2
 Names = tuple[tuple[str, str], ...]
 MOTIONS = ("along", "across", "swing")
 STILL, BACKED_OUT, LOOSE, MOVED = "still", "backed out", "loose", "moved"
@@ -52,7 +57,11 @@ LEAN_U = 0.035  # slope of a pin off the film's plane: 2 degrees; common practic
 # Where the slanting rays of the cone touch the outlines, off the bone's plane: the joint lies some 30 mm
 # off the central ray of a 1 m beam, on a surface curved by about 1/40 mm; derived.
 OUTLINES, OUTLINE_U = "outlines", 1.5
+FOCUS_MM = 1000.0  # from the source to the bone; usual, common practice
 SLIDE_U = 1.0  # mm: how far a crossing of pin and cortex goes where the pin goes sideways; derived
+# That depths from the other view lie on the side they seem to: its pins may be exchanged, the beam reversed.
+SIDE_KNOWN = 0.95  # our choice
+CHANCE_EXCHANGED = 0.02  # that a reader calls pin 1 on one film what was pin 2 on the other; our choice
 WIDE = 4.0  # times that where nothing is to be supposed
 CHANCE_MOVED = 0.25  # of each body, before the films are seen; back-out in 8 of 44 (BESS, 87-B Supp II)
 FILM = ("x", "y", "turn", "size", "foreshortening", "tilt", "rotation")
@@ -81,16 +90,19 @@ class Movement:
     """All hypotheses about two films, each with its probability; `free` lets every body move.
 
     `names` are the parameters', as (body, which); turns in radians, lengths in mm. `places` are the earlier
-    film's landmarks (n, 2) in its bone's frame.
+    film's landmarks (n, 2) in its bone's frame. `evidence` is the log marginal likelihood of the later film
+    over all hypotheses, up to a constant. `worst` is the landmark that fits least, where they cannot all be
+    right whatever moved; else None.
     """
 
     names: tuple[tuple[str, str], ...]
     hypotheses: tuple[Hypothesis, ...]
     free: Hypothesis
     ties: Ties
-    design: Array
     pins: tuple[Pin, ...]
     places: Mapping[str, Points]
+    evidence: float
+    worst: str | None = None
 
     def index(self, body: str, which: str) -> int:
         """Place of a parameter."""
@@ -99,19 +111,6 @@ class Movement:
     def probability(self, body: str, *states: str) -> float:
         """Probability that a body is in one of these states."""
         return math.fsum(h.probability for h in self.hypotheses if h.states.get(body) in states)
-
-    @property
-    def worst(self) -> str | None:
-        """The landmark that fits least, where they cannot all be right whatever moved; else None."""
-        ties = len(self.ties.shift)
-        # 99.9 % point of chi-squared (Wilson & Hilferty 1931)
-        limit = ties * (1 - 2 / (9 * ties) + 3.09 * math.sqrt(2 / (9 * ties))) ** 3
-        if self.free.misfit <= limit:
-            return None
-        slid = np.array([SLIDE_U if pin else 0.0 for pin in self.ties.slides])
-        expected = np.sqrt(self.ties.u**2 + (self.ties.depth_u * TURN_U) ** 2 + slid**2)
-        off = np.abs(self.ties.shift - self.design @ self.free.mean) / expected
-        return self.ties.landmark[int(np.argmax(off))]
 
     @property
     def all_still(self) -> float:
@@ -123,10 +122,7 @@ class Movement:
         """Mean (p,) and covariance (p, p) over all hypotheses."""
         weights = np.array([h.probability for h in self.hypotheses])
         means = np.array([h.mean for h in self.hypotheses])
-        mean = weights @ means
-        spread = means - mean
-        inside = np.tensordot(weights, np.array([h.covariance for h in self.hypotheses]), axes=1)
-        return mean, inside + (spread * weights[:, None]).T @ spread
+        return mixture(weights, means, np.array([h.covariance for h in self.hypotheses]))
 
     def value(self, body: str, which: str) -> tuple[float, float]:
         """Mean and standard uncertainty of one parameter over all hypotheses."""
@@ -162,7 +158,7 @@ def compare_places(
     view: View,
     *,
     size_u: float,
-    depths: Mapping[str, tuple[float, float]] | None = None,
+    depths: Depths | None = None,
 ) -> Movement | None:
     """Explain a later film's landmarks by an earlier film's.
 
@@ -173,8 +169,8 @@ def compare_places(
     size_u
         Relative standard uncertainty of the two films' scales against each other.
     depths
-        Each pin's depth off the bone's plane and its uncertainty, mm, where an AP film gives them; default
-        the view's.
+        Each pin's depth off the bone's plane towards the source, and its uncertainty, mm, where the other
+        view of a visit gives them (`ties.depths_of`); default the view's.
 
     None where the films share no bone axis, or too few landmarks of the distal fragment.
     """
@@ -186,30 +182,70 @@ def compare_places(
     if ties.of(REFERENCE).sum() < 5:  # as many as the film's own place, turn and size, and one to spare
         return None
     places = {name: frame.first(points) for name, points in earlier.points.items()}
-    return _fit(ties, pins, places, view.arcs.apart_mm if view.arcs else 0.0, size_u)
-
-
-def _fit(
-    ties: Ties, pins: tuple[Pin, ...], places: Mapping[str, Points], arcs_mm: float, size_u: float
-) -> Movement:
-    # Which pin lies on the side of the nearer arc is not seen: both are tried, and the films decide.
-    sides = (arcs_mm, -arcs_mm) if ties.of(ARCS).any() else (0.0,)
-    names, designs = _designs(ties, pins, sides)
+    # Which pin is nearer to the source is not seen on one view: both sides are tried, and the films decide.
+    sides = (
+        {1.0: SIDE_KNOWN, -1.0: 1 - SIDE_KNOWN} if depths else {1.0: 0.5, -1.0: 0.5} if pins else {1.0: 1.0}
+    )
+    names, designs = _designs(ties, pins, view.arcs.apart_mm if view.arcs else 0.0, tuple(sides))
+    side_chance = np.log(list(sides.values()))
     turn_rms = np.array([TURN_U, TURN_U])
-    for _ in range(PASSES):
-        hypotheses, free = _weigh(ties, pins, names, designs, size_u, turn_rms)
-        movement = Movement(names, hypotheses, free, ties, designs[0], pins, places)
+    worst = None
+    for known in range(PASSES):
+        hypotheses, free, side, evidence = _weigh(ties, pins, names, designs, side_chance, size_u, turn_rms)
+        if not known:  # a turn that was fitted to a wrong click would excuse it
+            worst = _worst(ties, designs[side], free)
+        movement = Movement(names, hypotheses, free, ties, pins, places, evidence, worst)
         mean, covariance = movement.mixed
         at = [movement.index("film", which) for which in ("tilt", "rotation")]
         turn_rms = np.sqrt(mean[at] ** 2 + np.diag(covariance)[at])
     return movement
 
 
+def exchanged(
+    movement: Movement,
+    earlier: Placed,
+    later: Placed,
+    view: View,
+    *,
+    size_u: float,
+    depths: Depths | None = None,
+) -> bool:
+    """Whether the films are better explained by the two pins exchanged on the later one.
+
+    Tried only where both pins seem to have moved, since exchanging them moves both.
+    """
+    still = max((movement.probability(pin.name, STILL) for pin in movement.pins), default=1.0)
+    if len(movement.pins) < len(PINS) or still > 0.5:
+        return False
+    other = compare_places(earlier, with_pins_exchanged(later), view, size_u=size_u, depths=depths)
+    odds = math.log(CHANCE_EXCHANGED / (1 - CHANCE_EXCHANGED))
+    return other is not None and other.evidence + odds > movement.evidence
+
+
+def _worst(ties: Ties, design: Array, free: Hypothesis) -> str | None:
+    """Name the landmark that fits least, where they cannot all be right whatever moved; else None."""
+    count = len(ties.shift)
+    # 99.9 % point of chi-squared (Wilson & Hilferty 1931)
+    if free.misfit <= count * (1 - 2 / (9 * count) + 3.09 * math.sqrt(2 / (9 * count))) ** 3:
+        return None
+    slid = np.array([SLIDE_U if pin else 0.0 for pin in ties.slides])
+    expected = np.sqrt(ties.u**2 + (ties.depth_u * TURN_U) ** 2 + slid**2)
+    return ties.landmark[int(np.argmax(np.abs(ties.shift - design @ free.mean) / expected))]
+
+
 def _weigh(
-    ties: Ties, pins: tuple[Pin, ...], names: Names, designs: Sequence[Array], size_u: float, turn_rms: Array
-) -> tuple[tuple[Hypothesis, ...], Hypothesis]:
+    ties: Ties,
+    pins: tuple[Pin, ...],
+    names: Names,
+    designs: Sequence[Array],
+    side_chance: Array,
+    size_u: float,
+    turn_rms: Array,
+) -> tuple[tuple[Hypothesis, ...], Hypothesis, int, float]:
     """Fit every hypothesis, and the one in which every body is free and nothing is supposed of it.
 
+    Also gives which design is the likeliest, and the evidence for all of it. `side_chance` is the logarithm
+    of each design's probability beforehand;
     `turn_rms` (2,) says how far the limb was turned, for what depths that are not known may do.
     """
     bodies = [*([MOBILE] if ties.of(MOBILE).any() else []), *(pin.name for pin in pins)]
@@ -223,8 +259,11 @@ def _weigh(
     slid = np.array([[one.get(pin) == LOOSE for pin in ties.slides] for one in states])
     noise = ties.u**2 + ties.depth_u**2 * (ties.direction**2 @ turn_rms**2) + SLIDE_U**2 * slid
     fits = [regress(design, ties.shift, noise, prior_u, prior) for design in designs]
-    chance = np.array([evidence + [_log_chance(one, choices) for one in states] for *_, evidence, _ in fits])
-    weights = np.exp(chance[:, :-1] - chance[:, :-1].max())
+    chance = np.array([fitted + [_log_chance(one, choices) for one in states] for *_, fitted, _ in fits])
+    chance += side_chance[:, None]
+    top = chance[:, :-1].max()
+    weights = np.exp(chance[:, :-1] - top)
+    evidence = float(top + np.log(weights.sum()))
     weights /= weights.sum()
     hypotheses = tuple(
         Hypothesis(*row)
@@ -233,8 +272,24 @@ def _weigh(
             states[:-1], chances.tolist(), mean[:-1], covariance[:-1], misfit[:-1].tolist(), strict=True
         )
     )
-    mean, covariance, _, misfit = fits[int(np.argmax(chance[:, -1]))]
-    return hypotheses, Hypothesis(states[-1], 0.0, mean[-1], covariance[-1], float(misfit[-1]))
+    by_side = weights.sum(axis=1)
+    free = _mixed(by_side, [[part[-1] for part in fit] for fit in fits], states[-1])
+    return hypotheses, free, int(np.argmax(by_side)), evidence
+
+
+def _mixed(weights: Array, fits: Sequence[Sequence[Array]], states: Mapping[str, str]) -> Hypothesis:
+    """One hypothesis fitted with pin 1 on either side, each as probable as its weight says."""
+    mean, covariance = mixture(weights, *(np.array([fit[part] for fit in fits]) for part in (0, 1)))
+    misfit = min(float(fit[3]) for fit in fits)
+    return Hypothesis(states, 0.0, mean, covariance, misfit)
+
+
+def mixture(weights: Array, means: Array, covariances: Array) -> tuple[Array, Array]:
+    """Mean (p,) and covariance (p, p) of Gaussians (h, p), (h, p, p) with weights (h,) of unit sum."""
+    mean = weights @ means
+    off = means - mean
+    inside = np.tensordot(weights, covariances, axes=1)
+    return mean, inside + (off * weights[:, None]).T @ off
 
 
 def _expected(name: tuple[str, str], states: Mapping[str, str]) -> float:
@@ -293,8 +348,8 @@ def _prior_u(
     """
     body, which = name
     if body == "film":
-        film = (FREE_MM, FREE_MM, FREE_TURN, size_u, FORESHORTENING_U, TURN_U, TURN_U)
-        return film[FILM.index(which)]
+        shortened = SHORTENING * float(turn_rms[0])
+        return (FREE_MM, FREE_MM, FREE_TURN, size_u, shortened, TURN_U, TURN_U)[FILM.index(which)]
     if body == OUTLINES:
         return OUTLINE_U * float(turn_rms[PARALLAX.index(which)])
     if which in PARALLAX:
@@ -309,15 +364,18 @@ def _prior_u(
     return moves.get((kind, states[body]), {}).get(which, 0.0)
 
 
-def _designs(ties: Ties, pins: tuple[Pin, ...], sides: Sequence[float]) -> tuple[Names, list[Array]]:
-    """Names (p) of the parameters and what each does to every tie: (k, p) for each side of the nearer arc."""
+def _designs(
+    ties: Ties, pins: tuple[Pin, ...], arcs_mm: float, sides: Sequence[float]
+) -> tuple[Names, list[Array]]:
+    """Names (p) of the parameters and what each does to every tie: (k, p) a side that pin 1 may be on."""
     out = ties.place - ties.place[ties.of(REFERENCE)].mean(axis=0)
     apart = ties.of(ARCS)
     depth = np.zeros(len(ties.shift))
     for pin in pins:
         depth[ties.of(pin.name)] = pin.depth
     x, y = ties.direction.T
-    plane = (x, y, _swing(out, ties.direction), np.sum(out * ties.direction, axis=1), out[:, 0] * x)
+    swing, grown = _swing(out, ties.direction), np.sum(out * ties.direction, axis=1)
+    plane = (x, y, swing, grown, out[:, 0] * x)
     columns = {("film", which): column * ~apart for which, column in zip(FILM, plane, strict=False)}
     columns |= {("film", "tilt"): depth * x, ("film", "rotation"): depth * y}
     outline = (ties.depth_u > 0) & ~apart
@@ -329,13 +387,13 @@ def _designs(ties: Ties, pins: tuple[Pin, ...], sides: Sequence[float]) -> tuple
         mine = ties.of(pin.name)
         unknown = (x * mine, y * mine, columns[pin.name, "swing"])
         columns |= {(pin.name, which): column for which, column in zip(PARALLAX, unknown, strict=True)}
+    # What a turn brings nearer to the source is enlarged: a bone lying askew is seen as a keystone.
+    askew = out * (-grown / FOCUS_MM * ~apart)[:, None] + arcs_mm * apart[:, None] * ties.direction
     designs = []
     for side in sides:
-        turned = {
-            ("film", "tilt"): (depth + side * apart) * x,
-            ("film", "rotation"): (depth + side * apart) * y,
-        }
-        designs.append(np.column_stack(list((columns | turned).values())))
+        turned = depth[:, None] * ties.direction + side * askew
+        both = {("film", "tilt"): turned[:, 0], ("film", "rotation"): turned[:, 1]}
+        designs.append(np.column_stack(list((columns | both).values())))
     return tuple(columns), designs
 
 

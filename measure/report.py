@@ -15,7 +15,7 @@ from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
-from measure.comparability import turn_u
+from measure.comparability import COMPARABLE, WORST_COMPARABLE, comparable, least_limit, turn_u
 from measure.export import CAUTION, days_since_surgery
 from measure.flags import BEYOND, CANNOT_TELL, WITHIN, Flag
 from measure.measurements import Measurement
@@ -94,7 +94,6 @@ def case_block(case: Case, flags: Sequence[Flag]) -> Group:
     if between := [*between_lines(case), *trend_lines(case)]:
         parts.append(_bullets("Between the films (from all landmarks together)", between))
     parts += [_value_table(case, flags), _film_table(case)]
-    parts += [*(_text(f"{line}.", "dim") for line in placing_lines(case)), Text("")]
     if missing := list(missing_lines(case)):
         parts.append(_bullets("Not measured", missing))
     if technique := list(technique_lines(case.index)):
@@ -260,6 +259,7 @@ def _reasons(flag: Flag, worst: str) -> list[str]:
     return [words for words in (flag.why if tell else None, note) if words]
 
 
+WITHHELD = "not at all, so withheld"
 SMALLEST_TOLD = 0.1  # mm or degrees
 
 
@@ -272,21 +272,36 @@ def between_lines(case: Case) -> Iterator[str]:
         if not changes[0].comparison:
             yield f"{basis}: cannot tell what moved or how alike the films are (no scale, or few landmarks)"
             continue
-        judged = {limit.quantity for limit in case.current.view.thresholds if limit.basis == "change"}
-        fakes: dict[str, str] = {}
-        for change in changes:
-            half = COVERAGE_95 * turn_u(change.quantity) if change.quantity else 0.0
-            if change.row.name in judged and half >= SMALLEST_TOLD:
-                fakes.setdefault(change.row.title.lower(), f"{half:.1f}{UNIT_TEXT[change.row.unit]}")
-        words = ", ".join(f"{what} by ± {size}" for what, size in fakes.items())
-        also = f"; the turn alone may change {words}" if words else ""
-        yield f"{basis}: {changes[0].comparison.text()}{also}"
+        yield f"{basis}: {changes[0].comparison.text()}"
+        yield f"{basis}, how the films compare: {comparable_words(changes)}"
+
+
+def comparable_words(changes: Sequence[Change]) -> str:
+    """Say of every quantity how well two films compare in it, and by how much their turn may change it.
+
+    Of several pins or knots the worst stands.
+    """
+    order = (*COMPARABLE, WORST_COMPARABLE, WITHHELD)
+    worst: dict[str, tuple[int, float, str]] = {}
+    for change in changes:
+        if change.quantity:
+            word = comparable(change.quantity, least_limit(change.row, change.later.view))
+        elif change.withheld:
+            word = WITHHELD
+        else:
+            continue
+        half = COVERAGE_95 * turn_u(change.quantity) if change.quantity else 0.0
+        size = f" (turn ± {half:.1f}{UNIT_TEXT[change.row.unit]})" if half >= SMALLEST_TOLD else ""
+        what = change.row.title.lower()
+        worst[what] = max(worst.get(what, (0, 0.0, "")), (order.index(word), half, size))
+    groups = {word: [what + s for what, (n, _, s) in worst.items() if order[n] == word] for word in order}
+    return "; ".join(f"{word}: {', '.join(each)}" for word, each in groups.items() if each)
 
 
 def trend_lines(case: Case) -> Iterator[str]:
-    """One line a trend that grows, or that left a film out."""
+    """One line a trend that grows, or would but for one film."""
     for trend in trends(case):
-        if trend.growing or trend.left_out:
+        if trend.growing or trend.rests_on_last or trend.left_out:
             yield f"trend of {title(trend.changes[0].row).lower()}: {trend.text()}"
 
 
@@ -368,14 +383,13 @@ def _film_table(case: Case) -> Group:
     heading = Text(
         "Films (day: since surgery; the first is the index film, the last the current one)", "bold"
     )
-    return Group(heading, table, Text(""))
+    return Group(heading, table, _text(noise_words(case), "dim"), Text(""))
 
 
-def placing_lines(case: Case) -> Iterator[str]:
-    """Name the profile that the uncertainty of placing landmarks comes from, one line each."""
-    used = {(film.uncertainty.name, film.uncertainty.source): None for film in case.films}
-    for name, source in used:
-        yield f"Uncertainty of placing landmarks: profile '{name}' ({source})"
+def noise_words(case: Case) -> str:
+    """Name the profile that the uncertainty of placing landmarks comes from."""
+    used = dict.fromkeys(f"{film.uncertainty.text()}; {film.uncertainty.source}" for film in case.films)
+    return "Uncertainty of placing landmarks: profile " + " | ".join(used)
 
 
 def technique_lines(film: MeasuredFilm) -> Iterator[str]:

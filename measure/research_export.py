@@ -95,6 +95,7 @@ not_assessable_reason | text | why there is no value; what was typed in free wor
 {_FLAG.strip()}
 method | text | first order or Monte Carlo propagation, or as observed
 reader | text | pseudonym
+reader_noise | text | whose figures for a reader's noise the uncertainties rest on, and how large they are
 {_READING.strip()}
 site_version | text | version of the site table
 software_version | text | version of holdfast

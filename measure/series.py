@@ -27,12 +27,12 @@ from measure.comparability import (
 from measure.errors import ComparisonError
 from measure.film import Film
 from measure.measurements import Measurement, measure_film
-from measure.movement import compare_places
+from measure.movement import compare_places, exchanged
 from measure.quantity import COVERAGE_95, Quantity, difference
-from measure.reading import Reading
+from measure.reading import ABSENT, Reading
 from measure.scale import Agreement, Scale, compare_scales, doubts, scales_for, why_no_scale, widened
 from measure.sites import ChangeRow, Estimate, MeasurementRow, Profile, View, load_site
-from measure.ties import Placed
+from measure.ties import PINS, Depths, Placed, depths_of
 
 INDEX, LAST = "since index", "since last visit"
 # What a film must say of itself before it is compared with another.
@@ -96,7 +96,8 @@ class Change:
     """How one quantity changed from an earlier film to a later one.
 
     `row` is the measurement's, or that of a change with several estimates; `estimates` are those,
-    in words, with their values. `quantity` is None where `reason` says why. `joint` is the change as all
+    in words, with their values. `quantity` is None where `reason` says why; `withheld` where it could be had
+    but must not be shown. `joint` is the change as all
     landmarks of both films together say, beside the raw one; `comparison` says how comparable the films are.
     """
 
@@ -110,6 +111,7 @@ class Change:
     estimates: tuple[tuple[str, Quantity], ...] = ()
     note: str | None = None
     joint: Quantity | None = None
+    withheld: bool = False
     comparison: Comparison | None = field(default=None, repr=False)
 
     @property
@@ -205,8 +207,12 @@ def why_not_comparable(earlier: MeasuredFilm, later: MeasuredFilm) -> tuple[str,
     return tuple(reasons)
 
 
-def compare(earlier: MeasuredFilm, later: MeasuredFilm, basis: str = INDEX) -> tuple[Change, ...]:
+def compare(
+    earlier: MeasuredFilm, later: MeasuredFilm, basis: str = INDEX, beside: Sequence[MeasuredFilm] = ()
+) -> tuple[Change, ...]:
     """Change of every quantity from an earlier film to a later one.
+
+    `beside` are the visits' films of the other view, if any, which tell how deep the pins lie.
 
     Raises ComparisonError, with all reasons, for films of two patients, sides, sites or views, films
     that do not say, and films in the wrong order.
@@ -216,7 +222,9 @@ def compare(earlier: MeasuredFilm, later: MeasuredFilm, basis: str = INDEX) -> t
             f"Not compared: {'; '.join(reasons)}. "
             "Choose films of one patient, side and view, in order of time."
         )
-    blank = Change(later.view.measurements[0], basis, earlier, later, comparison=_comparison(earlier, later))
+    blank = Change(
+        later.view.measurements[0], basis, earlier, later, comparison=_comparison(earlier, later, beside)
+    )
     plain = [_plain(m, earlier.find(*m.key), blank) for m in later.measurements]
     by_key = {change.key: change for change in plain}
     joined = [_joined(row, by_key, blank) for row in later.view.changes]
@@ -224,7 +232,9 @@ def compare(earlier: MeasuredFilm, later: MeasuredFilm, basis: str = INDEX) -> t
     return tuple(_kept(change, rotations) for change in (*joined, *plain))
 
 
-def _comparison(earlier: MeasuredFilm, later: MeasuredFilm) -> Comparison | None:
+def _comparison(
+    earlier: MeasuredFilm, later: MeasuredFilm, beside: Sequence[MeasuredFilm]
+) -> Comparison | None:
     """How comparable two films are; None where there are no millimetres, or too few landmarks to tell."""
     if earlier.scale is None or later.scale is None:
         return None
@@ -233,11 +243,19 @@ def _comparison(earlier: MeasuredFilm, later: MeasuredFilm) -> Comparison | None
     same_reader = earlier.reading.reader == later.reading.reader
     first = _placed(earlier, earlier.scale, habit=not same_reader)
     second = _placed(later, later.scale, habit=not same_reader)
-    movement = compare_places(first, second, later.view, size_u=size_u)
+    depths = _depths(beside)
+    movement = compare_places(first, second, later.view, size_u=size_u, depths=depths)
     if movement is None:
         return None
     pair_id = f"{earlier.reading.film_id}-{later.reading.film_id}"
-    return Comparison(movement, pair_id, unfollowed(movement, later.view))
+    swapped = exchanged(movement, first, second, later.view, size_u=size_u, depths=depths)
+    return Comparison(movement, pair_id, unfollowed(movement, later.view), swapped)
+
+
+def _depths(beside: Sequence[MeasuredFilm]) -> Depths:
+    """Depths of the pins by the first film of the other view that shows both."""
+    found = (depths_of(_placed(film, film.scale, habit=True), film.view) for film in beside if film.scale)
+    return next((depths for depths in found if len(depths) == len(PINS)), {})
 
 
 def _placed(film: MeasuredFilm, scale: Scale, *, habit: bool) -> Placed:
@@ -258,13 +276,15 @@ def _placed(film: MeasuredFilm, scale: Scale, *, habit: bool) -> Placed:
 
 
 def _kept(change: Change, rotations: Sequence[Quantity | None]) -> Change:
-    """Withhold a change that the turn between the films could have made."""
+    """Withhold a change that the turn between the films, or exchanged pins, could have made."""
     if change.quantity is None:
         return change
-    reason = why_withheld(change.quantity, change.row.name, change.later.view, rotations)
+    reason = why_withheld(change.quantity, change.row, change.later.view, change.comparison, rotations)
     if reason is None:
         return change
-    return dataclasses.replace(change, quantity=None, joint=None, reason=reason, estimates=(), note=None)
+    return dataclasses.replace(
+        change, quantity=None, joint=None, reason=reason, estimates=(), note=None, withheld=True
+    )
 
 
 def _plain(after: Measurement, before: Measurement | None, given: Change) -> Change:
@@ -365,6 +385,7 @@ def group(films: Iterable[MeasuredFilm]) -> tuple[tuple[Case, ...], tuple[str, .
     for film in films:
         operations.setdefault(_fracture(film), set()).update({film.surgery} if film.surgery else ())
     notes += _notes_on_surgery(films, operations)
+    notes += _notes_on_metal(films, operations)
     births = _births(films, notes)
 
     def case_of(film: MeasuredFilm) -> tuple[object, ...]:
@@ -372,14 +393,32 @@ def group(films: Iterable[MeasuredFilm]) -> tuple[tuple[Case, ...], tuple[str, .
         return *_case(film), person, _operations_by(film, operations[_fracture(film)])
 
     films.sort(key=lambda film: (case_of(film), _when(film)))
+    by_visit: dict[tuple[object, ...], list[MeasuredFilm]] = {}
+    for film in films:
+        by_visit.setdefault(_visit(film), []).append(film)
     cases = []
     for _, members in itertools.groupby(films, key=case_of):
         first, *others = _one_a_day(members, notes)
         visits = [first, *(_told_of_exchange(first, film) for film in others)]
         pairs = [(visits[0], film, INDEX) for film in visits[1:]]
         pairs += [(before, film, LAST) for before, film in itertools.pairwise(visits[1:])]
-        cases.append(Case(tuple(visits), tuple(c for pair in pairs for c in compare(*pair))))
+        changes = (c for pair in pairs for c in compare(*pair, beside=_beside(pair[:2], by_visit)))
+        cases.append(Case(tuple(visits), tuple(changes)))
     return tuple(cases), tuple(notes)
+
+
+def _visit(film: MeasuredFilm) -> tuple[object, ...]:
+    """Return what films of one visit share, whatever the view."""
+    return *_fracture(film), film.birth_date, film.date
+
+
+def _beside(
+    pair: Sequence[MeasuredFilm], visits: Mapping[tuple[object, ...], Sequence[MeasuredFilm]]
+) -> list[MeasuredFilm]:
+    """Give the films of the same visits in the other view, those of the earlier visit first."""
+    return [
+        other for film in pair for other in visits[_visit(film)] if other.reading.view != film.reading.view
+    ]
 
 
 def _births(films: Iterable[MeasuredFilm], notes: list[str]) -> set[str]:
@@ -445,6 +484,32 @@ def _notes_on_surgery(
                 f"{film.name}: the readings of this fracture name several operations ({named}); films are "
                 "compared only where none lies between. If one is mistyped, record that reading anew"
             )
+
+
+def _notes_on_metal(
+    films: Sequence[MeasuredFilm], operations: dict[tuple[str, ...], set[datetime.date]]
+) -> Iterator[str]:
+    """Where no reading names an operation, take it as done by the first film with metal."""
+    first: dict[tuple[str, ...], datetime.date] = {}
+    for film in sorted(films, key=_when):
+        if film.date and shows_metal(film) and not operations[_fracture(film)]:
+            first.setdefault(_fracture(film), film.date)
+    for film in films:
+        day = first.get(_fracture(film))
+        if day and film.date and film.date < day:
+            operations[_fracture(film)] = {day}
+            yield (
+                f"{film.name}: no pin or wire is placed on it, and no reading dates the operation: taken as "
+                f"before it, compared with no film after it; the index film is of {day}, the first with metal"
+            )
+
+
+def shows_metal(film: MeasuredFilm) -> bool:
+    """Whether a reader placed a pin or wire on a film, or could not assess one."""
+    return any(
+        film.view.landmark[name].part in ("pin", "wire") and landmark.status != ABSENT
+        for name, landmark in film.reading.landmarks.items()
+    )
 
 
 def _when(film: MeasuredFilm) -> tuple[datetime.date, datetime.time]:

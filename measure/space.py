@@ -20,6 +20,7 @@ from measure.propagate import SEED
 from measure.quantity import COVERAGE_95, Quantity, difference
 from measure.series import MeasuredFilm
 from measure.sites import MeasurementRow
+from measure.ties import PINS
 
 Array = NDArray[np.float64]
 
@@ -27,7 +28,6 @@ VIEWS = ("lateral", "ap")
 APART_U = 5.0  # degrees by which two views are not at right angles; common practice, no source
 EXCHANGED = 0.25  # share of the difference that exchanging the pins must leave at most; our choice
 DRAWS = 10_000
-PINS = ("pin1", "pin2")
 
 
 @dataclass(frozen=True)
@@ -48,7 +48,7 @@ class InSpace:
     """The pins of one visit in space; `exchanged` where pin 1 on one film looks to be pin 2 on the other.
 
     `angles` to the bone axis by pin; `between` the pins' angle to each other, `spacing` their distance at the
-    middle. Each None where a film lacks what it takes.
+    middle. Each None where a film lacks what it takes; angles also where the pins look exchanged.
     """
 
     lateral: MeasuredFilm
@@ -65,13 +65,13 @@ class InSpace:
             seen = [_value(film, "pin_angle", pin) for film in (self.lateral, self.ap)]
             words = ", ".join(f"{name} {q.text()}" for name, q in zip(VIEWS, seen, strict=True) if q)
             yield f"{pin.replace('pin', 'pin ')} to the axis, in space: {angle.text()} ({words})"
-        if self.between and self.spacing:
-            yield f"pins to each other, in space: {self.between.text()}, {self.spacing.text()} apart"
+        if apart := [q.text() + word for q, word in ((self.between, ""), (self.spacing, " apart")) if q]:
+            yield f"pins to each other, in space: {', '.join(apart)}"
         for check in self.checks:
             if not check.agrees:
                 yield f"the two films do NOT agree on {check.what}: they differ by {check.difference.text()}"
         if self.exchanged:
-            yield "pin 1 on the one film looks to be pin 2 on the other: check which is which"
+            yield "pin 1 on the one film looks to be pin 2 on the other, so no angles: check which is which"
         elif self.checks and all(check.agrees for check in self.checks):
             yield "the two films agree on all that they share"
 
@@ -97,9 +97,10 @@ def in_space(lateral: MeasuredFilm, ap: MeasuredFilm) -> InSpace:
     Uncertainties are by Monte Carlo over both films' sources and the views' angle to each other (JCGM
     101:2008), since an angle in space is never negative: root mean square about the value.
     """
+    checks, exchanged = _checks(lateral, ap)
     slopes = {
         pin: (a, b)
-        for pin in PINS
+        for pin in (() if exchanged else PINS)
         if (a := _value(lateral, "pin_angle", pin)) and (b := _value(ap, "pin_angle", pin))
     }
     offsets = [_value(film, "pin_spacing", "") for film in (lateral, ap)]
@@ -112,7 +113,6 @@ def in_space(lateral: MeasuredFilm, ap: MeasuredFilm) -> InSpace:
         between = _by_draws(lambda d: angle_between(d[0], d[1], d[2], d[3]), four, "deg")
     if offsets[0] and offsets[1]:
         spacing = _by_draws(lambda d: np.hypot(d[0], d[1]), (offsets[0], offsets[1]), LENGTH, turned=False)
-    checks, exchanged = _checks(lateral, ap)
     return InSpace(lateral, ap, angles, between, spacing, checks, exchanged)
 
 

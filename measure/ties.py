@@ -17,6 +17,9 @@ Array = NDArray[np.float64]
 
 REFERENCE, MOBILE = "reference", "mobile"  # the fragment that the bone axis belongs to, and the other
 ARCS = "arcs"  # of the neighbouring bone; how their centres lie to each other shows the turn
+PINS = ("pin1", "pin2")
+Depths = Mapping[str, tuple[float, float]]  # each pin's depth off the bone's plane and its uncertainty, mm
+ACROSS_VIEWS_U = 0.6  # mm: two views not quite at right angles, 5 degrees of some 7 mm; derived
 AXIS_DEPTH_U = 1.0  # mm, of the mid-point between two cortices, whose outlines slide alike; derived
 ACROSS = np.array([0.0, 1.0])
 
@@ -128,6 +131,40 @@ class Frame:
         return np.asarray((points - self.later_origin) @ self.later_axes.T)
 
 
+def with_pins_exchanged(film: Placed) -> Placed:
+    """Give a film on which pin 1 is called pin 2, and pin 2 pin 1."""
+    other = dict(zip(PINS, reversed(PINS), strict=True))
+
+    def renamed(name: str) -> str:
+        return other.get(name[:4], name[:4]) + name[4:]
+
+    return Placed(
+        {renamed(name): points for name, points in film.points.items()},
+        {renamed(name): u for name, u in film.u.items()},
+    )
+
+
+def depths_of(beside: Placed, view: View) -> Depths:
+    """Each pin's depth for the view at right angles to this film: from the bone axis to the pin's middle.
+
+    Positive towards the far side of this film's axis. That is the side of the source where the beam comes, as
+    is usual, from the radial side (lateral film) or from the volar side (AP film).
+    """
+    sides = view.axis.get("near", ""), view.axis.get("far", "")
+    if not beside.has(*sides):
+        return {}
+    origin, _, across = axis_frame(*(beside.points[name] for name in sides))
+    axis_u = math.hypot(*(beside.u[name] for name in sides)) / 2
+    depths = {}
+    for pin in PINS:
+        ends = f"{pin}_straight", f"{pin}_tip"
+        if beside.has(*ends):
+            middle = 0.5 * (beside.points[ends[0]][0] + beside.points[ends[1]][0])
+            pin_u = math.hypot(*(beside.u[name] for name in ends)) / 2
+            depths[pin] = float((middle - origin) @ across), math.hypot(axis_u, pin_u, ACROSS_VIEWS_U)
+    return depths
+
+
 def frame_of(earlier: Placed, later: Placed, view: View) -> Frame | None:
     """Lay both films on each other: by the bone axis, then by the single points that both have.
 
@@ -162,9 +199,7 @@ def _turn_between(a: Array, b: Array) -> float:
     return float(np.arctan2(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]), np.sum(a * b)))
 
 
-def pins_of(
-    earlier: Placed, view: View, frame: Frame, depths: Mapping[str, tuple[float, float]]
-) -> Iterator[Pin]:
+def pins_of(earlier: Placed, view: View, frame: Frame, depths: Depths) -> Iterator[Pin]:
     """Give every pin whose straight part is placed.
 
     One without a depth of its own lies about the bone's plane.

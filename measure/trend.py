@@ -31,22 +31,33 @@ HORIZON = 730  # days for which a deciding film is sought
 class Trend:
     """How a change since the index film grows.
 
-    `slope` is per 30 days. `left_out` is a change that does not fit the others. `decides` is the first day on
+    `slope` is per 30 days. `left_out` is a change that does not fit the others. `without_last` is the slope
+    without the last film. `decides` is the first day on
     which a film as good as the last would show the threshold passed, if the trend holds; None where no film
     within two years would, or the trend is not upwards.
     """
 
     changes: tuple[Change, ...]
     slope: Quantity
+    without_last: Quantity
     left_out: Change | None
     threshold: Threshold
     decides: datetime.date | None
 
     @property
     def growing(self) -> bool:
-        """Whether it grows: the slope is beyond its 95 % interval, away from zero as the threshold counts."""
-        value = abs(self.slope.value) if self.threshold.side == "either" else self.slope.value
-        return value > COVERAGE_95 * self.slope.u
+        """Whether it grows, away from zero as the threshold counts, and not by the last film alone."""
+        return self._beyond(self.slope, COVERAGE_95) and self._beyond(self.without_last, SURE_U)
+
+    @property
+    def rests_on_last(self) -> bool:
+        """Whether it would grow, but for the last film does not: that may be a failure or a bad film."""
+        return self._beyond(self.slope, COVERAGE_95) and not self.growing
+
+    def _beyond(self, slope: Quantity, times: float) -> bool:
+        """Whether a slope differs from zero by more than some standard uncertainties."""
+        value = abs(slope.value) if self.threshold.side == "either" else slope.value
+        return value > times * slope.u and slope.value * self.slope.value > 0
 
     def text(self) -> str:
         """Say the slope, what was left out, and when a film would decide."""
@@ -54,6 +65,8 @@ class Trend:
         words = f"{self.slope.text().removesuffix(unit)}{unit} a month over {len(self.changes) + 1} films"
         if self.growing:
             words += ", growing"
+        if self.rests_on_last:
+            words += ", resting on the last film alone: only another film can tell"
         if self.left_out and self.left_out.later.date:
             words += f"; the film of {self.left_out.later.date} does not fit the others and is left out"
         if self.growing and self.decides:
@@ -92,14 +105,17 @@ def fit_trend(changes: Sequence[Change], threshold: Threshold) -> Trend:
     spread = np.array([[covariance(a, b) for b in quantities] for a in quantities])
     odd = odd_one(days, values, spread)
     kept = np.arange(len(days)) != odd
-    slope, u = line_through_origin(days[kept], values[kept], spread[np.ix_(kept, kept)])
+    days, values, spread = days[kept], values[kept], spread[np.ix_(kept, kept)]
+    slope, u = line_through_origin(days, values, spread)
+    before = line_through_origin(days[:-1], values[:-1], spread[:-1, :-1])
     source = f"trend:{changes[0].earlier.reading.film_id}:{changes[0].row.name}:{changes[0].row.target}"
     left_out = None if odd is None else changes[odd]
-    decides = _decides(slope, u, math.sqrt(spread[-1, -1]), days[-1], threshold)
+    decides = _decides(slope, days, spread, threshold)
     first = changes[0].earlier.date
     return Trend(
         tuple(change for change in changes if change is not left_out),
         Quantity(MONTH * slope, quantities[0].unit, {source: MONTH * u}),
+        Quantity(MONTH * before[0], quantities[0].unit, {f"{source}:without last": MONTH * before[1]}),
         left_out,
         threshold,
         first + datetime.timedelta(decides) if first and decides else None,
@@ -142,14 +158,28 @@ def odd_one(days: Array, values: Array, spread: Array) -> int | None:
     return int(worst) if clear and worst != len(days) - 1 else None
 
 
-def _decides(slope: float, u: float, film_u: float, last: float, threshold: Threshold) -> int | None:
+def _decides(slope: float, days: Array, spread: Array, threshold: Threshold) -> int | None:
     """First day after the last film on which one more like it would put the line surely beyond the limit.
 
     None where it is there already, or will not be within the horizon.
     """
-    days = np.arange(last, last + HORIZON)
-    line_u = days / np.sqrt(1.0 / u**2 + (days / film_u) ** 2)
-    line = np.abs(slope * days) if threshold.side == "either" else slope * days
-    beyond = line - SURE_U * line_u > max(threshold.limit, threshold.floor)
-    already = abs(slope) * last - SURE_U * u * last > max(threshold.limit, threshold.floor)
-    return int(days[np.argmax(beyond)]) if beyond.any() and not already else None
+    limit = max(threshold.limit, threshold.floor)
+    rise = abs(slope) if threshold.side == "either" else slope
+    already = rise * days[-1] - SURE_U * days[-1] * line_through_origin(days, 0 * days, spread)[1] > limit
+    next_days = np.arange(days[-1], days[-1] + HORIZON)
+    beyond = rise * next_days - SURE_U * next_days * slope_u_with(next_days, days, spread) > limit
+    return int(next_days[np.argmax(beyond)]) if beyond.any() and not already else None
+
+
+def slope_u_with(next_days: Array, days: Array, spread: Array) -> Array:
+    """Give the slope's standard uncertainty (m,) with one more film, as good as the last, on some days (m,).
+
+    It shares the index film's error with all others (n,), as the last one does; `spread` (n, n) is theirs.
+    By the inverse of a bordered matrix: it adds its lever squared over its own variance to what is known.
+    """
+    shared = spread[-1].copy()
+    shared[-1] = spread[-1, :-1].mean()
+    gain = np.linalg.solve(spread, shared)
+    own = spread[-1, -1] - gain @ shared
+    lever = next_days - gain @ days
+    return np.asarray(1.0 / np.sqrt(days @ np.linalg.solve(spread, days) + lever**2 / own))

@@ -163,7 +163,8 @@ def test_what_nobody_confirmed_and_what_cannot_be_seen_is_said(page: Callable[..
         "loop": Landmark("proposed", ((90.0, 160.0),)),
     }
     notes = dict(page(BACKING_OUT, landmarks=changed).notes)
-    confirmed = notes["Who confirmed what"][-1]
+    *_, confirmed, noise = notes["Who confirmed what"]
+    assert "Uncertainty of placing landmarks: profile Fowler 2011 (placement 0.35 mm, habit 0.3 mm)" in noise
     assert "not assessable: Drill hole of the wire" in confirmed
     assert "proposed, not confirmed: Proximal wire loop" in confirmed
     missing = " ".join(notes["Not measured"])

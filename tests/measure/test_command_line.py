@@ -45,6 +45,7 @@ def _no_stated_width(monkeypatch) -> None:
 def folder(tmp_path, write_film, make_reading) -> Path:
     """Two patients: three visits of one that fails, two of one that holds, and a film without a reading."""
     films = tmp_path / "films"
+    holds = Elbow(beyond=(-6.0, -6.0))  # tips so far short of the cortex that grazing it leaves no doubt
     visits = [
         ("p1-0", 0, "P1", Elbow(), {}),
         ("p1-1", 14, "P1", Elbow(gap=2.0), {}),
@@ -55,12 +56,12 @@ def folder(tmp_path, write_film, make_reading) -> Path:
             Elbow(gap=6.0, back_out=(9.0, 0.0)),
             {"knot1": Landmark("not assessable", reason="cast")},
         ),
-        ("p2-0", 0, "P2", Elbow(), {}),
+        ("p2-0", 0, "P2", holds, {}),
         (
             "p2-1",
             30,
             "P2",
-            Elbow(),
+            holds,
             {"hole": Landmark("proposed", to_pixels([(38.0, -1.0)]), origin="detected")},
         ),
     ]

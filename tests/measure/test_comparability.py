@@ -10,6 +10,7 @@ from conftest import Elbow, lateral, to_pixels
 
 from measure.comparability import BACK_OUT, DIFFER, FRAGMENT_MOVED, NOTHING, UNDECIDED, turn_u
 from measure.reading import Landmark
+from measure.report import comparable_words
 from measure.series import compare, measure
 from measure.sites import Profile
 
@@ -96,6 +97,37 @@ class TestVerdict:
         assert "look first at hole" in comparison.text()
         assert pair()[0].comparison.movement.worst is None
 
+    def test_exchanged_pins_give_no_verdict(self, pair) -> None:
+        """Pin 1 read as pin 2 on the later film: cannot tell, and no change of a pin; gaps stay.
+
+        Pins that did move, both of them and far, are not taken for exchanged.
+        """
+        other = {"pin1": "pin2", "pin2": "pin1"}
+        names = [name for ends in PINS.values() for name in ends] + ["pin1_exit", "pin2_exit"]
+        plain = shifted(tuple(names), 0.0)
+        swapped = {other[name[:4]] + name[4:]: landmark for name, landmark in plain.items()}
+        changes = pair(later={"landmarks": swapped})
+        comparison = changes[0].comparison
+        assert comparison.verdict == UNDECIDED
+        assert "the pins look exchanged" in comparison.text()
+        for key in (("back_out", "pin1"), ("pin_angle", "pin2"), ("pin_spacing", "")):
+            held = change(changes, *key)
+            assert held.quantity is None
+            assert held.withheld
+            assert "exchanged" in held.reason
+        assert change(changes, "articular_gap").quantity is not None
+        moved = pair(Elbow(back_out=(4.0, 6.0)))[0].comparison
+        assert not moved.exchanged
+        assert moved.verdict.count("pin backed out") == 2
+
+    def test_probability_is_of_all_of_it_together(self, pair) -> None:
+        """Two bodies moved: the chance that both did is at most that of the less likely one."""
+        comparison = pair(Elbow(back_out=(0.0, 1.2)), later={"landmarks": shifted(MOBILE, -1.6)})[
+            0
+        ].comparison
+        each = [chance for *_, chance in comparison.findings]
+        assert max(0.0, sum(each) - len(each) + 1) - 1e-9 <= comparison.chance <= min(each) + 1e-9
+
     def test_the_pin_is_named(self, pair) -> None:
         """Pin 2, not pin 1."""
         assert "pin backed out (pin 2)" in pair(Elbow(back_out=(0.0, 2.0)))[0].comparison.text()
@@ -146,6 +178,28 @@ class TestTurn:
         assert change(changes, "articular_gap").quantity is not None
 
 
+class TestPerQuantity:
+    """How comparable the films are, quantity by quantity."""
+
+    def test_in_words(self, pair) -> None:
+        """Like films compare well or fairly in the gap; turned by 25 degrees the spacing is withheld."""
+        alike = comparable_words(pair())
+        assert "articular gap" in alike.split("poorly")[0]
+        assert "not at all" not in alike
+        turned = comparable_words(pair(later={"landmarks": self.rotated}))
+        assert "spacing of the pins" in turned.split("not at all, so withheld: ")[1]
+
+    far = 3.5 * np.tan(np.radians(25.0))
+    rotated = shifted(PINS["pin1"], 0.0, far) | shifted(PINS["pin2"], 0.0, -far)
+
+    def test_a_quantity_without_a_limit_can_be_withheld(self, pair) -> None:
+        """The pins' spacing has no limit of its own: a turn that may change it by over 2 mm withholds it."""
+        held = change(pair(later={"landmarks": self.rotated}), "pin_spacing")
+        assert held.quantity is None
+        assert "different rotations" in held.reason
+        assert change(pair(), "pin_spacing").quantity is not None
+
+
 class TestJointEstimate:
     """The corrected value beside the raw one."""
 
@@ -155,7 +209,7 @@ class TestJointEstimate:
         for key, truth in (
             (("back_out", "pin1"), 2.0),
             (("dorsal_gap", ""), 1.0),
-            (("pin_tip_beyond", "pin1"), -2.0),
+            (("pin_tip_from_hole", "pin1"), 2.0),
         ):
             found = change(changes, *key)
             assert abs(found.joint.value - truth) < 2 * found.joint.u, key

@@ -189,6 +189,13 @@ class TestWhatWouldDecide:
         quantity = Quantity(2.0, "mm", {source: 0.9, "point:other": 0.3, "scale:other": 0.3})
         assert words in what_would_decide(quantity)
 
+    def test_one_film_has_one_reader_and_no_other_rotation(self) -> None:
+        """What would decide a value of one film says nothing of a second film's reader or rotation."""
+        for source, words in (("habit:r:hole", "a second reader"), ("parallax:f:pin1", "true view")):
+            found = what_would_decide(Quantity(2.0, "mm", {source: 0.9}), change=False)
+            assert words in found
+            assert "same" not in found
+
     def test_many_small_parts_of_a_kind_add_up(self) -> None:
         """Ten clicks of 0.2 outweigh one scale of 0.5."""
         parts = {f"point:f:{number}": 0.2 for number in range(10)} | {"scale:f": 0.5}

@@ -17,9 +17,10 @@ import pytest
 from conftest import Elbow, lateral, to_pixels
 from uncertainties import ufloat, umath
 
+from measure import phantom
 from measure.film import Film
 from measure.measurements import OBLIQUITY_U, Measurement, measure_film
-from measure.quantity import Quantity, covariance, difference
+from measure.quantity import COVERAGE_95, Quantity, covariance, difference
 from measure.reading import ABSENT, CONFIRMED, NOT_ASSESSABLE, PROPOSED, Landmark, Reading
 from measure.scale import Scale
 from measure.sites import Profile, load_site
@@ -221,7 +222,7 @@ def test_points_that_coincide_give_no_value(read: Read) -> None:
         "articular_gap", "articular_step", "pin_angle pin1", "pin_to_pin_angle", "pin_spacing",
         "pin_prominence pin1", "pin_tip_beyond pin1", "pin_tip_from_hole pin1",
     }  # fmt: skip
-    assert {found[name].reason for name in lost} == {
+    assert {found[name].reason for name in lost - {"pin_tip_beyond pin1"}} == {
         "the landmarks lie too close together, or too nearly on a line, to determine it"
     }
 
@@ -333,7 +334,7 @@ def test_habits_cancel_for_one_reader_only(read: Read, name: str) -> None:
     assert math.hypot(*parts(one, "habit").values()) == pytest.approx(0, abs=1e-6)
     assert one.u == pytest.approx(math.sqrt(2) * math.hypot(placed, nonlinear), rel=1e-6)
     assert two.u == pytest.approx(math.sqrt(2) * math.hypot(placed, nonlinear, habit), rel=1e-6)
-    assert habit > 0.2 * placed
+    assert habit > 0.2 * math.hypot(*parts(alone, "point").values())
 
 
 def test_without_the_axis_no_habit_cancels(read: Read) -> None:
@@ -431,13 +432,20 @@ def test_each_landmark_has_its_own_uncertainty(read: Read) -> None:
     assert hole_u(read(profile=profile, landmarks={"hole": fitted})) == pytest.approx(0.2, rel=0.01)
 
 
-def test_the_table_says_what_is_hard_to_place(read: Read) -> None:
-    """A cortex that is crossed at a small angle is placed the less well, by the table's factor."""
+def test_a_cortex_that_is_grazed_is_hard_to_place(read: Read) -> None:
+    """Errors across a pin that crosses a cortex at 6 degrees are 1 / sin 6 times as long along it."""
     found = read(profile=Profile("p", 0.4, 0.0, "put in"))["pin_tip_beyond pin1"].quantity
-    spread = load_site("olecranon").views["lateral"].landmark["pin1_far_cortex"].spread
-    assert spread > 1
     placed = math.hypot(*parts(found, "point:").values())
-    assert placed == pytest.approx(0.4 * math.hypot(1, spread), rel=0.01)
+    assert placed == pytest.approx(0.4 * math.hypot(1, 1 / math.sin(math.radians(6.0))), rel=0.01)
+
+
+def test_a_cortex_that_is_all_but_missed_gives_no_value(read: Read) -> None:
+    """A pin at 3 degrees to the cortex: no length beyond it, and why; its prominence stays."""
+    found = read(Elbow(angles=(3.0, 8.5)))
+    assert found["pin_tip_beyond pin1"].quantity is None
+    assert "meets the cortex at 3.0°" in found["pin_tip_beyond pin1"].reason
+    assert found["pin_tip_beyond pin2"].quantity
+    assert found["pin_prominence pin1"].quantity
 
 
 def test_a_pin_off_the_bones_plane_moves_as_one(read: Read) -> None:
@@ -445,6 +453,36 @@ def test_a_pin_off_the_bones_plane_moves_as_one(read: Read) -> None:
     depth = load_site("olecranon").views["lateral"].landmark["pin1_tip"].depth_mm
     assert depth > 0
     found = read(profile=EXACT)
-    assert found["pin_tip_beyond pin1"].quantity.u == pytest.approx(depth * OBLIQUITY_U, rel=0.01)
+    assert found["pin_tip_from_hole pin1"].quantity.u == pytest.approx(depth * OBLIQUITY_U, rel=0.01)
     assert found["pin_angle pin1"].quantity.u == pytest.approx(0, abs=1e-9)
     assert found["dorsal_gap"].quantity.u == 0
+
+
+@pytest.mark.parametrize(("turn", "least"), [(3.0, 0.93), (12.0, 0.7)])
+def test_a_grazed_cortex_is_covered_on_the_phantom(turn: float, least: float) -> None:
+    """Tip beyond the far cortex on phantom films turned by up to so many degrees, against the truth.
+
+    The check can fail: four times the placement, whatever the angle, covers less on turned films.
+    """
+    rng, rows, plain = np.random.default_rng(5), [], math.hypot(4, 1) * 0.35
+    while len(rows) < 30:
+        case = phantom.random_case(rng, phantom.random_pose(rng, turn=turn))
+        size = np.array(case.pose.bone_scale)
+        places = {name: place.film for name, place in phantom.landmarks(case).items()}
+        landmarks = {
+            name: Landmark(
+                CONFIRMED, tuple(map(tuple, place + rng.normal(0, 0.35, place.shape) / size + 1e4))
+            )
+            for name, place in places.items()
+        }
+        reading = Reading(
+            film_digest=f"sha256:{len(rows):016x}", rows=10**6, columns=10**6, site="olecranon",
+            site_version="1", view="lateral", axis="ulnar shaft", reader="simulated", landmarks=landmarks,
+        )  # fmt: skip
+        scale, profile = Scale(tuple(size), "put in", "put in", {}), Profile("put in", 0.35, 0.0, "put in")
+        found = measure_film(reading, scale, profile=profile, wanted=lambda row: row.name == "pin_tip_beyond")
+        truth = phantom.quantities(case)
+        rows += [(m.quantity.value - truth[m.key], m.quantity.u) for m in found if m.quantity]
+    error, u = np.array(rows).T
+    assert np.mean(np.abs(error) <= COVERAGE_95 * u) >= least
+    assert turn < 10 or np.mean(np.abs(error) <= COVERAGE_95 * plain) < least

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from conftest import Elbow, lateral
+from conftest import Elbow, anteroposterior, lateral
 
-from measure.movement import BACKED_OUT, LOOSE, MOVED, STILL, TURN_U, Movement, compare_places
+from measure.movement import BACKED_OUT, LOOSE, MOVED, STILL, TURN_U, Movement, compare_places, mixture
 from measure.sites import load_site
-from measure.ties import MOBILE, Placed
+from measure.ties import MOBILE, Placed, depths_of
 
 VIEW = load_site("olecranon").views["lateral"]
 DEPTH = {"pin1": 3.5, "pin2": -3.5}
@@ -111,6 +111,35 @@ class TestBodies:
         wrong = compare_places(film(), turned, VIEW, size_u=0.02, depths=flat)
         assert wrong is not None
         assert wrong.all_still < 0.5
+
+
+def test_the_other_view_s_depths_are_used() -> None:
+    """An AP film gives each pin's depth; pins deeper than usual are then not taken for a larger turn.
+
+    At 12 mm apart in depth, 6 degrees look like 10 to whoever takes the pins to be 7 mm apart.
+    """
+    ap = load_site("olecranon").views["ap"]
+    places = {name: np.array(points) for name, points in anteroposterior(Elbow()).items()}
+    for pin, radial in (("pin1", 6.0), ("pin2", -6.0)):
+        for end in ("straight", "tip"):
+            places[f"{pin}_{end}"][:, 1] = radial
+    depths = depths_of(Placed(places, dict.fromkeys(places, CLICK)), ap)
+    assert {pin: round(depth, 6) for pin, (depth, _) in depths.items()} == {"pin1": 6.0, "pin2": -6.0}
+    deep = {"pin1": 6.0, "pin2": -6.0}
+    pair = film(depths=deep), film(tilt=6.0, depths=deep)
+    known, usual = (compare_places(*pair, VIEW, size_u=0.02, depths=d) for d in (depths, None))
+    assert known is not None
+    assert usual is not None
+    assert abs(np.degrees(known.value("film", "tilt")[0]) - 6.0) < 1.0
+    assert np.degrees(usual.value("film", "tilt")[0]) > 8.0
+
+
+def test_a_side_that_is_not_seen_counts_as_both() -> None:
+    """A mixture of two Gaussians has their mean, and the spread within and between them (by hand)."""
+    means, inside = np.array([[2.0], [-2.0]]), np.array([[[0.25]], [[0.25]]])
+    mean, spread = mixture(np.array([0.75, 0.25]), means, inside)
+    assert mean[0] == pytest.approx(1.0)
+    assert spread[0, 0] == pytest.approx(0.25 + 0.75 * 1.0 + 0.25 * 9.0)
 
 
 def test_probabilities_add_up() -> None:

@@ -144,8 +144,8 @@ def test_review_and_report_use_it_by_name(
         page = (tmp_path / "out" / "case-001.html").read_text(encoding="utf-8")
         said.append((capsys.readouterr().out, page))
     for (plain, own), name in zip(zip(*said, strict=True), ("screen", "page"), strict=True):
-        assert "profile 'default' (Fowler 2011" in plain.replace("&#x27;", "'"), name
-        assert "profile 'clinic' (a study of" in own.replace("&#x27;", "'"), name
+        assert "profile Fowler 2011 (placement" in plain, name
+        assert "profile clinic (placement" in own, name
     assert "0.4 ± 1.3" in said[0][0]
     assert "0.4 ± 1.9" in said[1][0]  # 1.96 times the root of 0.9² + 0.4² and the scale's
     assert main(["review", str(films), "--profile", "unknown"]) == 4

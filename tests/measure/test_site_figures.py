@@ -69,6 +69,7 @@ PATELLA_LATERAL = Sketch(
         articular_edge_proximal=(20, 20), articular_edge_distal=(23.5, 21),
         anterior_edge_proximal=(20, 0), anterior_edge_distal=(24.2, 0),
         wire_break=[(10, -3), (13, 1)],
+        medial_condyle_arc=[(20, 45), (30, 50), (40, 45)], lateral_condyle_arc=[(22, 44), (30, 48), (38, 44)],
     ),
     {
         "articular_gap": 3.5, "articular_step": 1.0, "anterior_gap": 4.2, "pin_angle pin1": 0.0,
@@ -288,7 +289,8 @@ def test_a_misplaced_landmark_is_seen(sketch: Sketch) -> None:
         off[0] += move
         return not disagreements(measured(sketch, sketch.points | {name: off}), sketch.values)
 
-    assert not [name for name in sketch.points if unseen(name, (0.05, 0.0)) and unseen(name, (0.0, 0.05))]
+    own = [name for name in sketch.points if sketch.table.landmark[name].part != "neighbour"]
+    assert not [name for name in own if unseen(name, (0.05, 0.0)) and unseen(name, (0.0, 0.05))]
 
 
 @sketches

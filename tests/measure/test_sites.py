@@ -84,6 +84,16 @@ def test_a_view_is_whole(site: str, view: str) -> None:
 
 
 @pytest.mark.parametrize(("site", "view"), VIEWS)
+def test_every_view_says_how_deep_its_pins_lie(site: str, view: str) -> None:
+    """Each pin has a depth and its uncertainty; where they lie apart, one is on either side of the plane."""
+    table = load_site(site).views[view]
+    pins = {row.target for row in table.measurements if row.target.startswith("pin")}
+    assert set(table.depths) == pins
+    assert sum(depth for depth, _ in table.depths.values()) == 0
+    assert all(u > 0 for _, u in table.depths.values())
+
+
+@pytest.mark.parametrize(("site", "view"), VIEWS)
 def test_no_flag_rests_on_one_millimetre(site: str, view: str) -> None:
     """No gap or step of 1 mm or less counts (Watson 2016, 10.1186/s12880-016-0147-7)."""
     thresholds = load_site(site).views[view].thresholds

@@ -123,6 +123,8 @@ def test_exchanged_pins_are_told() -> None:
             wrong = changed(ap, lambda name: swap.get(name[:4], name[:4]) + name[4:])
             seen: InSpace = in_space(lateral, wrong)
             told.append(seen.exchanged and any("pin 1 on the one film" in line for line in seen.lines()))
+            assert not seen.exchanged or not (seen.angles or seen.between)
+            assert in_space(lateral, ap).angles
     assert len(told) >= 5
     assert np.mean(told) >= 0.9
 

@@ -6,12 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import statsmodels.api as sm
 from conftest import Elbow
 
 from measure.flags import BEYOND, judge
+from measure.report import trend_lines
 from measure.series import INDEX, group, measure
 from measure.sites import Profile
-from measure.trend import fit_trend, line_through_origin, odd_one, trends
+from measure.trend import fit_trend, line_through_origin, odd_one, slope_u_with, trends
 
 DAYS = (0, 14, 42, 90, 180)
 CAREFUL = Profile("careful", 0.15, 0.0, "put in")
@@ -52,7 +54,7 @@ def test_slow_back_out_is_seen_before_the_threshold(case) -> None:
 
     And a later film would decide.
     """
-    made = case([0.0, 0.25, 0.75, 1.6])
+    made = case([0.0, 0.25, 0.75, 1.15, 1.6], days=(0, 14, 42, 65, 90))
     found = of(made)
     last = next(
         c
@@ -88,10 +90,41 @@ def test_one_bad_film_raises_no_alarm(case) -> None:
 
 
 def test_a_sudden_failure_is_never_left_out(case) -> None:
-    """Four millimetres on the last film may be a bad film or a failure: it stays."""
-    found = of(case([0.0, 0.0, 0.0, 0.0, 4.0]))
+    """Four millimetres on the last film may be a bad film or a failure: it stays, and says what it rests on.
+
+    The trend raises no alarm; the change itself is beyond its limit.
+    """
+    made = case([0.0, 0.0, 0.0, 0.0, 4.0])
+    found = of(made)
     assert found.left_out is None
-    assert found.growing
+    assert found.rests_on_last
+    assert not found.growing
+    assert "resting on the last film alone" in found.text()
+    assert any("resting on the last film alone" in line for line in trend_lines(made))
+    assert judge(found.changes[-1], found.threshold).outcome == BEYOND
+
+
+def test_growth_on_all_films_does_not_rest_on_the_last(case) -> None:
+    """Half a millimetre a month shows without the last film too; noise alone rests on nothing."""
+    assert not of(case([0.5 * day / 30 for day in DAYS])).rests_on_last
+    assert not of(case([0.0, 0.1, -0.1, 0.0, 0.1])).rests_on_last
+
+
+def test_the_next_film_shares_the_index_film_s_error() -> None:
+    """The slope with one more film is as sure as statsmodels' GLS says on all films, the new one among them.
+
+    The check can fail: a film that shared nothing would be another matter.
+    """
+    days, index_u, own_u = np.array([20.0, 50.0, 90.0]), 0.4, np.array([0.3, 0.5, 0.35])
+    spread = index_u**2 + np.diag(own_u**2)
+    (found,) = slope_u_with(np.array([140.0]), days, spread)
+    more = np.append(days, 140.0)
+    for shared, same in ((index_u, True), (0.0, False)):
+        whole = np.full((4, 4), index_u**2)
+        whole[3, :3] = whole[:3, 3] = shared**2
+        whole[np.diag_indices(4)] = index_u**2 + np.append(own_u, own_u[-1]) ** 2
+        fit = sm.GLS(0.01 * more, more[:, None], sigma=whole).fit(cov_type="fixed scale")
+        assert (fit.bse[0] == pytest.approx(found, rel=1e-9)) == same
 
 
 def test_two_films_have_no_trend(case) -> None:

@@ -15,6 +15,7 @@ import uncertainties
 from conftest import Elbow, lateral
 from scipy.stats import multivariate_normal
 
+from measure import movement
 from measure.comparability import Comparison, change_by_motion, joint_estimate, turn_u, with_turn
 from measure.definitions import FUNCTIONS
 from measure.measurements import OBLIQUITY_U
@@ -41,6 +42,15 @@ def in_space(elbow: Elbow) -> dict[str, np.ndarray]:
     }
 
 
+def arcs() -> dict[str, np.ndarray]:
+    """Two arcs of the humerus about one axis, the capitellum's nearer to the camera."""
+    angles = np.radians(np.linspace(-60.0, 80.0, 5))
+    return {
+        name: np.stack([radius * np.sin(angles), 12.0 - radius * np.cos(angles), 0 * angles + depth], axis=-1)
+        for name, radius, depth in (("capitellum_arc", 9.5, -17.5), ("trochlea_arc", 11.0, 17.5))
+    }
+
+
 def photographed(elbow: Elbow, tilt: float = 0.0, rotation: float = 0.0) -> Placed:
     """OpenCV's film of it: pinhole camera, turned by Rodrigues vectors; scaled to mm at the bone's plane."""
     about_x, _ = cv2.Rodrigues(np.array([np.radians(-rotation), 0.0, 0.0]))
@@ -48,7 +58,7 @@ def photographed(elbow: Elbow, tilt: float = 0.0, rotation: float = 0.0) -> Plac
     turn, _ = cv2.Rodrigues(about_y @ about_x)
     camera = np.diag([DETECTOR_MM, DETECTOR_MM, 1.0])
     points = {}
-    for name, places in in_space(elbow).items():
+    for name, places in (in_space(elbow) | arcs()).items():
         film, _ = cv2.projectPoints(
             places - [30.0, 0.0, 0.0], turn, np.array([0.0, 0.0, BONE_MM]), camera, None
         )
@@ -85,6 +95,23 @@ class TestAgainstOpenCV:
         assert abs(value - 3.0) < 2 * u < 1.0
         assert backed.probability("pin1", STILL) < 0.01
         assert still.probability("pin1", STILL) > 0.9
+
+    def test_a_tilted_bone_is_seen_as_a_keystone(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Ten degrees of tilt, the pins' sides known: false back-out stays within 0.05 mm, mean of both pins.
+
+        The check can fail: without the keystone (a source far away) it does not.
+        """
+        known = {pin: (-depth, 0.5) for pin, depth in DEPTH.items()}  # pin 1 lies away from OpenCV's camera
+
+        def false_back_out() -> float:
+            index, turned = photographed(Elbow()), photographed(Elbow(), 10.0)
+            found = compare_places(index, turned, VIEW, size_u=0.02, depths=known)
+            assert found is not None
+            return abs(float(np.mean([found.free.mean[found.index(pin, "along")] for pin in DEPTH])))
+
+        left = false_back_out()
+        monkeypatch.setattr(movement, "FOCUS_MM", 1e9)
+        assert left < 0.05 < 0.1 < false_back_out()
 
 
 class TestRegression:
