@@ -14,10 +14,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import map_coordinates
 
 from measure.film import Film
 from measure.propagate import SEED
@@ -171,6 +169,8 @@ def clear_of_metal(grey: Array, pins: Array, bands: Array, size: Array) -> Mask:
     """Mask (rows, columns) of what is neither metal nor its rim: `pins` (n, 2) are places on pins, pixels."""
     bone = float(np.median(_at(grey, bands[[0, 2]], size)))
     metal = float(np.median(_at(grey, pins * size, size)))
+    import cv2
+
     light = (grey - bone) / ((metal - bone) or np.inf) > METAL  # of either polarity
     rows, columns = (2 * int(np.ceil(METAL_RIM / length)) + 1 for length in size)
     rim = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (columns, rows))
@@ -179,6 +179,8 @@ def clear_of_metal(grey: Array, pins: Array, bands: Array, size: Array) -> Mask:
 
 def _at(image: Array, places: Array, size: Array) -> Array:
     """Values (...) of an image at places (..., 2) in mm, between pixels linearly."""
+    from scipy.ndimage import map_coordinates  # slow to load
+
     return np.asarray(map_coordinates(image, np.moveaxis(places / size, -1, 0), order=1, mode="nearest"))
 
 
@@ -235,9 +237,8 @@ def _put_together(sampled: _Sampled, bands: Array, shaft: Array, film_id: str) -
 def _mean(values: Array) -> Array:
     """Mean (draws,) over stations (draws, stations) that have a value; nan where none has."""
     known = np.isfinite(values)
-    return np.where(known, values, 0.0).sum(axis=-1) / np.where(
-        known.any(axis=-1), known.sum(axis=-1), np.nan
-    )
+    count = np.where(known.any(axis=-1), known.sum(axis=-1), np.nan)
+    return np.asarray(np.where(known, values, 0.0).sum(axis=-1) / count)
 
 
 def _blocks(steps: Array) -> Array:

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
+import functools
 import itertools
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from measure.contrast import fracture_contrast
 from measure.errors import FilmError, HoldfastError, ReadingError, SeveralFramesError
 from measure.film import Film, find_films, read_film
 from measure.flags import Flag, find_flags
+from measure.healing import Healing, healing_of_cases
 from measure.reading import SUFFIX, Reading, check_film, load_reading, standing
 from measure.scale import doubts, scales_for, why_no_scale
 from measure.series import Case, MeasuredFilm, group, measure
@@ -55,6 +58,11 @@ class Review:
     unread: tuple[Unread, ...]
     problems: tuple[Problem, ...]
     notes: tuple[str, ...]
+
+    @functools.cached_property
+    def healing(self) -> tuple[tuple[Healing, ...], ...]:
+        """What was graded by eye at the visit of each film of each case, in their order."""
+        return healing_of_cases(self.cases)
 
 
 def review(
@@ -228,7 +236,8 @@ def _measured(film: Film, readings: Sequence[tuple[Path, Reading]], notes: list[
         which = f"the latest, by {latest.reader} at {latest.time}, is used"
         notes.append(f"{film.name}: {len(valid)} readings stand; {which}")
     check_film(latest, film)
-    return measure(film, latest)
+    measured = measure(film, latest)
+    return dataclasses.replace(measured, contrast=fracture_contrast(film, latest, measured.scale))
 
 
 def _proposed(film: Film) -> MeasuredFilm | None:
