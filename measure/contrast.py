@@ -47,11 +47,11 @@ LINES: dict[tuple[str, str], Ends] = {
 # Millimetres; our choice. The band reaches beyond the placed margins by RIM, for they are not placed exactly;
 # the bone beside it begins GUARD further on, out of the margins' blur, and is BONE wide.
 RIM, GUARD, BONE = 0.3, 0.7, 2.5
-TRIM = 2.0  # left out at each end, where the cortex is cut at a slant
+TRIM = 1.5  # left out at each end, where the cortex is cut at a slant
 STEP = 0.25  # between stations along the line
-BLOCK = 4  # stations whose mean counts as one sample of the bone's texture
+BLOCK = 3  # stations whose mean counts as one sample of the bone's texture
 METAL, METAL_RIM = 0.35, 0.6  # share of the way from bone to the pins' grey; mm left out around
-INSIDE, BESIDE = (0.0, 1.0), ((-0.2, -0.08), (1.08, 1.2))  # shares of the shaft's width, from its near edge
+INSIDE, BESIDE = (0.05, 0.95), ((-0.2, -0.08), (1.08, 1.2))  # shares of the shaft's width, from its near edge
 LEAST_CLEAR, LEAST_BLOCKS = 0.25, 3  # share of the line, and blocks, that must be clear of metal
 LEAST_SHADOW = 2.0  # times its spread along the shaft that it must stand out
 MOST_CLIPPED = 0.05  # share of places at the film's darkest or lightest value
@@ -99,10 +99,9 @@ def fracture_contrast(film: Film, reading: Reading, scale: Scale | None) -> Cont
     bands = line_bands(*(drawn[name][:, 0] for pair in ends for name in pair))
     grey = exposure_logarithm(film)
     along = np.concatenate([np.linspace(*(reading.landmarks[n].array[0] for n in pin)) for pin in pins])
-    sampled = _Sampled(grey, clear_of_metal(grey, along, bands[0], size), size)
-    return _put_together(
-        sampled, bands, shaft_bands(drawn[axis["near"]], drawn[axis["far"]]), reading.film_id
-    )
+    shaft = shaft_bands(drawn[axis["near"]], drawn[axis["far"]])
+    sampled = _Sampled(grey, clear_of_metal(grey, along, shaft[0, 0], size), size)
+    return _put_together(sampled, bands, shaft, reading.film_id)
 
 
 def _placed(reading: Reading, name: str) -> bool:
@@ -165,9 +164,12 @@ def shaft_bands(near: Array, far: Array) -> Array:
     return np.asarray(edge[:, None, :, None] + away)
 
 
-def clear_of_metal(grey: Array, pins: Array, bands: Array, size: Array) -> Mask:
-    """Mask (rows, columns) of what is neither metal nor its rim: `pins` (n, 2) are places on pins, pixels."""
-    bone = float(np.median(_at(grey, bands[[0, 2]], size)))
+def clear_of_metal(grey: Array, pins: Array, shaft: Array, size: Array) -> Mask:
+    """Mask (rows, columns) of what is neither metal nor its rim.
+
+    Told by the grey at places on pins (n, 2), in pixels, and within the shaft (..., 2), in mm.
+    """
+    bone = float(np.median(_at(grey, shaft, size)))
     metal = float(np.median(_at(grey, pins * size, size)))
     import cv2
 
@@ -220,7 +222,7 @@ def _put_together(sampled: _Sampled, bands: Array, shaft: Array, film_id: str) -
     blocks, levels = _blocks(steps[0]), _blocks(shadows[0])
     if clear < LEAST_CLEAR or len(blocks) < LEAST_BLOCKS:
         return Contrast(reason=f"metal hides the line: {100 * clear:.0f} % of it is clear", clear=clear)
-    if len(levels) < LEAST_BLOCKS or abs(levels.mean()) < LEAST_SHADOW * levels.std(ddof=1):
+    if len(levels) < LEAST_BLOCKS or abs(levels.mean()) <= LEAST_SHADOW * levels.std(ddof=1):
         return Contrast(reason="the shaft does not stand out from what lies beside it", clear=clear)
     if sampled.clipped(bands[0]) or sampled.clipped(shaft[0]):
         return Contrast(reason="the film is clipped there: over- or under-exposed", clear=clear)
@@ -242,6 +244,6 @@ def _mean(values: Array) -> Array:
 
 
 def _blocks(steps: Array) -> Array:
-    """Means of stretches of a line, those of which half is clear: samples of the texture."""
-    rows = steps.reshape(-1, BLOCK)
-    return _mean(rows[np.isfinite(rows).mean(axis=1) >= 0.5])
+    """Means of stretches of what is clear of a line: samples of the texture."""
+    known = steps[np.isfinite(steps)]
+    return np.asarray(known[: len(known) // BLOCK * BLOCK].reshape(-1, BLOCK).mean(axis=1))
