@@ -150,7 +150,9 @@ def _export(options: Namespace) -> int:
 
     result = _read_cases(options)
     pseudonyms = _pseudonyms(options)
-    written = write_research(result, options.out, pseudonyms, options.format, wide=options.wide)
+    written = write_research(
+        result, options.out, pseudonyms, options.format, wide=options.wide, remarks=options.remarks
+    )
     return _finish(written, ((problem.name, problem.message) for problem in result.problems))
 
 
@@ -158,8 +160,9 @@ def _deidentify(options: Namespace) -> int:
     from measure.deidentify import deidentify_folder
 
     done = deidentify_folder(
-        options.folder, options.out, _pseudonyms(options), options.blank, track=_progress
-    )
+        options.folder, options.out, _pseudonyms(options), options.blank,
+        remarks=options.remarks, track=_progress,
+    )  # fmt: skip
     return _finish(done.written, done.problems)
 
 
@@ -244,13 +247,17 @@ def _sites(options: Namespace) -> int:
 
 FOLDER = option("folder", type=Path, metavar="FOLDER", help="films and *.reading.json files, at any depth")
 OUT = option("--out", type=Path, metavar="DIR", required=True, help="write here")
-TABLES = option("--out", type=Path, metavar="DIR", help="write measurements.csv and changes.csv here")
+TABLES = option("--out", type=Path, metavar="DIR", help="write the tables (CSV) here")
 FRAME = option("--frame", type=int, metavar="N", help="which frame to take of films with several")
 THRESHOLDS = option("--thresholds", type=Path, metavar="FILE", help="a TOML file of your own thresholds")
 KEY = option(
     "--key", type=Path, metavar="FILE",
     help="the secret key of the pseudonyms, made where there is none; keep it apart. Without it a key is "
     "used once and thrown away",
+)  # fmt: skip
+REMARKS = option(
+    "--remarks", action="store_true",
+    help="keep readers' remarks, which are in their own words and may name somebody",
 )  # fmt: skip
 AT = option(
     "--at", metavar="FILE or URL",
@@ -273,12 +280,12 @@ COMMANDS = (
                help="also DICOM of each film: structured report and drawing"),
     )),
     Command("export", "write tables for research, nobody named", _export, (
-        FOLDER, OUT, FRAME, THRESHOLDS, KEY,
+        FOLDER, OUT, FRAME, THRESHOLDS, KEY, REMARKS,
         option("--format", nargs="+", choices=("csv", "parquet"), default=["csv"]),
         option("--wide", action="store_true", help="also a table with one row a film"),
     )),
     Command("deidentify", "write films and readings without the patient", _deidentify, (
-        FOLDER, OUT, KEY,
+        FOLDER, OUT, KEY, REMARKS,
         option("--blank", type=region, action="append", default=[], metavar="ROW:ROW,COLUMN:COLUMN",
                help="make this region black on films that may have writing burned in; may be repeated"),
     )),
