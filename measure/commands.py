@@ -300,7 +300,7 @@ COMMANDS = (
         option("--site", default="olecranon", metavar="SITE", help="olecranon (default), patella, ..."),
         option("--view", metavar="VIEW", help="of films that do not say it: lateral, ap, ..."),
     )),
-    Command("sites", "show a site's landmarks, measurements and thresholds", _sites, (
+    Command("sites", "show a site's landmarks, measurements, thresholds and observations", _sites, (
         option("name", nargs="?", help="olecranon, patella, ...; without it the sites are listed"),
     )),
 )  # fmt: skip

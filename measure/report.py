@@ -20,6 +20,7 @@ from measure.export import CAUTION, days_since_surgery
 from measure.flags import BEYOND, CANNOT_TELL, WITHIN, Flag
 from measure.healing import Healing, eye_lines, healing_words
 from measure.measurements import Measurement
+from measure.observations import view_rows
 from measure.quantity import COVERAGE_95, UNIT_TEXT
 from measure.review import NO_READING, Review, Unread
 from measure.series import INDEX, LAST, Case, Change, MeasuredFilm
@@ -436,7 +437,10 @@ def _text(words: str, style: str = "") -> Text:
 
 
 def sites_table(site: Site) -> Group:
-    """Lay out a site's landmarks, measurements and limits for review; names are as in a thresholds file."""
+    """Lay out a site's landmarks, measurements, limits and observations for review.
+
+    Names are as in a thresholds file.
+    """
     blocks: list[RenderableType] = []
     for view in site.views.values():
         landmarks = _table("Landmark", "Points", "What to click")
@@ -455,7 +459,13 @@ def sites_table(site: Site) -> Group:
             if limit.side != "present":
                 words += f" {limit.limit:g}{UNIT_TEXT[view.units()[limit.quantity]]}"
             limits.add_row(*map(_text, (limit.quantity, limit.basis, words, limit.level, limit.source)))
-        tables = {"landmarks": landmarks, "measurements": measurements, "limits": limits}
+        seen = _table("Name", "Seen by eye", "Grades, by their keys")
+        for each in view_rows(site.name, view.name).values():
+            grades = "; ".join(f"{key} {grade.words}" for key, grade in enumerate(each.kind.grades, start=1))
+            seen.add_row(*map(_text, (each.name, each.title, grades)))
+        tables = {
+            "landmarks": landmarks, "measurements": measurements, "limits": limits, "observations": seen,
+        }  # fmt: skip
         for what, table in tables.items():
             blocks += [Text(f"{site.title}, {view.title.lower()}: {what}", style="bold"), table, Text("")]
     return Group(*blocks)
