@@ -18,7 +18,7 @@ from typing import Any
 from measure.errors import ReadingError
 from measure.files import whole_file
 from measure.film import Film
-from measure.reading import Landmark, Reading, for_film
+from measure.reading import Landmark, Observation, Reading, for_film
 from measure.scale import ScaleInput
 from measure.sites import Site, View
 
@@ -42,14 +42,22 @@ class Draft:
     scale_inputs: tuple[ScaleInput, ...] = ()
     scale_use: str | None = None
     supersedes: str | None = None
+    observations: Mapping[str, Observation] = field(default_factory=dict)
+    remark: str = ""
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "landmarks", MappingProxyType(dict(self.landmarks)))
+        for name in ("landmarks", "observations"):
+            object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
 
     def with_landmark(self, name: str, landmark: Landmark | None) -> Draft:
         """Return the draft with one landmark put in its place, or taken out."""
         others = {key: value for key, value in self.landmarks.items() if key != name}
         return dataclasses.replace(self, landmarks=others if landmark is None else others | {name: landmark})
+
+    def with_observation(self, name: str, seen: Observation | None) -> Draft:
+        """Return the draft with one observation in its place, or taken out."""
+        others = {key: value for key, value in self.observations.items() if key != name}
+        return dataclasses.replace(self, observations=others if seen is None else others | {name: seen})
 
     def same_work(self, other: Draft) -> bool:
         """Whether both say the same of the film."""
@@ -67,6 +75,8 @@ def from_reading(reading: Reading) -> Draft:
         landmarks=reading.landmarks,
         scale_inputs=reading.scale_inputs,
         scale_use=reading.scale_use,
+        observations=reading.observations,
+        remark=reading.remark,
         supersedes=reading.uid,
     )
 
@@ -84,6 +94,8 @@ def to_reading(draft: Draft, film: Film, site: Site) -> Reading:
         landmarks=whole(draft.landmarks, site.views[draft.view]),
         scale_inputs=draft.scale_inputs,
         scale_use=draft.scale_use,
+        observations=draft.observations,
+        remark=draft.remark,
         supersedes=draft.supersedes,
     )
 
@@ -161,8 +173,10 @@ class DraftStore:
 
 
 def _fields(draft: Draft) -> dict[str, Any]:
-    plain = {name: value for name, value in vars(draft).items() if name not in ("landmarks", "scale_inputs")}
+    tables = ("landmarks", "scale_inputs", "observations")
+    plain = {name: value for name, value in vars(draft).items() if name not in tables}
     return plain | {
+        "observations": {name: dataclasses.asdict(seen) for name, seen in draft.observations.items()},
         "scale_inputs": [dataclasses.asdict(given) for given in draft.scale_inputs],
         "landmarks": {name: dataclasses.asdict(landmark) for name, landmark in draft.landmarks.items()},
     }
@@ -174,5 +188,7 @@ def _read(text: str, film: Film) -> Draft:
     if tuple(content.pop(key) for key in ("format", "version", "film_digest")) != expected:
         raise ValueError("not a draft of this film")
     content["landmarks"] = {name: Landmark(**entry) for name, entry in content["landmarks"].items()}
+    seen = content.get("observations", {})  # a draft of an older holdfast has none
+    content["observations"] = {name: Observation(**entry) for name, entry in seen.items()}
     content["scale_inputs"] = tuple(ScaleInput(**entry) for entry in content["scale_inputs"])
     return Draft(**content)

@@ -26,6 +26,7 @@ from measure.reading import (
     PROPOSED,
     SUFFIX,
     Landmark,
+    Observation,
     Reading,
     save_reading,
 )
@@ -509,6 +510,23 @@ class Session:
             if not self.is_finished(number):
                 self._change(number, dataclasses.replace(self._drafts[number], surgery_date=date or None))
 
+    # --- What the eye sees ---
+
+    def observe(self, name: str, seen: Observation | None) -> None:
+        """Grade an observation of the current film, or say why it is not assessable; None takes it back.
+
+        Raises ReadingError where the view does not show it or the grade is not one of its kind.
+        """
+        trial = self.draft.with_observation(name, seen)
+        to_reading(trial, self.film, self.site)  # refuses what cannot be
+        self._change(self.current, trial)
+
+    def remark(self, words: str) -> None:
+        """Keep a remark on the current film, in the reader's own words."""
+        trial = dataclasses.replace(self.draft, remark=words.strip())
+        to_reading(trial, self.film, self.site)
+        self._change(self.current, trial)
+
     # --- Undo and redo ---
 
     @property
@@ -636,9 +654,11 @@ class Session:
         done = self._finished[number]  # undone or not, the last file that was saved is the one to supersede
         supersedes = done.supersedes if done else self.draft.supersedes
         draft = dataclasses.replace(self.draft, reader=self.reader, supersedes=supersedes)
-        if not whole(draft.landmarks, self.view):
-            raise ReadingError("There is nothing to save: no landmark is placed or answered yet.")
+        if not (whole(draft.landmarks, self.view) or draft.observations):
+            raise ReadingError("There is nothing to save: no landmark is placed, answered or graded yet.")
         reading = to_reading(draft, self.film, self.site)
+        if clash := dict.fromkeys(reading.contradictions.values()):
+            raise ReadingError(f"These grades do not go together: {'; '.join(clash)}. Mend one, then finish.")
         path = save_reading(reading, self._free_path())
         self._finished[number] = self._drafts[number] = from_reading(reading)
         self._keep(number)

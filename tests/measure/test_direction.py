@@ -16,8 +16,8 @@ ORDER = (
     "film", "scale", "sites", "observations", "reading", "carry", "propagate", "definitions", "measurements",
     "contrast", "ties", "movement", "comparability", "series", "space", "trend", "flags", "healing",
     "prepare", "lines", "strip", "pin_search", "pin_fit", "pin_ends", "pins", "pin_width", "marker", "snap",
-    "bone", "propose", "review", "store", "export", "report", "figure", "clinic_page", "clinic_html", "clinic_pdf",
-    "clinic_report", "pseudonym", "research_export",
+    "bone", "propose", "review", "store", "export", "report", "figure", "clinic_page", "clinic_html",
+    "clinic_pdf", "clinic_report", "pseudonym", "research_export",
     "structured_report", "presentation_state", "deidentify", "samples", "phantom", "phantom_film",
     "commands", "__main__",
 )  # fmt: skip
