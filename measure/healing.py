@@ -21,6 +21,7 @@ FOUR = 4  # cortices of the published scheme
 SCORE = "Cortical bridging score"
 SCORE_RANGE = "4 to 12; published for tibial shafts"
 CONTRADICTORY = "contradictory grades"
+FOR_RESEARCH = "for research, never flagged; compares films shown by one display curve alone"
 
 
 @dataclass(frozen=True)
@@ -245,4 +246,4 @@ def contrast_lines(case: Case) -> Iterator[str]:
     if found is not None and (found.quantity or found.clear):
         index = case.index.contrast
         before = f" (index film: {index.text()})" if index and case.index is not case.current else ""
-        yield f"fracture-line contrast, for research, never flagged: {found.text()}{before}"
+        yield f"fracture-line contrast ({FOR_RESEARCH}): {found.text()}{before}"
