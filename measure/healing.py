@@ -154,9 +154,13 @@ def _bridging_words(now: Healing) -> Iterator[str]:
         ]
         yield f"{len(now.grades)} of {len(now.cortices)} cortices assessed: {', '.join(parts)}."
         yield f"{SCORE} {now.score} ({SCORE_RANGE})." if now.score else f"No score: {now.why}."
-    lines = [each for each in now.others if each.row.name == "fracture_line" and each.grade]
-    if lines:
-        yield f"Fracture line {', '.join(f'{each.text()} ({_view(each)})' for each in lines)}."
+    views: dict[str, list[str]] = {}
+    for each in now.others:
+        if each.row.name == "fracture_line" and each.grade:
+            views.setdefault(each.text(), []).append(_view(each))
+    if views:
+        lines = (f"{text} ({', '.join(seen)})" for text, seen in views.items())
+        yield f"Fracture line {'; '.join(lines)}."
 
 
 def _progress_words(now: Healing, index: Healing | None) -> Iterator[str]:

@@ -125,9 +125,13 @@ class Sheet:
         return lines
 
     def healing(self) -> str:
-        """Say how the visit is graded so far, over all its views in the folder, beside the index visit."""
-        now, index = (self._visit(number) for number in (self.session.current, self.session.index))
-        return healing_words(now, index)
+        """Say how the visit is graded so far, over all its views in the folder.
+
+        What changed since the index visit is said when all of this film is graded.
+        """
+        graded = all(row.name in self.session.draft.observations for row in self.rows)
+        index = self._visit(self.session.index) if graded else None
+        return healing_words(self._visit(self.session.current), index)
 
     def _visit(self, number: int) -> Healing:
         """Put together the films of one patient, side and day, one of each view."""

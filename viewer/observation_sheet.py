@@ -13,7 +13,7 @@ from viewer.grading import BACK, CLEAR, DOWN, UP, WHY, Sheet
 
 KEYS = {
     Qt.Key.Key_Down: DOWN, Qt.Key.Key_Up: UP, Qt.Key.Key_Delete: CLEAR, Qt.Key.Key_Backspace: CLEAR,
-    Qt.Key.Key_X: WHY, Qt.Key.Key_Escape: BACK,
+    Qt.Key.Key_X: WHY,
 }  # fmt: skip
 MOST_CHOICES = 4  # grades of any kind, or reasons
 GRADED, OPEN, CLASHING = QColor("#eef2f5"), QColor("#9fb0bd"), QColor("#ff8a5c")
@@ -57,6 +57,10 @@ class ObservationSheet(QWidget):
         ):  # fmt: skip
             layout.addWidget(part)
         layout.setStretchFactor(self.list, 1)
+
+    def controls(self) -> list[QWidget]:
+        """List what the Tab key goes through."""
+        return [self, self.remark]
 
     def show_sheet(self, sheet: Sheet) -> None:
         """Show where a sheet stands."""

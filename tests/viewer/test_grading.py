@@ -133,6 +133,9 @@ def test_healing_joins_the_views_of_one_day(tmp_path: Path) -> None:
     assert "Cortical bridging score 12" in sheet.healing()
     session.show(next(n for n, film in enumerate(session.films) if film.date != day))
     assert "2 of 4 cortices assessed: 2 without callus." in sheet.healing()
+    assert "Since" not in sheet.healing()  # not before all is graded
+    for _ in sheet.rows:
+        sheet.press("1")
     assert "Since the index visit: less far at 2." in sheet.healing()
 
 
