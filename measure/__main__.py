@@ -20,7 +20,8 @@ from measure.commands import COMMANDS, FAULT, NOTHING_DONE, STOPPED
 # Which extra brings a library that is not there.
 EXTRAS = {
     "sqlalchemy": "store", "psycopg": "store", "reportlab": "report", "matplotlib": "report",
-    "pyarrow": "research", "highdicom": "dicom", "dicomanonymizer": "dicom",
+    "pyarrow": "research", "pingouin": "agreement", "statsmodels": "agreement", "pandas": "agreement",
+    "highdicom": "dicom", "dicomanonymizer": "dicom",
 }  # fmt: skip
 # For a code page that lacks them. "?" must not stand for a sign of its own: it means "cannot tell".
 PLAIN_LETTERS = {"▲": "!", "·": ".", "±": "+/-", "–": "--", "°": " deg", "×": "x"}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from html import escape
 
 import cv2
@@ -42,16 +42,21 @@ def page_html(page: Page) -> str:
         f"{escape(page.sign)} <small>{HOLDING}.</small> <span>{escape(page.words)}</span></p>",
         f'<p class="healing"><strong>{HEALING}.</strong> {escape(page.healing)}</p>',
         *_figures(page),
-        _table(page.flags),
+        table_html(page.flags),
         *_trends(page),
-        _table(page.values),
-        *(_list(title, lines) for title, lines in page.notes),
-        f"<footer><p><strong>{escape(page.caution)}</strong></p><p>{escape(page.made_from)}</p></footer>",
+        table_html(page.values),
+        *(list_html(title, lines) for title, lines in page.notes),
     ]
+    return whole_html(f"{page.heading}: {page.label}", body, page.caution, page.made_from)
+
+
+def whole_html(title: str, body: Iterable[str], caution: str, made_from: str) -> str:
+    """Put the parts of a page into one HTML text with its style and its foot."""
+    foot = f"<footer><p><strong>{escape(caution)}</strong></p><p>{escape(made_from)}</p></footer>"
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head><meta charset="utf-8">'
-        f"<title>{escape(page.heading)}: {escape(page.label)}</title><style>{_STYLE}</style></head>\n<body>\n"
-        + "\n".join(part for part in body if part)
+        f"<title>{escape(title)}</title><style>{_STYLE}</style></head>\n<body>\n"
+        + "\n".join(part for part in (*body, foot) if part)
         + "\n</body>\n</html>\n"
     )
 
@@ -59,7 +64,7 @@ def page_html(page: Page) -> str:
 def _figures(page: Page) -> Iterator[str]:
     if page.pictures:
         shown = (
-            f"<figure>{_svg(f)}<figcaption>{escape(caption)}</figcaption></figure>"
+            f"<figure>{figure_svg(f)}<figcaption>{escape(caption)}</figcaption></figure>"
             for f, caption in page.pictures
         )
         yield f'<div class="figures">{"".join(shown)}</div>'
@@ -70,11 +75,13 @@ def _figures(page: Page) -> Iterator[str]:
 
 def _trends(page: Page) -> Iterator[str]:
     if page.trends:
-        yield f'<div class="figures">{"".join(map(_svg, page.trends))}</div>'
+        yield f'<div class="figures">{"".join(map(figure_svg, page.trends))}</div>'
         yield f"<p>{escape(TRENDS_LEGEND)}</p>"
 
 
-def _table(table: Table) -> str:
+def table_html(table: Table) -> str:
+    """Write a table with its heading and legend."""
+
     def cells(tag: str, row: tuple[str, ...]) -> str:
         kinds = (
             (' class="number"' if i in table.numbers else "") + f' style="color:{outcome_colour(cell)}"'
@@ -91,11 +98,13 @@ def _table(table: Table) -> str:
     return f"<h2>{escape(table.title)}</h2>{grid if table.rows else ''}{legend}"
 
 
-def _list(title: str, lines: tuple[str, ...]) -> str:
+def list_html(title: str, lines: tuple[str, ...]) -> str:
+    """Write sentences as a list under a heading."""
     return f"<h2>{escape(title)}</h2><ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>"
 
 
-def _svg(figure: Figure) -> str:
+def figure_svg(figure: Figure) -> str:
+    """Draw a figure as SVG."""
     width, height = figure.width, figure.height
     parts = "".join(map(_part, figure.parts))
     return (

@@ -27,6 +27,7 @@ from measure.report import (
     healed_words,
     missing_lines,
     outcome_words,
+    placing_lines,
     reason_lines,
     technique_lines,
     title,
@@ -213,6 +214,7 @@ def _scale_lines(case: Case) -> Iterator[str]:
         scale = film.scale.text() if film.scale else "no scale, so no millimetres"
         by_scale.setdefault(scale, []).append(_short(film))
     yield from (f"{', '.join(dates)}: {scale}." for scale, dates in by_scale.items())
+    yield from (f"{line}." for line in placing_lines(case))
     by_note: dict[str, list[str]] = {}
     for film in case.films:
         for note in film.notes:

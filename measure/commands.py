@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from measure.agreement_study import Study
+    from measure.film import Film
     from measure.pseudonym import Pseudonyms
     from measure.review import Review
 
@@ -89,6 +91,7 @@ def _review(options: Namespace) -> int:
 
 
 def _reviewed(options: Namespace) -> Review:
+    from measure.profiles import load_profiles, profile_path
     from measure.review import review
     from measure.sites import load_site, site_names, with_thresholds
 
@@ -96,13 +99,18 @@ def _reviewed(options: Namespace) -> Review:
     if options.thresholds:
         sites = {name: with_thresholds(load_site(name), options.thresholds) for name in site_names()}
     given = vars(options)  # not every command has every option
-    what = (options.folder, sites, _track("Reading films"), given.get("frame"), given.get("propose", False))
+    what: dict[str, Any] = {
+        "track": _track("Reading films"),
+        "frame": given.get("frame"),
+        "propose": given.get("propose", False),
+        "profiles": load_profiles(profile_path(options.profile)) if options.profile else {},
+    }
     if not given.get("store"):
-        return review(*what)
+        return review(options.folder, sites, **what)
     from measure.store import Store
 
     with Store(options.store, new=False) as store:
-        return review(*what, store.texts)
+        return review(options.folder, sites, **what, kept=store.texts)
 
 
 def _tell(written: Iterable[Path]) -> None:
@@ -204,8 +212,11 @@ def _store_import(options: Namespace) -> int:
     with Store(_store_place(options)) as store:
         new, problems = store.import_folder(options.folder, track=_track("Reading readings"))
         print(f"Kept {new} new readings; the store holds {len(store)}.")
-    _finish((), problems)
-    return SOME_UNUSED if problems else DONE
+        records, unusable = store.import_records(options.folder)
+        if records:
+            print(f"Kept {records} new records of agreement studies.")
+    _finish((), (*problems, *unusable))
+    return SOME_UNUSED if problems or unusable else DONE
 
 
 def _store_export(options: Namespace) -> int:
@@ -269,11 +280,102 @@ def _sites(options: Namespace) -> int:
     return DONE
 
 
+def _agreement_list(options: Namespace) -> int:
+    from measure.film import find_films
+    from measure.reading_list import check_apart, choose_films, make_list, save_list
+
+    check_apart(options.out, options.folder)
+    problems: list[tuple[str, str]] = []
+    readable = _readable(_track("Reading films")(find_films(options.folder)), problems)
+    films, notes = choose_films(readable, options.view, options.films, options.seed)
+    plan = make_list(
+        [film.digest for film in films], options.readers, options.repeats, options.seed,
+        site=options.site, view=options.view, title=options.title, wait_days=options.wait_days,
+    )  # fmt: skip
+    for note in notes:
+        print(f"To note: {note}", file=sys.stderr)
+    print(f"{len(plan.films)} films, {len(plan.readers)} readers, {len(plan.tasks)} readings.")
+    return _finish([save_list(plan, options.out)], problems)
+
+
+def _readable(paths: Iterable[Path], problems: list[tuple[str, str]]) -> Iterator[Film]:
+    """Read films one after the other; what cannot be read is added to the problems."""
+    from measure.errors import FilmError
+    from measure.film import read_film
+
+    for path in paths:
+        try:
+            yield read_film(path)
+        except FilmError as error:
+            problems.append((path.name, str(error)))
+
+
+def _agreement_study(options: Namespace) -> Study:
+    from measure.agreement_study import study_of_folder, study_of_list
+
+    propose = getattr(options, "proposals", False)
+    if options.list:
+        return study_of_list(options.folder, options.list, propose=propose, track=_track("Reading films"))
+    kind = {"site": options.site, "view": options.view}
+    return study_of_folder(options.folder, **kind, propose=propose, track=_track("Reading films"))
+
+
+def _agreement_analyse(options: Namespace) -> int:
+    from measure.agreement_page import analyse
+    from measure.agreement_report import write_agreement
+    from measure.agreement_study import truth_of
+
+    study = _agreement_study(options)
+    truth = truth_of(options.truth, study) if options.truth else None
+    written = write_agreement(analyse(study, truth), options.out, unblind=options.unblind)
+    return _finish(written, study.problems)
+
+
+def _agreement_profile(options: Namespace) -> int:
+    from measure.agreement_study import measured_profile
+    from measure.profiles import profile_path, save_profiles
+
+    study = _agreement_study(options)
+    path = profile_path(options.name)
+    return _finish([save_profiles(measured_profile(study, path.stem), path)], study.problems)
+
+
+def _agreement_size(options: Namespace) -> int:
+    from measure.sample_size import films_for_icc, films_for_limits
+
+    if options.limits is not None:
+        films = films_for_limits(options.limits)
+        print(f"{films} films for limits of agreement known to ± {options.limits:g} SD (Bland & Altman 1986)")
+    else:
+        films = films_for_icc(options.icc, options.readers, options.width)
+        print(
+            f"{films} films read by {options.readers} readers for a 95 % interval {options.width:g} wide "
+            f"around an ICC of {options.icc:g} (Bonett 2002)"
+        )
+    return DONE
+
+
+def _agreement_demo(options: Namespace) -> int:
+    from measure.agreement_demo import write_demo
+    from measure.agreement_page import analyse
+    from measure.agreement_report import write_agreement
+    from measure.agreement_study import study_of_list, truth_of
+
+    films, _ = write_demo(options.out / "study")
+    study = study_of_list(films, options.out / "study", track=_track("Reading films"))
+    analysis = analyse(study, truth_of(films / "truth.json", study))
+    return _finish(write_agreement(analysis, options.out), study.problems)
+
+
 FOLDER = option("folder", type=Path, metavar="FOLDER", help="films and *.reading.json files, at any depth")
 OUT = option("--out", type=Path, metavar="DIR", required=True, help="write here")
 TABLES = option("--out", type=Path, metavar="DIR", help="write the tables (CSV) here")
 FRAME = option("--frame", type=int, metavar="N", help="which frame to take of films with several")
 THRESHOLDS = option("--thresholds", type=Path, metavar="FILE", help="a TOML file of your own thresholds")
+PROFILE = option(
+    "--profile", metavar="NAME",
+    help="measured uncertainties in place of the defaults: the name given to 'agreement profile', or a file",
+)  # fmt: skip
 KEY = option(
     "--key", type=Path, metavar="FILE",
     help="the secret key of the pseudonyms, made where there is none; keep it apart. Without it a key is "
@@ -290,22 +392,30 @@ AT = option(
 READINGS = option("folder", type=Path, metavar="FOLDER", help="of *.reading.json files")
 STORE = option("--store", metavar="FILE or URL", help="use the films' readings in this store too")
 
+FILMS = option("folder", type=Path, metavar="FOLDER", help="films, at any depth")
+SITE = option("--site", default="olecranon", metavar="SITE", help="olecranon (default), patella, ...")
+LIST = option("--list", type=Path, metavar="DIR", help="the list that was read; else the folder's readings")
+KIND = (
+    option("--site", metavar="SITE", help="without a list: readings of this site"),
+    option("--view", metavar="VIEW", help="without a list: readings of this view"),
+)
+
 COMMANDS = (
     Command("review", "measure, compare and flag the films under a folder", _review, (
-        FOLDER, TABLES, FRAME, THRESHOLDS, STORE,
+        FOLDER, TABLES, FRAME, THRESHOLDS, STORE, PROFILE,
         option("--propose", action="store_true",
                help="also measure films without a reading, by unconfirmed proposals"),
     )),
-    Command("demo", "review the sample films", _demo, (TABLES, THRESHOLDS)),
+    Command("demo", "review the sample films", _demo, (TABLES, THRESHOLDS, PROFILE)),
     Command("report", "write a page for the clinic for each case, PDF and HTML", _report, (
-        FOLDER, OUT, FRAME, THRESHOLDS, STORE,
+        FOLDER, OUT, FRAME, THRESHOLDS, STORE, PROFILE,
         option("--patient", action="store_true", help="name the patient's identifier on the page"),
         option("--paper", choices=("A4", "Letter"), default="A4"),
         option("--structured", action="store_true",
                help="also DICOM of each film: structured report and drawing"),
     )),
     Command("export", "write tables for research, nobody named", _export, (
-        FOLDER, OUT, FRAME, THRESHOLDS, STORE, KEY, REMARKS,
+        FOLDER, OUT, FRAME, THRESHOLDS, STORE, PROFILE, KEY, REMARKS,
         option("--format", nargs="+", choices=("csv", "parquet"), default=["csv"]),
         option("--wide", action="store_true", help="also a table with one row a reading"),
     )),
@@ -319,10 +429,41 @@ COMMANDS = (
     Command("store export", "write every reading to a file of its own", _store_export, (READINGS, AT)),
     Command("store list", "list the readings that stand", _store_list, (AT,)),
     Command("store check", "read all of it and name every fault", _store_check, (AT,)),
+    Command("agreement", "study how far readers agree"),
+    Command("agreement list", "plan who reads which film when, at random and blind", _agreement_list, (
+        FILMS, SITE, OUT,
+        option("--view", required=True, metavar="VIEW", help="which films: lateral, ap, ..."),
+        option("--readers", nargs="+", required=True, metavar="NAME"),
+        option("--repeats", type=int, default=2, metavar="N", help="how often each reads each film (2)"),
+        option("--seed", type=int, required=True, metavar="N", help="of the random order"),
+        option("--films", type=int, metavar="N", help="so many films, chosen at random; else all"),
+        option("--wait-days", type=int, default=14, metavar="N", help="between two rounds (14)"),
+        option("--title", default="", help="of the study"),
+    )),
+    Command("agreement analyse", "work out how far readers agree: tables, report", _agreement_analyse, (
+        FILMS, LIST, *KIND, OUT,
+        option("--truth", type=Path, metavar="FILE", help="true values, as sample_images/truth.json"),
+        option("--proposals", action="store_true", help="also against what the program proposes itself"),
+        option("--unblind", action="store_true", help="name the films' files in values.csv"),
+    )),
+    Command("agreement profile", "keep what was found as an uncertainty profile for review and report",
+            _agreement_profile, (
+        FILMS, LIST, *KIND,
+        option("--name", required=True, metavar="NAME",
+               help="by which --profile finds it (in HOLDFAST_PROFILES or ~/.holdfast); or a path, *.toml"),
+    )),
+    Command("agreement size", "say how many films a study needs", _agreement_size, (
+        option("--icc", type=float, default=0.8, help="the ICC that is expected (0.8)"),
+        option("--readers", type=int, default=2, metavar="N", help="how many read each film (2)"),
+        option("--width", type=float, default=0.2, help="whole width wanted of its 95 %% interval (0.2)"),
+        option("--limits", type=float, metavar="SD",
+               help="instead: half width wanted of the limits' intervals, in SD of the differences"),
+    )),
+    Command("agreement demo", "an invented study on the sample films, analysed", _agreement_demo, (OUT,)),
     Command("read", "open the reading room, to place landmarks on films", _read, (
         option("folder", type=Path, nargs="?", metavar="FOLDER", help="films, at any depth"),
         option("--reader", metavar="NAME", help="who reads: a name, initials or a number"),
-        option("--site", default="olecranon", metavar="SITE", help="olecranon (default), patella, ..."),
+        SITE,
         option("--view", metavar="VIEW", help="of films that do not say it: lateral, ap, ..."),
         option("--store", metavar="FILE or URL",
                help="keep each finished reading in this store too; else HOLDFAST_STORE, if set"),

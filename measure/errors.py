@@ -39,3 +39,11 @@ class ThresholdError(HoldfastError):
 
 class StoreError(HoldfastError):
     """A store of readings cannot be used."""
+
+
+class StudyError(HoldfastError):
+    """A study of agreement, or its reading list, cannot be used."""
+
+
+class ProfileError(HoldfastError):
+    """A file of measured uncertainties is not as it should be."""

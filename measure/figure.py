@@ -33,7 +33,7 @@ PART_STYLES = {
     "wire": ("#FF8FD0", "diamond", "wire"),
 }
 _OTHER = ("#FFFFFF", "circle", "other")
-_INK, _GREY, _RED = "#1a1a1a", "#777777", "#b00020"
+INK, GREY, RED = "#1a1a1a", "#777777", "#b00020"
 _AROUND_MM = 14.0  # bone shown beyond the outermost landmark
 _AROUND = 0.15  # the same as a share of their extent, on a film without a scale
 _PX_PER_POINT = 3.0  # pixels kept for each point of the page: 216 to the inch
@@ -75,7 +75,7 @@ class Words:
 
     place: Place
     text: str
-    colour: str = _INK
+    colour: str = INK
     size: float = 6.5
     anchor: str = "start"
     bold: bool = False
@@ -259,7 +259,7 @@ def _trend(case: Case, flag: Flag, width: float, height: float) -> Figure:
     first = (_day(case, case.index), 0.0, 0.0, 0.0)
     limits = _limits(flag)
     lows, highs = [p[2] for p in (first, *points)], [p[3] for p in (first, *points)]
-    step = _step(max(*highs, *limits) - min(*lows, *limits))
+    step = tick_step(max(*highs, *limits) - min(*lows, *limits))
     bottom = step * math.floor(min(*lows, *limits) / step - 0.05)
     top = step * math.ceil(max(*highs, *limits) / step + 0.05)
     left, right, head, foot = 22.0, width - 27.0, 15.0, height - 19.0
@@ -276,25 +276,25 @@ def _trend(case: Case, flag: Flag, width: float, height: float) -> Figure:
         _, y = place(days[0], tick)
         parts += [
             Line(((left, y), (right, y)), "#dddddd", 0.4),
-            Words((left - 3, y + 2), f"{tick + 0.0:g}", _GREY, 6.0, "end"),
+            Words((left - 3, y + 2), f"{tick + 0.0:g}", GREY, 6.0, "end"),
         ]
     for limit in limits:
         _, y = place(days[0], limit)
         parts += [
-            Line(((left, y), (right, y)), _RED, 0.8, dashed=True),
-            Words((right + 2, y + 2), f"limit {limit:g}", _RED, 6.0),
+            Line(((left, y), (right, y)), RED, 0.8, dashed=True),
+            Words((right + 2, y + 2), f"limit {limit:g}", RED, 6.0),
         ]
-    parts.append(Line(tuple(place(day, value) for day, value, _, _ in (first, *points)), _INK, 0.9))
+    parts.append(Line(tuple(place(day, value) for day, value, _, _ in (first, *points)), INK, 0.9))
     for day, value, low, high in (first, *points):
         (x, upper), (_, lower) = place(day, high), place(day, low)
-        bar = [Line(((x, upper), (x, lower)), _INK, 0.8)]
-        caps = [Line(((x - 2, y), (x + 2, y)), _INK, 0.8) for y in (upper, lower) if upper != lower]
-        parts += [*bar, *caps, Mark(place(day, value), "circle", _INK)]
-    parts += [Words((place(day, 0)[0], foot + 8), str(day), _GREY, 6.0, "middle") for day in _spread(days)]
+        bar = [Line(((x, upper), (x, lower)), INK, 0.8)]
+        caps = [Line(((x - 2, y), (x + 2, y)), INK, 0.8) for y in (upper, lower) if upper != lower]
+        parts += [*bar, *caps, Mark(place(day, value), "circle", INK)]
+    parts += [Words((place(day, 0)[0], foot + 8), str(day), GREY, 6.0, "middle") for day in _spread(days)]
     heading, since = _titles(case, flag)
     parts += [
         Words((0, 7), heading, size=6.2, bold=True),
-        Words(((left + right) / 2, foot + 16), since, _GREY, 6.0, "middle"),
+        Words(((left + right) / 2, foot + 16), since, GREY, 6.0, "middle"),
     ]
     return Figure(width, height, f"{heading}: change since the index film by day", tuple(parts))
 
@@ -313,7 +313,7 @@ def _titles(case: Case, flag: Flag) -> tuple[str, str]:
     ), f"days since {'surgery' if known else 'the index film'}"
 
 
-def _step(span: float) -> float:
+def tick_step(span: float) -> float:
     """Return a round distance of ticks that gives three to six of them."""
     rough = max(span, 1e-6) / 4
     power = 10 ** math.floor(math.log10(rough))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
@@ -17,7 +18,7 @@ from measure.propagate import UncertainPoints, propagate
 from measure.quantity import Quantity
 from measure.reading import ABSENT, NOT_ASSESSABLE, PROPOSED, Landmark, Reading
 from measure.scale import Scale
-from measure.sites import MeasurementRow, Profile, Site, View, load_site
+from measure.sites import MeasurementRow, Profile, Site, Spread, View, load_site
 
 # Without a scale the angles still need the placement uncertainty in pixels: a usual detector pitch
 # at the bone serves for that alone, never for a length.
@@ -128,21 +129,21 @@ class _Film:
         aspect: tuple[float, float],
         profile: Profile,
     ) -> None:
-        self.reading, self.view, self.scale = reading, view, scale
+        self.reading, self.view, self.scale, self.profile = reading, view, scale, profile
         size = np.array(scale.mm_per_px if scale else [side / aspect[0] for side in aspect])
         unit_per_mm = 1.0 if scale else 1.0 / USUAL_MM_PER_PX
         self.basis = self._bone_axes(size)
         self.axis_doubt = self._axis_doubt(size)
         self.landmarks = {
-            name: self._uncertain(name, landmark, size, unit_per_mm, profile)
+            name: self._uncertain(name, landmark, size, unit_per_mm)
             for name, landmark in reading.landmarks.items()
             if landmark.located
         }
 
     def _uncertain(
-        self, name: str, landmark: Landmark, size: NDArray[np.float64], unit_per_mm: float, profile: Profile
+        self, name: str, landmark: Landmark, size: NDArray[np.float64], unit_per_mm: float
     ) -> UncertainPoints:
-        row, reading = self.view.landmark[name], self.reading
+        row, reading, profile = self.view.landmark[name], self.reading, self.profile
         placement = profile.placement(name) * row.spread * unit_per_mm
         # Without the bone's axes nobody knows which way a habit points on another film: nothing cancels.
         shared_by = reading.reader if self.basis is not None else reading.film_id
@@ -256,10 +257,28 @@ class _Film:
                 blank, reason="the landmarks lie too close together, or too nearly on a line, to determine it"
             )
         quantity, method = result
+        spread = self.profile.quantities.get(row.name)
+        if spread and not any(self.reading.landmarks[name].u_px for name in used):
+            quantity = as_measured(quantity, spread)
         if row.unit == LENGTH and self.scale:
             by_scale = {source: quantity.value * part for source, part in self.scale.parts.items() if part}
             quantity = Quantity(quantity.value, row.unit, {**quantity.parts, **by_scale})
         return dataclasses.replace(blank, quantity=quantity, method=method)
+
+
+def as_measured(quantity: Quantity, spread: Spread) -> Quantity:
+    """Put the measured spread of a quantity's readings in place of what its landmarks' errors give.
+
+    What comes from placing and what comes from habit are each scaled to their measured size; each part keeps
+    its sign and its share, so that a habit still cancels in a change. The rest (the turn of the film) stays.
+    """
+    parts = {source: part for source, part in quantity.parts.items() if not source.startswith("nonlinear:")}
+    for start, wanted in (("point:", spread.placement), ("habit:", spread.habit)):
+        mine = [source for source in parts if source.startswith(start)]
+        size = math.hypot(*(parts[source] for source in mine))
+        if size:
+            parts |= {source: parts[source] * wanted / size for source in mine}
+    return Quantity(quantity.value, quantity.unit, parts)
 
 
 def _by_name(

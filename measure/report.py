@@ -110,6 +110,7 @@ def case_block(case: Case, flags: Sequence[Flag], healed: str) -> Group:
     if between := [*between_lines(case), *trend_lines(case)]:
         parts.append(_bullets("Between the films (from all landmarks together)", between))
     parts += [_value_table(case, flags), _bullets(EYE_HEADING, list(eye_lines(case))), _film_table(case)]
+    parts += [*(_text(f"{line}.", "dim") for line in placing_lines(case)), Text("")]
     if missing := list(missing_lines(case)):
         parts.append(_bullets("Not measured", missing))
     if technique := list(technique_lines(case.index)):
@@ -384,6 +385,13 @@ def _film_table(case: Case) -> Group:
         "Films (day: since surgery; the first is the index film, the last the current one)", "bold"
     )
     return Group(heading, table, Text(""))
+
+
+def placing_lines(case: Case) -> Iterator[str]:
+    """Name the profile that the uncertainty of placing landmarks comes from, one line each."""
+    used = {(film.uncertainty.name, film.uncertainty.source): None for film in case.films}
+    for name, source in used:
+        yield f"Uncertainty of placing landmarks: profile '{name}' ({source})"
 
 
 def technique_lines(film: MeasuredFilm) -> Iterator[str]:

@@ -14,6 +14,7 @@ from measure.errors import FilmError, HoldfastError, ReadingError, SeveralFrames
 from measure.film import Film, find_films, read_film
 from measure.flags import Flag, find_flags
 from measure.healing import Healing, healing_of_cases
+from measure.profiles import Profiles
 from measure.reading import Reading, check_film, from_json, load_readings, standing, without_film
 from measure.scale import doubts, scales_for, why_no_scale
 from measure.series import Case, MeasuredFilm, group, measure
@@ -24,6 +25,7 @@ PROPOSED_SITE = "olecranon"  # the only one whose landmarks are proposed
 NO_READING = "has no reading"  # said of a film that a case lacks
 NO_CASES = "Nothing was written: no reading was found with its film. Place landmarks first."
 
+NO_PROFILES: Profiles = {}
 Track = Callable[[Sequence[Path]], Iterable[Path]]
 Kept = Callable[[Film], Iterable[str]]
 Said = tuple[str | None, str | None, str | None, datetime.date | None]  # patient, side, view, date
@@ -78,6 +80,7 @@ def review(
     frame: int | None = None,
     propose: bool = False,
     kept: Kept = lambda film: (),
+    profiles: Profiles = NO_PROFILES,
 ) -> Review:
     """Read, measure, compare and flag every film under a folder.
 
@@ -97,6 +100,8 @@ def review(
     kept
         Gives the JSON texts of the readings of a film that are kept elsewhere, such as `Store.texts`.
         One that is in the folder too counts once.
+    profiles
+        Measured uncertainties by site and view, in place of the site's own.
 
     Raises FilmError where the folder does not exist or holds no film.
     """
@@ -116,8 +121,8 @@ def review(
                 continue
             mine = [reading for _, reading in filed.get(film.digest, ())]
             if mine := [*mine, *_kept(film, kept, problems)]:
-                films.append(_measured(film, mine, notes))
-                others += _by_others(film, mine, films[-1].reading, problems)
+                films.append(_measured(film, mine, notes, profiles))
+                others += _by_others(film, mine, films[-1].reading, problems, profiles)
             elif propose and (proposed := _proposed(film)):
                 films.append(proposed)
                 notes.append(f"{film.name}: no reading; its values rest on proposals, to be confirmed")
@@ -231,7 +236,7 @@ def _repeated(film: Film, seen: dict[str, tuple[str, Said]]) -> str | None:
     return name
 
 
-def _measured(film: Film, readings: Iterable[Reading], notes: list[str]) -> MeasuredFilm:
+def _measured(film: Film, readings: Iterable[Reading], notes: list[str], profiles: Profiles) -> MeasuredFilm:
     """Measure a film with the latest of its readings that no other supersedes."""
     valid = standing(readings)
     latest = valid[-1]
@@ -239,18 +244,20 @@ def _measured(film: Film, readings: Iterable[Reading], notes: list[str]) -> Meas
         which = f"the latest, by {latest.reader} at {latest.time}, is used"
         notes.append(f"{film.name}: {len(valid)} readings stand; {which}")
     check_film(latest, film)
-    measured = measure(film, latest)
-    return dataclasses.replace(measured, contrast=fracture_contrast(film, latest, measured.scale))
+    profile = profiles.get((latest.site, latest.view))
+    measured = measure(film, latest, profile)
+    contrast = fracture_contrast(film, latest, measured.scale, profile)
+    return dataclasses.replace(measured, contrast=contrast)
 
 
 def _by_others(
-    film: Film, readings: Iterable[Reading], used: Reading, problems: list[Problem]
+    film: Film, readings: Iterable[Reading], used: Reading, problems: list[Problem], profiles: Profiles
 ) -> Iterator[MeasuredFilm]:
     """Measure a film with each of its readings but the one used."""
     for reading in {reading.uid: reading for reading in readings if reading.uid != used.uid}.values():
         try:
             check_film(reading, film)
-            yield measure(film, reading)
+            yield measure(film, reading, profiles.get((reading.site, reading.view)))
         except ReadingError as error:
             problems.append(Problem(film.name, f"a reading by {reading.reader}: {error}"))
 

@@ -72,6 +72,11 @@ class MeasuredFilm:
         return load_site(self.reading.site).views[self.reading.view]
 
     @property
+    def uncertainty(self) -> Profile:
+        """Where the uncertainty of placing its landmarks comes from: a measured profile, or the site's."""
+        return self.profile or load_site(self.reading.site).profile
+
+    @property
     def rotation(self) -> Quantity | None:
         """How far the film is rotated off the true view, degrees, where arcs that tell it are placed."""
         if self.scale is None:
@@ -244,7 +249,7 @@ def _comparison(earlier: MeasuredFilm, later: MeasuredFilm) -> Comparison | None
 def _placed(film: MeasuredFilm, scale: Scale, *, habit: bool) -> Placed:
     """Give a film's located landmarks in millimetres; a reader's habit counts only between two readers."""
     size = np.array(scale.mm_per_px)
-    profile = film.profile or load_site(film.reading.site).profile
+    profile = film.uncertainty
     located = {name: landmark for name, landmark in film.reading.landmarks.items() if landmark.located}
     own = profile.habit_mm if habit else 0.0
     u = {

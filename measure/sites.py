@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from measure.errors import SiteError, ThresholdError
+from measure.errors import HoldfastError, SiteError, ThresholdError
 
 SITES_FOLDER = Path(__file__).parent / "sites"
 SITE_FORMAT = "holdfast-site"
@@ -29,11 +29,20 @@ BASES = ("change", "value")
 
 
 @dataclass(frozen=True)
+class Spread:
+    """How readings of a quantity scatter: standard deviations from film to film and reader to reader."""
+
+    placement: float
+    habit: float
+
+
+@dataclass(frozen=True)
 class Profile:
     """How well a landmark is placed, millimetres at the bone, standard uncertainty of each coordinate.
 
     `placement_mm` is new on every film; `habit_mm` is a reader's own way of seeing a landmark, the
-    same on every film of that reader, so that it cancels in a change.
+    same on every film of that reader, so that it cancels in a change. `quantities` holds the spread of
+    those whose readings were measured; it takes the place of what the landmarks give.
     """
 
     name: str
@@ -41,6 +50,7 @@ class Profile:
     habit_mm: float
     source: str
     landmarks: Mapping[str, float] = dataclasses.field(default_factory=dict)
+    quantities: Mapping[str, Spread] = dataclasses.field(default_factory=dict)
 
     def placement(self, landmark: str) -> float:
         """Placement uncertainty of one landmark."""
@@ -222,7 +232,7 @@ def load_site(name: str) -> Site:
 
 def read_site(path: Path) -> Site:
     """Read a site table from a TOML file; SiteError lists all that is wrong with it."""
-    table = _read_toml(path, SiteError)
+    table = read_toml(path, SiteError)
     if (table.get("format"), table.get("version")) != (SITE_FORMAT, SITE_VERSION):
         raise SiteError(
             f"{path.name} says format {table.get('format')!r} version {table.get('version')!r}; "
@@ -246,7 +256,8 @@ def read_site(path: Path) -> Site:
     return site
 
 
-def _read_toml(path: Path, error_type: type[SiteError] | type[ThresholdError]) -> dict[str, Any]:
+def read_toml(path: Path, error_type: type[HoldfastError]) -> dict[str, Any]:
+    """Read a TOML file; an error of the given type says why it cannot be read."""
     try:
         return tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
@@ -412,7 +423,7 @@ def with_thresholds(site: Site, path: Path) -> Site:
 
     Raises ThresholdError with every problem of the file at once.
     """
-    table = _read_toml(path, ThresholdError)
+    table = read_toml(path, ThresholdError)
     if table.get("format") != THRESHOLDS_FORMAT:
         raise ThresholdError(
             f"{path.name} says format {table.get('format')!r}; "

@@ -24,7 +24,7 @@ import sqlalchemy as sa
 from sqlalchemy import event, exc
 from sqlalchemy.dialects import postgresql
 
-from measure.errors import ReadingError, StoreError
+from measure.errors import ReadingError, StoreError, StudyError
 from measure.film import Film
 from measure.reading import (
     SUFFIX,
@@ -35,6 +35,7 @@ from measure.reading import (
     to_json,
     write_new,
 )
+from measure.reading_list import RECORD_SUFFIX, Record, load_record, record_from, record_text
 
 WAIT_S = 30  # how long a writer waits for another's lock before it gives up
 AT_A_TIME = 1000  # rows sent or fetched together
@@ -63,6 +64,20 @@ READINGS = sa.Table(
     sa.Column("software", sa.Text, nullable=False),
     sa.Column("content", sa.Text, nullable=False),
     sa.Index("ix_readings_order", "time", "number"),
+    sqlite_autoincrement=True,
+)
+# When a reading of an agreement study was made, in which order and sitting: `measure.reading_list.Record`.
+RECORDS = sa.Table(
+    "study_records",
+    _METADATA,
+    sa.Column("number", sa.BigInteger().with_variant(sa.Integer, "sqlite"), sa.Identity(), primary_key=True),
+    sa.Column("uid", sa.Text, nullable=False, unique=True),
+    sa.Column("list_uid", sa.Text, nullable=False, index=True),
+    sa.Column("reader", sa.Text, nullable=False),
+    sa.Column("place", sa.Integer, nullable=False),  # in the reader's order
+    sa.Column("sitting", sa.Text, nullable=False),
+    sa.Column("reading_uid", sa.Text, nullable=False, index=True),
+    sa.Column("content", sa.Text, nullable=False),
     sqlite_autoincrement=True,
 )
 
@@ -97,42 +112,62 @@ def _row(reading: Reading, content: str) -> dict[str, Any]:
     return named | {"time": time.isoformat(timespec="microseconds"), "content": content}
 
 
+def _record_row(record: Record) -> dict[str, Any]:
+    return {
+        "uid": record.uid,
+        "list_uid": record.list_uid,
+        "reader": record.reader,
+        "place": record.number,
+        "sitting": record.sitting,
+        "reading_uid": record.reading_uid,
+        "content": record_text(record),
+    }
+
+
 # --- Schema ---
 
 
 def _create_tables(connection: sa.Connection) -> None:
-    _METADATA.create_all(connection)
+    _METADATA.create_all(connection, tables=[SCHEMA, READINGS])
 
 
 def _forbid_changes(connection: sa.Connection) -> None:
+    _guard(connection, READINGS)
+
+
+def _create_records(connection: sa.Connection) -> None:
+    RECORDS.create(connection)
+    _guard(connection, RECORDS)
+
+
+def _guard(connection: sa.Connection, table: sa.Table) -> None:
+    """Let rows of a table only ever be added."""
     for statement in _APPEND_ONLY[connection.dialect.name]:
-        connection.exec_driver_sql(statement)
+        connection.exec_driver_sql(statement.format(table.name))
 
 
-# SQLite's insert trigger leaves a reading that is there alone, even by "INSERT OR REPLACE", which would
+# SQLite's insert trigger leaves a row that is there alone, even by "INSERT OR REPLACE", which would
 # remove it without asking the delete trigger.
 _APPEND_ONLY = {
     "sqlite": (
-        "CREATE TRIGGER readings_update BEFORE UPDATE ON readings "
-        "BEGIN SELECT RAISE(ABORT, 'readings are only ever added'); END",
-        "CREATE TRIGGER readings_delete BEFORE DELETE ON readings "
-        "BEGIN SELECT RAISE(ABORT, 'readings are only ever added'); END",
-        "CREATE TRIGGER readings_insert BEFORE INSERT ON readings "
-        "WHEN EXISTS (SELECT 1 FROM readings WHERE uid = NEW.uid OR number = NEW.number) "
+        "CREATE TRIGGER {0}_update BEFORE UPDATE ON {0} "
+        "BEGIN SELECT RAISE(ABORT, '{0} are only ever added'); END",
+        "CREATE TRIGGER {0}_delete BEFORE DELETE ON {0} "
+        "BEGIN SELECT RAISE(ABORT, '{0} are only ever added'); END",
+        "CREATE TRIGGER {0}_insert BEFORE INSERT ON {0} "
+        "WHEN EXISTS (SELECT 1 FROM {0} WHERE uid = NEW.uid OR number = NEW.number) "
         "BEGIN SELECT RAISE(IGNORE); END",
     ),
     "postgresql": (
-        "CREATE FUNCTION readings_refuse() RETURNS trigger LANGUAGE plpgsql AS "
-        "$$ BEGIN RAISE EXCEPTION 'readings are only ever added'; END $$",
-        "CREATE TRIGGER readings_keep BEFORE UPDATE OR DELETE ON readings "
-        "FOR EACH ROW EXECUTE FUNCTION readings_refuse()",
-        "CREATE TRIGGER readings_keep_all BEFORE TRUNCATE ON readings "
-        "FOR EACH STATEMENT EXECUTE FUNCTION readings_refuse()",
+        "CREATE FUNCTION {0}_refuse() RETURNS trigger LANGUAGE plpgsql AS "
+        "$$ BEGIN RAISE EXCEPTION '{0} are only ever added'; END $$",
+        "CREATE TRIGGER {0}_keep BEFORE UPDATE OR DELETE ON {0} FOR EACH ROW EXECUTE FUNCTION {0}_refuse()",
+        "CREATE TRIGGER {0}_keep_all BEFORE TRUNCATE ON {0} FOR EACH STATEMENT EXECUTE FUNCTION {0}_refuse()",
     ),
 }
 
 # Step n takes a store from version n to n + 1. A step that was released is never changed.
-MIGRATIONS: tuple[Callable[[sa.Connection], None], ...] = (_create_tables, _forbid_changes)
+MIGRATIONS: tuple[Callable[[sa.Connection], None], ...] = (_create_tables, _forbid_changes, _create_records)
 
 
 def _migrate(connection: sa.Connection) -> None:
@@ -274,19 +309,23 @@ class Store:
         """Keep several readings, all or none; return how many were new. Raises as `save` does."""
         return self._add([_row(reading, to_json(reading)) for reading in readings])
 
-    def _add(self, rows: Iterable[dict[str, Any]]) -> int:
+    def save_records(self, records: Iterable[Record]) -> int:
+        """Keep records of an agreement study, all or none, and return how many were new; raises as `save`."""
+        return self._add(map(_record_row, records), RECORDS)
+
+    def _add(self, rows: Iterable[dict[str, Any]], table: sa.Table = READINGS) -> int:
         # In one order, or two writers of the same readings could wait for each other for ever.
         ordered = sorted(rows, key=lambda row: str(row["uid"]))
         new = 0
         with self._guarded("written to"), self._writing() as connection:
             for some in (ordered[start : start + AT_A_TIME] for start in range(0, len(ordered), AT_A_TIME)):
-                before = _contents(connection, some)
-                connection.execute(_insert(connection), some)
-                after = _contents(connection, some)
+                before = _contents(connection, some, table)
+                connection.execute(_insert(connection, table), some)
+                after = _contents(connection, some, table)
                 if other := [row["uid"] for row in some if after[row["uid"]] != row["content"]]:
                     raise StoreError(
-                        f"The store {self.name} holds other readings by the uid {', '.join(other)} and never "
-                        "changes one: record the correction as a new reading. Nothing was kept."
+                        f"The store {self.name} holds other {table.name} by the uid {', '.join(other)} and "
+                        "never changes one: record the correction as a new reading. Nothing was kept."
                     )
                 new += len(after) - len(before)
         return new
@@ -308,7 +347,27 @@ class Store:
                 problems.append((path.name, str(error)))
         return self._add(rows), tuple(problems)
 
+    def import_records(self, folder: Path) -> tuple[int, tuple[tuple[str, str], ...]]:
+        """Keep every `*.record.json` file under a folder; returns as `import_folder` does."""
+        records, problems = [], []
+        for path in sorted(folder.rglob(f"*{RECORD_SUFFIX}")):
+            try:
+                records.append(load_record(path))
+            except StudyError as error:
+                problems.append((path.name, str(error)))
+        return self.save_records(records), tuple(problems)
+
     # --- Finding ---
+
+    def records(self, list_uid: str) -> list[Record]:
+        """Return the records of a reading list, by reader in the order of the list."""
+        query = (
+            sa.select(RECORDS.c.content)
+            .where(RECORDS.c.list_uid == list_uid)
+            .order_by(RECORDS.c.reader, RECORDS.c.place)
+        )
+        with self._guarded("read"), self._engine.connect() as connection:
+            return [record_from(content) for content in connection.scalars(query)]
 
     def __len__(self) -> int:
         """Return the number of readings."""
@@ -382,19 +441,19 @@ class Store:
         return tuple(problems)
 
 
-def _contents(connection: sa.Connection, rows: Sequence[Mapping[str, Any]]) -> dict[str, str]:
-    """JSON text, by uid, of those readings that are in the store."""
-    query = sa.select(READINGS.c.uid, READINGS.c.content).where(
-        READINGS.c.uid.in_([row["uid"] for row in rows])
-    )
+def _contents(
+    connection: sa.Connection, rows: Sequence[Mapping[str, Any]], table: sa.Table
+) -> dict[str, str]:
+    """JSON text, by uid, of those rows that are in the store."""
+    query = sa.select(table.c.uid, table.c.content).where(table.c.uid.in_([row["uid"] for row in rows]))
     return {row.uid: row.content for row in connection.execute(query)}
 
 
-def _insert(connection: sa.Connection) -> sa.Insert:
-    """Insert that leaves a reading of the same uid as it is; SQLite's does so by its trigger."""
+def _insert(connection: sa.Connection, table: sa.Table) -> sa.Insert:
+    """Insert that leaves a row of the same uid as it is; SQLite's does so by its trigger."""
     if connection.dialect.name == "postgresql":
-        return postgresql.insert(READINGS).on_conflict_do_nothing(index_elements=["uid"])
-    return READINGS.insert()
+        return postgresql.insert(table).on_conflict_do_nothing(index_elements=["uid"])
+    return table.insert()
 
 
 def _file_name(uid: str) -> str:

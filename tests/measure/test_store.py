@@ -27,7 +27,8 @@ from measure import store as module
 from measure.errors import ReadingError, StoreError
 from measure.film import Film
 from measure.reading import Reading, save_reading, to_json
-from measure.store import READINGS, Store
+from measure.reading_list import Record, record_text
+from measure.store import READINGS, RECORDS, Store
 
 KILLS = 200  # of a saving process, on each database
 REST = ", ".join(["'x'"] * (len(READINGS.c) - 2))  # a forged reading beside number and uid
@@ -242,7 +243,7 @@ def test_a_newer_schema_is_refused(place: str, monkeypatch: pytest.MonkeyPatch) 
     with monkeypatch.context() as newer:
         newer.setattr(module, "MIGRATIONS", (*module.MIGRATIONS, lambda connection: None))
         Store(place).close()
-    with pytest.raises(StoreError, match=r"schema version 3; this holdfast knows versions up to 2"):
+    with pytest.raises(StoreError, match=r"schema version 4; this holdfast knows versions up to 3"):
         Store(place)
 
 
@@ -421,7 +422,7 @@ def test_a_server_that_goes_away_mid_save(server: Server) -> None:
             store._guarded("written to"),
             store._writing() as connection,
         ):
-            connection.execute(module._insert(connection), one)
+            connection.execute(module._insert(connection, READINGS), one)
             server.stop("immediate")
             connection.execute(module._insert(connection), two)
         with pytest.raises(StoreError, match="Save again when it is back"):
@@ -508,3 +509,56 @@ def test_a_read_only_store_that_another_writes_to(shut_folder: Path) -> None:
 def test_an_sqlite_file_by_its_url(tmp_path: Path) -> None:
     Store(f"sqlite:///{tmp_path}/readings.sqlite").close()
     assert (tmp_path / "readings.sqlite").is_file()
+
+
+# --- Records of an agreement study ---
+
+
+def record(number: int, reader: str = "A", list_uid: str = "list") -> Record:
+    times = "2026-01-02T10:00:00+00:00", "2026-01-02T10:03:00+00:00", 170.5
+    code, reading = f"{reader}{2000 - number}", f"reading-{number}"
+    return Record(list_uid, code, reader, number, 1, reading, "sitting", *times)
+
+
+def test_records_come_back_in_the_order_they_were_read(store: Store) -> None:
+    """Session and order of a list are kept once, by reader; another list's are not among them."""
+    kept = [record(2), record(10), record(1, "B"), record(1)]
+    assert store.save_records([*kept, record(3, list_uid="other")]) == 5
+    assert store.save_records(kept) == 0
+    found = store.records("list")
+    assert [(one.reader, one.number) for one in found] == [("A", 1), ("A", 2), ("A", 10), ("B", 1)]
+    assert set(found) == set(kept)
+
+
+def test_records_are_only_ever_added(store: Store, place: str) -> None:
+    """Another record of the same task is refused; the database itself refuses to change or remove one."""
+    store.save_records([record(1)])
+    with pytest.raises(StoreError, match=r"study_records by the uid list:A1999"):
+        store.save_records([dataclasses.replace(record(1), seconds=1.0)])
+    for statement in ("UPDATE study_records SET reader = 'x'", "DELETE FROM study_records"):
+        with pytest.raises(sa.exc.DBAPIError, match="only ever added"), store._writing() as connection:
+            connection.exec_driver_sql(statement)
+    assert store.records("list") == [record(1)]
+
+
+def test_records_of_a_folder(store: Store, tmp_path: Path) -> None:
+    """Record files are kept; one that was changed is named."""
+    (tmp_path / "1999.record.json").write_text(record_text(record(1)), encoding="utf-8")
+    changed = record_text(record(2)).replace("reading-2", "reading-3")
+    (tmp_path / "1998.record.json").write_text(changed, encoding="utf-8")
+    new, problems = store.import_records(tmp_path)
+    assert (new, [name for name, _ in problems]) == (1, ["1998.record.json"])
+    assert store.records("list") == [record(1)]
+
+
+def test_a_store_from_before_records(place: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A store of the version before gets its table of records when it is opened; its readings stay."""
+    with monkeypatch.context() as older:
+        older.setattr(module, "MIGRATIONS", module.MIGRATIONS[:2])
+        with Store(place) as store:
+            store.save(small_reading(1))
+            with store._engine.connect() as connection:
+                assert RECORDS.name not in sa.inspect(connection).get_table_names()
+    with Store(place) as store:
+        assert store.save_records([record(1)]) == 1
+        assert len(store) == 1
