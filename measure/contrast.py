@@ -22,7 +22,7 @@ from measure.propagate import SEED
 from measure.quantity import Quantity
 from measure.reading import CONFIRMED, Reading
 from measure.scale import Scale
-from measure.sites import load_site
+from measure.sites import Profile, load_site
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -76,11 +76,14 @@ class Contrast:
         return f"{self.quantity.text()}, over {100 * self.clear:.0f} % of the line"
 
 
-def fracture_contrast(film: Film, reading: Reading, scale: Scale | None) -> Contrast:
+def fracture_contrast(
+    film: Film, reading: Reading, scale: Scale | None, profile: Profile | None = None
+) -> Contrast:
     """Measure the contrast of the fracture line on one film.
 
     Its uncertainty is that of the bone's texture, along the line and along the shaft, and of placing
-    the landmarks, the latter by drawing them anew (JCGM 101:2008).
+    the landmarks, the latter by drawing them anew (JCGM 101:2008). `profile` says how well they are placed;
+    default the site's.
     """
     ends = LINES.get((reading.site, reading.view))
     if ends is None:
@@ -95,7 +98,8 @@ def fracture_contrast(film: Film, reading: Reading, scale: Scale | None) -> Cont
     if not pins:
         return Contrast(reason="no pin is placed, so metal cannot be told from bone")
     size = np.array(scale.mm_per_px)
-    drawn = {name: _drawn(reading, name, size) for name in needed}
+    profile = profile or load_site(reading.site).profile
+    drawn = {name: _drawn(reading, name, profile, size) for name in needed}
     bands = line_bands(*(drawn[name][:, 0] for pair in ends for name in pair))
     grey = exposure_logarithm(film)
     along = np.concatenate([np.linspace(*(reading.landmarks[n].array[0] for n in pin)) for pin in pins])
@@ -109,11 +113,10 @@ def _placed(reading: Reading, name: str) -> bool:
     return mark is not None and mark.status == CONFIRMED
 
 
-def _drawn(reading: Reading, name: str, size: Array) -> Array:
+def _drawn(reading: Reading, name: str, profile: Profile, size: Array) -> Array:
     """Points (DRAWS + 1, n, 2) in mm: as placed, then drawn anew by how well they are placed."""
-    site = load_site(reading.site)
     points = reading.landmarks[name].array * size
-    u = site.profile.placement(name) * site.views[reading.view].landmark[name].spread
+    u = profile.placement(name) * load_site(reading.site).views[reading.view].landmark[name].spread
     rng = np.random.default_rng([SEED, *name.encode()])
     errors = rng.normal(0.0, u, (DRAWS, *points.shape))
     return np.asarray(points + np.concatenate([np.zeros((1, *points.shape)), errors]))
