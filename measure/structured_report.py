@@ -298,31 +298,35 @@ def read_structured_report(path: Path) -> tuple[Reported, ...]:
 
     Coordinates come back to 32 bits, about a thousandth of a pixel. Raises HoldfastError for any other file.
     """
+    return _read(path)[0]
+
+
+def read_observations(path: Path) -> dict[str, str]:
+    """Read what was graded by eye from a report that `write_structured_report` wrote.
+
+    Observation to the meaning of its code: the grade, or why it is not assessable. Raises as above.
+    """
+    return _read(path)[1]
+
+
+def _read(path: Path) -> tuple[tuple[Reported, ...], dict[str, str]]:
     try:
-        report = pydicom.dcmread(path)
-        found = tuple(_reported(group) for group in _groups(report) if _tracked(group) != OBSERVATIONS)
+        groups = list(_groups(pydicom.dcmread(path)))
+        found = tuple(_reported(group) for group in groups if _tracked(group) != OBSERVATIONS)
+        seen = {
+            _code(part): str(part.ConceptCodeSequence[0].CodeMeaning)
+            for group in groups
+            if _tracked(group) == OBSERVATIONS
+            for part in group.ContentSequence
+            if part.ValueType == "CODE" and _scheme_of(part) == SCHEME
+        }
     except (OSError, pydicom.errors.InvalidDicomError, AttributeError, KeyError, IndexError) as error:
         raise HoldfastError(
             f"{path.name} is no structured report of holdfast ({type(error).__name__})."
         ) from None
     if not found:
         raise HoldfastError(f"{path.name} is no structured report of holdfast (it holds no measurement).")
-    return found
-
-
-def read_observations(path: Path) -> dict[str, str]:
-    """Read what was graded by eye from a report that `write_structured_report` wrote.
-
-    Observation to the meaning of its code: the grade, or why it is not assessable.
-    """
-    report = pydicom.dcmread(path)
-    return {
-        _code(part): str(part.ConceptCodeSequence[0].CodeMeaning)
-        for group in _groups(report)
-        if _tracked(group) == OBSERVATIONS
-        for part in group.ContentSequence
-        if part.ValueType == "CODE" and _scheme_of(part) == SCHEME
-    }
+    return found, seen
 
 
 def _tracked(group: Dataset) -> str:

@@ -12,6 +12,7 @@ import pandas as pd
 import pydicom
 import pytest
 
+from measure.__main__ import main
 from measure.clinic_html import page_html
 from measure.clinic_page import clinic_page
 from measure.deidentify import LEFT_OUT, deidentify_folder
@@ -244,6 +245,16 @@ class TestTables:
         assert clean.observations["bridging_articular"] == HIDDEN
         assert clean.observations["wire"].reason == LEFT_OUT
         assert clean.remark == ("ask Dr Doe on ward 3" if remarks else "")
+
+    @pytest.mark.parametrize("command", ["export", "deidentify"])
+    def test_the_command_keeps_remarks_where_asked_for(
+        self, folder: Path, tmp_path: Path, command: str
+    ) -> None:
+        for chosen in ([], ["--remarks"]):
+            out = tmp_path / f"out-{len(chosen)}"
+            assert main([command, str(folder), "--out", str(out), *chosen]) == 0
+            said = b"".join(path.read_bytes() for path in out.rglob("*") if path.is_file())
+            assert (b"ward 3" in said) == bool(chosen)
 
     def test_the_store_keeps_them(self, folder: Path, tmp_path: Path) -> None:
         kept = load_reading(folder / "film.reading.json")
