@@ -73,7 +73,7 @@ def _read(options: Namespace) -> int:
     window = importlib.import_module("viewer.app")  # by name: nothing in measure imports a window
     if options.store:
         os.environ["HOLDFAST_STORE"] = options.store  # where the reading room looks, as a plugin too
-    window.run(options.folder, site=options.site, reader=options.reader, view=options.view)
+    window.run(options.folder, site=options.site, reader=options.reader, view=options.view, plan=options.list)
     return DONE
 
 
@@ -465,6 +465,7 @@ COMMANDS = (
         option("--reader", metavar="NAME", help="who reads: a name, initials or a number"),
         SITE,
         option("--view", metavar="VIEW", help="of films that do not say it: lateral, ap, ..."),
+        option("--list", type=Path, metavar="DIR", help="read a list of 'agreement list', blind"),
         option("--store", metavar="FILE or URL",
                help="keep each finished reading in this store too; else HOLDFAST_STORE, if set"),
     )),

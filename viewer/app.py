@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from measure.errors import HoldfastError
+from measure.reading_list import load_list
 from measure.sites import load_site
 from viewer.session import SITE
 
@@ -15,18 +16,28 @@ UNUSED_DOCKS = ("layer list", "layer controls")
 
 
 def run(
-    folder: Path | None = None, *, site: str = SITE, reader: str | None = None, view: str | None = None
+    folder: Path | None = None,
+    *,
+    site: str = SITE,
+    reader: str | None = None,
+    view: str | None = None,
+    plan: Path | None = None,
 ) -> None:
     """Open the window, on a folder if one is given, and return when it is closed.
 
-    Site, reader and view are as in `viewer.session.Session`. Raises HoldfastError where napari or Qt is
-    not installed, the folder is not there, or the site or view is unknown.
+    Site, reader and view are as in `viewer.session.Session`, `plan` as in `ReadingRoom`. Raises HoldfastError
+    where napari or Qt is not installed, the folder is not there, the site or view is unknown, or the list
+    cannot be read.
     """
     views = load_site(site).views
     if view is not None and view not in views:
         raise HoldfastError(f"The {site} has no view {view!r}. Its views are: {', '.join(views)}.")
     if folder is not None and not folder.is_dir():
         raise HoldfastError(f"There is no folder {folder.name!r} at the path given. Check the path.")
+    if plan is not None:
+        if folder is None or reader is None:
+            raise HoldfastError("A reading list needs the folder of its films, and --reader.")
+        load_list(plan).tasks_of(reader)  # or say at once what is wrong with it
     try:
         import napari
     except ImportError as error:
@@ -34,7 +45,7 @@ def run(
             f"The reading room needs napari and Qt ({error.name or error} is not installed). "
             "Install them: pip install 'holdfast[viewer-pyqt6]'"
         ) from None
-    open_room(folder, site=site, reader=reader, view=view)
+    open_room(folder, site=site, reader=reader, view=view, plan=plan)
     napari.run()
 
 

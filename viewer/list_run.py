@@ -12,13 +12,16 @@ import uuid
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
-from measure.errors import ReadingError, StudyError
+from measure.errors import HoldfastError, ReadingError, StudyError
 from measure.film import Film
+from measure.reading import Reading
 from measure.reading_list import Record, Task, done_readings, load_list, records, save_done
 from viewer.drafts import to_reading
+from viewer.hand_over import store_place
 from viewer.session import Session
 
 WORK_FOLDER = "work"
+ALL_READ = "All films of this list are read."
 
 
 def utc_now() -> datetime.datetime:
@@ -54,7 +57,8 @@ class ListRun:
     now
         Tells the time.
 
-    Raises StudyError where the list cannot be used, the reader is not on it, or a film is missing.
+    `troubles` is what could not be read or kept, in words. Raises StudyError where the list cannot be used,
+    the reader is not on it, or a film is missing.
     """
 
     def __init__(
@@ -69,7 +73,8 @@ class ListRun:
                 f"{len(missing)} of {len(self.plan.films)} films of the list are not in this folder "
                 f"({', '.join(missing)}). Open the folder that the list was made of."
             )
-        found, self.problems = done_readings(folder, self.plan)
+        found, problems = done_readings(folder, self.plan)
+        self.troubles = [f"{name}: {words}" for name, words in problems]
         self._done = {task.code for task, _ in found}
         self.sitting = str(uuid.uuid4())
         self.session: Session | None = None
@@ -97,7 +102,7 @@ class ListRun:
     def words(self) -> str:
         """Say where the reader is: 'Film 7 of 24 · 4127'; the code is all that names the film."""
         task = self.task
-        return f"Film {task.number} of {len(self.tasks)} · {task.code}" if task else "All films are read."
+        return f"Film {task.number} of {len(self.tasks)} · {task.code}" if task else ALL_READ
 
     def why_wait(self) -> str:
         """Say until when the next round waits; nothing where it does not."""
@@ -125,22 +130,24 @@ class ListRun:
     # --- Reading ---
 
     def open(self) -> Session:
-        """Open the task in hand, with what was placed of it before a pause.
+        """Open the task in hand, or go on with it after a pause, with what was placed of it before.
 
         Raises StudyError where all is read or the next round has to wait.
         """
         task = self.task
         if task is None:
-            raise StudyError("All films of this list are read. Thank you.")
+            raise StudyError(ALL_READ)
         if words := self.why_wait():
             raise StudyError(words)
-        film = blinded(self._films[self.plan.digests[task.film]], task.code)
-        self.session = Session(
-            [film], self.plan.site, reader=self.reader, view=self.plan.view,
-            folder=self.folder / WORK_FOLDER / task.code,
-        )  # fmt: skip
-        self._started, self._seconds = self._now(), 0.0
-        self._running = self._started
+        if self.session is None:
+            film = blinded(self._films[self.plan.digests[task.film]], task.code)
+            self.session = Session(
+                [film], self.plan.site, reader=self.reader, view=self.plan.view,
+                folder=self.folder / WORK_FOLDER / task.code,
+            )  # fmt: skip
+            self._started, self._seconds = self._now(), 0.0
+        if self.paused:
+            self._running = self._now()
         return self.session
 
     def pause(self) -> None:
@@ -148,11 +155,6 @@ class ListRun:
         if self._running is not None:
             self._seconds += (self._now() - self._running).total_seconds()
             self._running = None
-
-    def resume(self) -> None:
-        """Go on with the film that was laid aside."""
-        if self._running is None and self.session is not None:
-            self._running = self._now()
 
     def finish(self) -> Record:
         """Keep the reading in hand and go on to the next task; every landmark must be answered.
@@ -163,7 +165,7 @@ class ListRun:
         if task is None or session is None or self._started is None:
             raise StudyError("No film of the list is open.")
         if self.paused:
-            raise ReadingError("The reading is paused. Resume it first.")
+            raise ReadingError("The reading is paused. Go on with it first.")
         session.drop()
         if words := session.unanswered():
             raise ReadingError(f"{words} Place each, or answer that it cannot be seen and why.")
@@ -180,4 +182,19 @@ class ListRun:
             session.store.drop(session.film)
         self._done.add(task.code)
         self.session = None
+        self._keep_in_store(reading, record)
         return record
+
+    def _keep_in_store(self, reading: Reading, record: Record) -> None:
+        """Keep reading and record in the store too, if one is chosen; the folder has them already."""
+        place = store_place()
+        if not place:
+            return
+        try:
+            from measure.store import Store
+
+            with Store(place) as store:
+                store.save(reading)
+                store.save_records([record])
+        except (HoldfastError, ImportError) as error:
+            self.troubles.append(f"The reading is kept in the list's folder, but not in the store: {error}")

@@ -34,8 +34,10 @@ from measure.series import Case
 from viewer.canvas import ARRANGEMENTS, BLINKING, SIDE_BY_SIDE, FilmPair, canvas_widget, grid, scene
 from viewer.describe_panel import DescribeDialog, Descriptions
 from viewer.drawings import DRAWINGS
+from viewer.grading import BACK, Sheet
 from viewer.guide_panel import GuidePanel
 from viewer.hand_over import KEEP, hand_over, store_place
+from viewer.observation_sheet import ObservationSheet
 from viewer.overlays import INSET_PX, Caption, Inset
 from viewer.results_panel import ResultsPanel
 from viewer.rows import ResultRow, caption_lines, frame_words, moving_rows, result_rows, trend, verdict_lines
@@ -47,7 +49,7 @@ FRAME_MS = 16
 CARRY = "carry"
 REST_MS = 80  # a point that has not moved for so long rests: changes and outcomes are worked out
 RESULTS_PX = 370  # height of the table to begin with: films are mostly wider than high
-SCALE_TAB, FILM_TAB = 1, 2
+SCALE_TAB, FILM_TAB, SHEET_TAB = 1, 2, 3
 MOVING = "A landmark is moving. Changes (≈) and outcomes are worked out as soon as it rests."
 STALE_AIM = (
     "The cross has not been moved for this landmark. Arrow keys move it; Space places where it stands."
@@ -102,6 +104,7 @@ class ReadingView(QWidget):
         )
         self.earlier, self.later = QPushButton("◀ Earlier"), QPushButton("Later ▶")
         self.guide, self.scale, self.film_panel = GuidePanel(), ScalePanel(), FilmPanel(ARRANGEMENTS)
+        self.grading, self.sheet = Sheet(self.session), ObservationSheet()
         self.results = ResultsPanel()
         self.results.setStyleSheet(SHEET)
         self.results.caution.setText(CAUTION)
@@ -110,6 +113,7 @@ class ReadingView(QWidget):
             ("Landmarks", self.guide),
             ("Scale", self.scale),
             ("Film and case", self.film_panel),
+            ("Seen by eye", self.sheet),
         ):
             tabs.addTab(panel, name)
         self.tabs = tabs
@@ -177,6 +181,10 @@ class ReadingView(QWidget):
         panel.axis_said.connect(self._do(lambda s, text: s.use_axis(text)))
         panel.handed_over.connect(self._hand_over)
         panel.described.connect(lambda view, side: self._describe({session.current: (view, side)}))
+        self.sheet.pressed.connect(self._do(lambda _, key: self.grading.press(key)))
+        self.sheet.picked.connect(self._do(lambda _, place: self.grading.pick(place)))
+        self.sheet.remarked.connect(self._do(lambda s, words: s.remark(words)))
+        self.tabs.currentChanged.connect(self._tab_shown)
         self.results.hovered.connect(self._hover)
         self.results.chosen.connect(self._show_trend)
 
@@ -198,7 +206,7 @@ class ReadingView(QWidget):
         keys: dict[str, Callable[[], object]] = {
             "Return": self._enter, "Enter": self._enter, "Space": self._place_at_aim,
             "N": self._do(lambda s: s.step(1)), "P": self._do(lambda s: s.step(-1)),
-            "X": self.guide.open_reasons, "A": self._do(lambda s: s.absent()),
+            "X": self.guide.open_reasons, "A": self._do(lambda s: s.absent()), "G": self._to_sheet,
             "Delete": self._clear, "Backspace": self._clear,
             "PgUp": lambda: self._visit(-1), "PgDown": lambda: self._visit(1),
             "[": lambda: self._pick_point(-1), "]": lambda: self._pick_point(1),
@@ -223,7 +231,8 @@ class ReadingView(QWidget):
         guide = self.guide
         order = [canvas, self.earlier, self.case_choice, self.later, self.tabs.tabBar(), guide.confirm,
                  guide.skip, guide.absent, guide.clear, guide.undo, guide.redo, guide.finish,
-                 *self.scale.controls(), *self.film_panel.controls(), self.results.table]  # fmt: skip
+                 *self.scale.controls(), *self.film_panel.controls(), *self.sheet.controls(),
+                 self.results.table]  # fmt: skip
         for before, after in itertools.pairwise(order):
             QWidget.setTabOrder(before, after)
         canvas.setFocus()
@@ -331,6 +340,8 @@ class ReadingView(QWidget):
         self.results.plot.show_trend(trend(session, self._trend_key) if self._trend_key else None)
         if self.tabs.currentIndex() == SCALE_TAB:
             self.scale.show_session(session)
+        if self.tabs.currentIndex() == SHEET_TAB:
+            self.sheet.show_sheet(self.grading)
         self._label_film()
 
     def _film_changed(self) -> None:
@@ -553,6 +564,17 @@ class ReadingView(QWidget):
         self._box = box
         box.open()
 
+    def _to_sheet(self) -> None:
+        self.tabs.setCurrentIndex(SHEET_TAB)
+        self.sheet.setFocus()
+
+    def _tab_shown(self, tab: int) -> None:
+        """Hand the keys to the sheet, with the index film beside the film that is graded."""
+        if tab == SHEET_TAB:
+            self.sheet.show_sheet(self.grading)
+            self.sheet.setFocus()
+            self._arrange(SIDE_BY_SIDE)
+
     def _visit(self, by: int) -> None:
         session = self.session
         visits = session.visits
@@ -590,7 +612,10 @@ class ReadingView(QWidget):
         self.redraw_soon()
 
     def _escape(self) -> None:
-        """Give up the clicks for a scale, and the keyboard's cross; the keys are the film's again."""
+        """Give up a question, the clicks for a scale, the keyboard's cross; the keys are the film's again."""
+        if self.grading.asking:
+            self._do(lambda _: self.grading.press(BACK))()
+            return
         canvas_widget(self.viewer).setFocus()
         self.pair.stop_collecting()
         self.pair.show_aim(None)

@@ -26,6 +26,8 @@ from measure.samples import samples_folder
 from measure.sites import load_site, site_names
 from viewer.describe_panel import DescribeFilms, Descriptions
 from viewer.folder import Folder, load_folder
+from viewer.list_run import ListRun
+from viewer.list_view import ListPage, ListView
 from viewer.reading_view import ReadingView
 from viewer.session import SITE, Session, UnstatedViewError
 from viewer.style import SHEET
@@ -39,7 +41,8 @@ INTRODUCTION = (
 class ReadingRoom(QWidget):
     """Choose a folder, then read its films in a `ReadingView`.
 
-    Site, reader and view are as in `viewer.session.Session`; napari gives the viewer alone.
+    Site, reader and view are as in `viewer.session.Session`; `plan` is the folder of a reading list that the
+    reader reads. napari gives the viewer alone.
     """
 
     def __init__(
@@ -49,10 +52,13 @@ class ReadingRoom(QWidget):
         site: str = SITE,
         reader: str | None = None,
         view: str | None = None,
+        plan: Path | None = None,
     ) -> None:
         super().__init__()
         self.viewer = napari_viewer
         self.reading: ReadingView | None = None
+        self.plan = plan
+        self.list_page: ListPage | None = None
         self._given = {"reader": reader, "view": view}
         self._worker: Any = None
         self._practice: tempfile.TemporaryDirectory[str] | None = None
@@ -139,6 +145,9 @@ class ReadingRoom(QWidget):
         if isinstance(result, str):
             self.message.setText(result)
             return
+        if self.plan is not None:
+            self.open_list(self.plan, result)
+            return
         self.open_films(result)
 
     def open_films(self, result: Folder, described: Descriptions | None = None) -> None:
@@ -183,11 +192,54 @@ class ReadingRoom(QWidget):
     def open(self, session: Session) -> ReadingView:
         """Read with a session; another one that is open is left, its drafts kept."""
         self.leave()
-        self.reading = ReadingView(self.viewer, session)
-        self.stack.addWidget(self.reading)
-        self.stack.setCurrentWidget(self.reading)
-        self.reading.start()
-        return self.reading
+        return self._show(ReadingView(self.viewer, session))
+
+    def _show(self, reading: ReadingView) -> ReadingView:
+        self.reading = reading
+        self.stack.addWidget(reading)
+        self.stack.setCurrentWidget(reading)
+        reading.start()
+        return reading
+
+    # --- A reading list ---
+
+    def open_list(self, plan: Path, folder: Folder) -> None:
+        """Read a list's films, which the folder holds; the list's page comes first."""
+        try:
+            self.list_page = ListPage(ListRun(plan, self._given["reader"] or "", folder.films))
+        except HoldfastError as error:
+            self.message.setText(str(error))
+            return
+        self.list_page.wanted.connect(self.next_film)
+        self.stack.addWidget(self.list_page)
+        self._show_list_page()
+
+    def next_film(self) -> None:
+        """Show the film of the reading list that is in hand, or the list's page where there is none now."""
+        page = self.list_page
+        if page is None:
+            return
+        self.leave()
+        try:
+            view = ListView(self.viewer, page.run)
+        except HoldfastError:  # all is read, or the next round waits: the page says so
+            self._show_list_page()
+            return
+        view.finished_film.connect(self.next_film)
+        view.paused.connect(self.pause_list)
+        self._show(view)
+
+    def pause_list(self) -> None:
+        """Lay the film of the reading list aside; nothing of it stays in sight."""
+        if self.list_page is not None:
+            self.list_page.run.pause()
+            self.leave()
+            self._show_list_page()
+
+    def _show_list_page(self) -> None:
+        if self.list_page is not None:
+            self.list_page.refresh()
+            self.stack.setCurrentWidget(self.list_page)
 
     def leave(self) -> None:
         """Let go of the session."""

@@ -13,6 +13,7 @@ from viewer_films import Truth, make_film
 from measure.errors import ReadingError, StudyError
 from measure.film import Film
 from measure.reading_list import ReadingList, done_readings, make_list, records, save_list
+from measure.store import Store
 from viewer.list_run import ListRun, blinded
 from viewer.session import Session
 
@@ -95,7 +96,7 @@ def test_the_whole_list(
     assert {record.sitting for record in kept} == {run.sitting}
     assert {record.seconds for record in kept} == {90.0}
     assert {reading.sop_instance_uid for _, reading in found} == {"2.25.0", "2.25.1", "2.25.2"}
-    assert run.words() == "All films are read."
+    assert run.words() == "All films of this list are read."
     with pytest.raises(StudyError, match="All films"):
         run.open()
 
@@ -136,9 +137,27 @@ def test_pause_and_resume(run: ListRun, truth: Truth, place_all: PlaceAll, clock
     clock.wait(hours=5)
     with pytest.raises(ReadingError, match="paused"):
         run.finish()
-    run.resume()
+    run.open()
     clock.wait(seconds=10)
     assert run.finish().seconds == 40.0
+
+
+def test_the_store_keeps_session_and_order(
+    run: ListRun, truth: Truth, place_all: PlaceAll, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A store that is chosen holds the reading and its record; one that fails is told, and loses nothing."""
+    place = tmp_path / "readings.sqlite"
+    monkeypatch.setenv("HOLDFAST_STORE", str(place))
+    place_all(run.open(), truth)
+    record = run.finish()
+    with Store(place, new=False) as store:
+        assert store.records(run.plan.uid) == [record]
+        assert [kept.uid for kept in store.find()] == [record.reading_uid]
+    monkeypatch.setenv("HOLDFAST_STORE", "mysql://elsewhere/store")
+    place_all(run.open(), truth)
+    run.finish()
+    assert run.done == 2
+    assert "kept in the list's folder, but not in the store" in run.troubles[0]
 
 
 def test_a_sitting_that_was_cut_off(
