@@ -17,10 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from measure.quantity import COVERAGE_95
+
 Array = NDArray[np.float64]
 
-Z = 1.959964  # 95 % of a normal distribution lies within this many standard deviations
-DETECTABLE = float(Z * np.sqrt(2))  # times the SEM: a change of two readings (de Vet 2006)
+DETECTABLE = float(COVERAGE_95 * np.sqrt(2))  # times the SEM: a change of two readings (de Vet 2006)
 DRAWS, SEED = (
     20_000,
     19790301,
@@ -434,8 +435,8 @@ def limits(first: Array, second: Array, first_name: str = "", second_name: str =
         return None
     bias, sd = float(differences.mean()), float(differences.std(ddof=1))
     reach = float(stats.t.ppf(0.975, n - 1)) * sd
-    of_mean, of_limit = reach * np.sqrt(1 / n), reach * np.sqrt(1 / n + Z**2 / (2 * (n - 1)))
-    lower, upper = bias - Z * sd, bias + Z * sd
+    of_mean, of_limit = reach * np.sqrt(1 / n), reach * np.sqrt(1 / n + COVERAGE_95**2 / (2 * (n - 1)))
+    lower, upper = bias - COVERAGE_95 * sd, bias + COVERAGE_95 * sd
     return Limits(
         first_name,
         second_name,

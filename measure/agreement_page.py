@@ -436,7 +436,7 @@ def _checklist(analysis: Analysis) -> Table:
         ("", "how films and readers were sampled", left),
         ("", "how readings were done: interval, blinding, order", f"{study.how.capitalize()}."),
         ("", "whether readings were independent", "Each reading was placed without sight of any other."
-         if "code number" in study.how else left),
+         if study.blind else left),
         ("", "statistics", f"{'; '.join(itertools.chain(_models()))}"),
         ("Results", "how many readers, films and repeats there were", f"{_size(study)}; "
          f"{len(study.readings)} readings; missing ones are listed above."),

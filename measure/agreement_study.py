@@ -74,6 +74,7 @@ class Study:
     files: Mapping[str, str] = field(default_factory=dict)
     proposals: Mapping[str, MeasuredFilm] = field(default_factory=dict)
     how: str = ""
+    blind: bool = False
 
     @property
     def table(self) -> View:
@@ -157,7 +158,7 @@ def study_of_list(folder: Path, plan_folder: Path, *, propose: bool = False, tra
     )
     study = Study(
         plan.title, plan.site, plan.view, tuple(film.label for film in plan.films), plan.readers,
-        plan.repeats, (), tuple(notes), tuple(problems), how=how,
+        plan.repeats, (), tuple(notes), tuple(problems), how=how, blind=True,
     )  # fmt: skip
     return _filled(study, wanted, folder, propose, track)
 

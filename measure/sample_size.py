@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 
 from measure.errors import HoldfastError
-
-Z = 1.959964
+from measure.quantity import COVERAGE_95
 
 
 def films_for_icc(icc: float, readers: int, width: float) -> int:
@@ -25,7 +24,7 @@ def films_for_icc(icc: float, readers: int, width: float) -> int:
     if problems:
         raise HoldfastError(f"No sample size: {'; '.join(problems)}.")
     spread = (1 - icc) * (1 + (readers - 1) * icc)
-    films = 8 * Z**2 * spread**2 / (readers * (readers - 1) * width**2) + 1
+    films = 8 * COVERAGE_95**2 * spread**2 / (readers * (readers - 1) * width**2) + 1
     if readers == 2 and icc >= 0.7:
         films += 5 * icc
     return math.ceil(films)
@@ -39,4 +38,4 @@ def films_for_limits(half_width: float) -> int:
     """
     if not half_width > 0:
         raise HoldfastError(f"The half width is above 0; received {half_width:g}. Give for example 0.34.")
-    return math.ceil(3 * (Z / half_width) ** 2)
+    return math.ceil(3 * (COVERAGE_95 / half_width) ** 2)

@@ -13,8 +13,8 @@ from viewer.reading_view import ReadingView
 
 BLIND = (
     "Each film bears a code number alone; values, dates and earlier readings are not shown. Place every "
-    "landmark, or answer that it cannot be seen and why. Ctrl+Enter finishes the film. What is placed is kept "
-    "at once: a pause, or closing the window, loses nothing."
+    "landmark, or answer that it cannot be seen and why. Ctrl+Enter finishes the film. What is placed is "
+    "kept at once: a pause, or closing the window, loses nothing."
 )
 
 
