@@ -2,13 +2,12 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test bench validate lint wheel clean
+.PHONY: demo test pyside bench validate lint wheel clean
 
 demo: .venv/holdfast
 	$(BIN)/holdfast demo --out holdfast-demo
 
-test: .venv/dev
-	.ci/system-packages
+test: .venv/dev pyside
 	$(BIN)/python -m pytest -n 2 --dist loadfile $(ARGS)
 
 lint: .venv/dev
@@ -23,6 +22,16 @@ bench: .venv/dev
 validate: .venv/dev
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python tests/validation.py $(ARGS)
 
+# The window with the other Qt binding. One process holds one binding, so it has an environment of its own.
+pyside: .venv-pyside6/ready
+	.ci/system-packages
+	.venv-pyside6/bin/python tests/viewer_with_pyside.py
+
+.venv-pyside6/ready: pyproject.toml
+	test -x .venv-pyside6/bin/python || $(PYTHON) -m venv .venv-pyside6
+	.venv-pyside6/bin/python -m pip install --quiet ".[viewer-pyside6]"
+	touch $@
+
 # The wheel, installed alone in a fresh environment, runs the demo.
 wheel: .venv/dev
 	rm -rf build/wheel && $(BIN)/python -m build --quiet --wheel --outdir build/wheel
@@ -31,7 +40,7 @@ wheel: .venv/dev
 	cd build/wheel && venv/bin/holdfast demo --out out > demo.txt && tail -n 3 demo.txt
 
 clean:
-	rm -rf .venv build dist holdfast-demo
+	rm -rf .venv .venv-pyside6 build dist holdfast-demo
 
 .venv/holdfast: pyproject.toml
 	test -x $(BIN)/python || $(PYTHON) -m venv .venv

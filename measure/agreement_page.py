@@ -24,6 +24,7 @@ from measure.agreement import (
     against,
     agreement,
 )
+from measure.agreement_grades import Pair, grade_pairs
 from measure.agreement_study import LandmarkSpread, Study, Truth, landmark_spreads
 from measure.clinic_page import Table
 from measure.export import CAUTION
@@ -54,12 +55,13 @@ class Analysed:
 
 @dataclass(frozen=True)
 class Analysis:
-    """A study with every quantity that was read, those that never were, and its landmarks."""
+    """A study with every quantity that was read, those that never were, its landmarks and its grades."""
 
     study: Study
     quantities: tuple[Analysed, ...]
     unread: tuple[MeasurementRow, ...]
     landmarks: tuple[LandmarkSpread, ...]
+    grades: tuple[Pair, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -97,7 +99,7 @@ def analyse(study: Study, truth: Truth | None = None) -> Analysis:
         if truth:
             others += against(ratings, truth(row), TRUTH)
         done.append(Analysed(row, ratings, agreement(ratings), others, dict(study.missing(row))))
-    return Analysis(study, tuple(done), tuple(unread), landmark_spreads(study))
+    return Analysis(study, tuple(done), tuple(unread), landmark_spreads(study), grade_pairs(study))
 
 
 def document(analysis: Analysis) -> Document:
@@ -113,6 +115,7 @@ def document(analysis: Analysis) -> Document:
         *_other_sections(analysis),
         Section("Differences against means", (_FIGURE_WORDS,), (), tuple(_figures(analysis))),
         Section("Landmarks", (_LANDMARK_WORDS,), (_landmark_table(analysis),)),
+        Section("Grades by eye", (_GRADE_WORDS,) if analysis.grades else (), (_grade_table(analysis),)),
         Section("Missing and not assessable", tuple(_unread_lines(analysis)), (_missing_table(analysis),)),
         Section("To note", tuple(_notes(analysis))),
         Section("Checklist, in the order of GRRAS (Kottner 2011)", (), (_checklist(analysis),)),
@@ -297,6 +300,29 @@ def _landmark_table(analysis: Analysis) -> Table:
     ]
     columns = ("Landmark", "Direction", "One reader (mm)", "Between readers (mm)", "Films")
     return Table("Spread of landmarks", columns, tuple(rows), (4,))
+
+
+_GRADE_WORDS = (
+    "Weighted kappa of two readers' grades (Cohen 1968; squared weights where the grades form a scale), with "
+    "its 95 % interval, over the films both graded. A film that either called not assessable is left out, so "
+    "the share of films on which both thought alike of that stands beside it."
+)
+
+
+def _grade_table(analysis: Analysis) -> Table:
+    rows = [
+        (
+            pair.row.title,
+            pair.of,
+            str(pair.grades.films if pair.grades else 0),
+            with_interval(pair.grades.kappa, "icc") if pair.grades else "–",
+            f"{100 * pair.grades.same:.0f} %" if pair.grades else "–",
+            f"{100 * pair.assessable.same:.0f} %",
+        )
+        for pair in analysis.grades
+    ]
+    columns = ("Seen by eye", "Readers", "Films", "Weighted kappa", "Same grade", "Alike on assessable")
+    return Table("Agreement on grades", columns, tuple(rows), (2,))
 
 
 def _missing_table(analysis: Analysis) -> Table:

@@ -11,6 +11,8 @@ import numpy as np
 from reportlab.platypus import Flowable
 
 from measure.agreement import Estimate, Limits
+from measure.agreement_grades import COLUMNS as GRADE_COLUMNS
+from measure.agreement_grades import grade_rows
 from measure.agreement_page import Analysed, Analysis, Document, Section, document
 from measure.agreement_study import why_missing
 from measure.clinic_html import figure_svg, list_html, table_html, whole_html
@@ -60,6 +62,7 @@ def write_agreement(
         ("statistics.csv", STATISTIC_COLUMNS, _statistics(analysis)),
         ("missing.csv", MISSING_COLUMNS, _missing(analysis)),
         ("landmarks.csv", LANDMARK_COLUMNS, _landmarks(analysis)),
+        ("grades.csv", GRADE_COLUMNS, grade_rows(analysis.grades)),
     )
     page = document(analysis)
     try:

@@ -9,13 +9,14 @@ other between films, so what is carried is a place to start from and never a mea
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.errors import HoldfastError
+from measure.errors import CarryError
 from measure.film import Film
 from measure.geometry import Points
 from measure.reading import PROPOSED, Landmark, Reading
@@ -26,10 +27,6 @@ NEAR_ENOUGH = 4.0  # pixels of the working size within which a match agrees
 FEWEST = 20  # matches that must agree; found on the sample films, where wrong pairs stay below
 MOST_SCALE = 1.35  # limb films run from a magnification of 1.05 to 1.25; the rest is for detector pitch
 MOST_TURN = 45.0  # degrees
-
-
-class CarryError(HoldfastError):
-    """Two films could not be laid over each other."""
 
 
 @dataclass(frozen=True)
@@ -45,13 +42,20 @@ class Registration:
         return moved
 
 
-def carry_forward(earlier: Film, later: Film, reading: Reading) -> dict[str, Landmark]:
+def _never() -> bool:
+    return False
+
+
+def carry_forward(
+    earlier: Film, later: Film, reading: Reading, stopped: Callable[[], bool] = _never
+) -> dict[str, Landmark]:
     """Propose the earlier reading's located landmarks on the later film.
 
     Landmarks that would fall off the later film are left out. All are proposals of origin "carried".
-    Raises CarryError, with the reason, where the films cannot be registered.
+    Raises CarryError, with the reason, where the films cannot be registered; and where `stopped`, which
+    is asked before each step of the work, says that nobody wants them any more.
     """
-    registration = register(earlier, later)
+    registration = register(earlier, later, stopped)
     limits = np.array(later.pixels.shape) - 1
     carried = {}
     for name, landmark in reading.landmarks.items():
@@ -63,13 +67,23 @@ def carry_forward(earlier: Film, later: Film, reading: Reading) -> dict[str, Lan
     return carried
 
 
-def register(earlier: Film, later: Film) -> Registration:
-    """Lay a later film on an earlier one. Raises CarryError where that cannot be trusted."""
+def register(earlier: Film, later: Film, stopped: Callable[[], bool] = _never) -> Registration:
+    """Lay a later film on an earlier one. Raises CarryError where that cannot be trusted, or is stopped."""
     import cv2
 
-    pictures = [_picture(film) for film in (earlier, later)]
-    features = [_features(picture) for picture, _ in pictures]
+    def go_on() -> None:
+        if stopped():
+            raise CarryError("Stopped, as asked. Place the landmarks by hand.")
+
+    pictures, features = [], []
+    for film in (earlier, later):
+        go_on()
+        pictures.append(_picture(film))
+        go_on()
+        features.append(_features(pictures[-1][0]))
+    go_on()
     source, target = _matches(*features)
+    go_on()
     if len(source) < FEWEST:
         raise CarryError(_refusal(f"only {len(source)} features match"))
     matrix, agrees = cv2.estimateAffinePartial2D(

@@ -10,6 +10,7 @@ import cv2
 
 from measure.clinic_page import BANDS, LEGEND, TRENDS_LEGEND, Page, Table, outcome_colour
 from measure.figure import Figure, Line, Mark, Picture, Words
+from measure.report import HEALING, HOLDING
 
 _STYLE = """
 body { font: 13px/1.4 "DejaVu Sans", Verdana, sans-serif; color: #1a1a1a; max-width: 62em;
@@ -18,6 +19,8 @@ header { display: flex; justify-content: space-between; gap: 2em }
 h1 { font-size: 1.35em; margin: 0 }
 h2 { font-size: 1em; margin: 1.1em 0 .3em }
 .outcome { font-size: 1.3em; font-weight: bold; padding: .5em .8em; border-left: .5em solid }
+.outcome small { font-size: .7em }
+.healing { font-size: 1.1em; margin: 0 .8em }
 .figures { display: flex; flex-wrap: wrap; gap: 1em }
 figure { margin: .6em 0 }
 figcaption { font-weight: bold }
@@ -36,7 +39,8 @@ def page_html(page: Page) -> str:
         f"<header><div><h1>{escape(page.heading)}</h1>{escape(page.visits)}</div>"
         f"<div>{escape(page.label)}</div></header>",
         f'<p class="outcome" style="border-color:{band};color:{band};background:{tint}">'
-        f"{escape(page.sign)} <span>{escape(page.words)}</span></p>",
+        f"{escape(page.sign)} <small>{HOLDING}.</small> <span>{escape(page.words)}</span></p>",
+        f'<p class="healing"><strong>{HEALING}.</strong> {escape(page.healing)}</p>',
         *_figures(page),
         table_html(page.flags),
         *_trends(page),

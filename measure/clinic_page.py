@@ -15,13 +15,16 @@ from measure.export import CAUTION, days_since_surgery
 from measure.figure import PART_STYLES, Figure, film_figures, trend_figures
 from measure.film import Film
 from measure.flags import BEYOND, CANNOT_TELL, WITHIN, Flag
+from measure.healing import Healing, eye_lines, healing_of_cases
 from measure.reading import CONFIRMED, NOT_ASSESSABLE, PROPOSED
 from measure.report import (
+    EYE_HEADING,
     OUTCOMES,
     VALUES_LEGEND,
     between_lines,
     by_quantity,
     flag_line,
+    healed_words,
     missing_lines,
     noise_words,
     outcome_words,
@@ -70,8 +73,8 @@ class Table:
 class Page:
     """All that the report of one case says, in order.
 
-    `outcome` is the worst of the flags; `pictures` are figures with their captions; `notes` are
-    headings with their sentences.
+    `outcome` is the worst of the flags; `words` say whether it holds, `healing` whether it heals; `pictures`
+    are figures with their captions; `notes` are headings with their sentences.
     """
 
     label: str
@@ -80,6 +83,7 @@ class Page:
     outcome: str
     sign: str
     words: str
+    healing: str
     pictures: tuple[tuple[Figure, str], ...]
     picture_note: str
     flags: Table
@@ -91,7 +95,7 @@ class Page:
 
     def texts(self) -> Iterator[str]:
         """Every sentence and cell on the page, for any way of showing it."""
-        yield from (self.label, self.heading, self.visits, self.words, self.picture_note)
+        yield from (self.label, self.heading, self.visits, self.words, self.healing, self.picture_note)
         yield from (caption for _, caption in self.pictures)
         for table in (self.flags, self.values):
             yield from (table.title, table.legend, *table.columns, *itertools.chain.from_iterable(table.rows))
@@ -101,7 +105,12 @@ class Page:
 
 
 def clinic_page(
-    case: Case, flags: Sequence[Flag], label: str, films: Sequence[Film], trouble: str = ""
+    case: Case,
+    flags: Sequence[Flag],
+    label: str,
+    films: Sequence[Film],
+    trouble: str = "",
+    healing: Sequence[Healing] = (),
 ) -> Page:
     """Put together the page of one case.
 
@@ -114,6 +123,8 @@ def clinic_page(
     films
         The index and the current film (one where there is but one visit), to be drawn; none where
         `trouble` says why not.
+    healing
+        What was graded at the visit of each of the case's films; without it, on the case's films alone.
     """
     film = case.current
     worst = worst_outcome(flags)
@@ -130,6 +141,7 @@ def clinic_page(
         outcome=worst,
         sign=OUTCOMES[worst][0].split()[0],
         words=outcome_words(case, flags),
+        healing=healed_words(healing or healing_of_cases([case])[0]),
         pictures=tuple(zip(figures, captions, strict=False)),
         picture_note=trouble,
         flags=_flag_table(flags),
@@ -175,6 +187,7 @@ def _flag_table(flags: Sequence[Flag]) -> Table:
 
 
 def _notes(case: Case) -> Iterator[tuple[str, tuple[str, ...]]]:
+    yield EYE_HEADING, tuple(f"{line[0].upper()}{line[1:]}." for line in eye_lines(case))
     yield "Between the films", tuple(f"{line}." for line in (*between_lines(case), *trend_lines(case)))
     yield "Scale and comparability", tuple(_scale_lines(case))
     yield "Who confirmed what", (*_reader_lines(case), f"{noise_words(case)}.")

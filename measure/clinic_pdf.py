@@ -21,6 +21,7 @@ from reportlab.platypus import Table as Grid
 from measure.clinic_page import BANDS, LEGEND, TRENDS_LEGEND, Page, Table, outcome_colour
 from measure.errors import HoldfastError
 from measure.figure import Figure, Line, Mark, Picture, Words
+from measure.report import HEALING, HOLDING
 
 MARGIN, GAP = 32.0, 4.0
 # Sizes of the text and of the films' drawings, tried in turn until all is on the page.
@@ -109,6 +110,7 @@ def _blocks(page: Page, width: float, size: float, drawn: float) -> Iterator[Flo
         words = f"{len(unprintable)} letters on this page cannot be printed here; the HTML page shows them."
         yield text(words, 7, size)
     yield _band(page, width, size)
+    yield text(f"<b>{HEALING}.</b> {escape(page.healing)}", 8.5, size)
     yield from _pictures(page, width, size, drawn)
     yield from grid(page.flags, width, _FLAG_SHARES, size)
     if page.trends:
@@ -171,7 +173,8 @@ def _grid_of(
 def _band(page: Page, width: float, size: float) -> Grid:
     colour, tint = BANDS[page.outcome]
     sign = text(f"<b>{escape(page.sign)}</b>", 17, size, colour=colour)
-    words = text(f"<b>{escape(page.words)}</b>", 11, size, colour=colour)
+    said = f'<font size="{7.5 * size}">{HOLDING}.</font> <b>{escape(page.words)}</b>'
+    words = text(said, 11, size, colour=colour)
     style = [
         ("BACKGROUND", (0, 0), (-1, -1), tint), ("LINEBEFORE", (0, 0), (0, -1), 4, colour, "butt"),
         ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),

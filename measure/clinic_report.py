@@ -44,13 +44,12 @@ def write_reports(
     Raises HoldfastError where the folder cannot be written.
     """
     written = []
-    for number, (case, flags_by_film) in enumerate(
-        zip(track(review.cases), review.flags, strict=True), start=1
-    ):
+    cases = zip(track(review.cases), review.flags, review.healing, strict=True)
+    for number, (case, flags_by_film, healing) in enumerate(cases, start=1):
         label = f"Case {number}"
         if patient:
             label += f", patient {case.current.patient_key or 'not stated'}"
-        page = clinic_page(case, flags_by_film[-1], label, *_films_of(case, patient))
+        page = clinic_page(case, flags_by_film[-1], label, *_films_of(case, patient), healing)
         for kind in kinds:
             content = page_pdf(page, paper) if kind == "pdf" else page_html(page).encode()
             written.append(write_bytes(content, folder / f"case-{number:03d}.{kind}", "The report"))

@@ -176,15 +176,19 @@ def _export(options: Namespace) -> int:
 
     result = _read_cases(options)
     pseudonyms = _pseudonyms(options)
-    written = write_research(result, options.out, pseudonyms, options.format, wide=options.wide)
+    written = write_research(
+        result, options.out, pseudonyms, options.format, wide=options.wide, remarks=options.remarks
+    )
     return _finish(written, ((problem.name, problem.message) for problem in result.problems))
 
 
 def _deidentify(options: Namespace) -> int:
     from measure.deidentify import deidentify_folder
 
-    track = _track("Cleaning films")
-    done = deidentify_folder(options.folder, options.out, _pseudonyms(options), options.blank, track=track)
+    done = deidentify_folder(
+        options.folder, options.out, _pseudonyms(options), options.blank,
+        remarks=options.remarks, track=_track("Cleaning films"),
+    )  # fmt: skip
     return _finish(done.written, done.problems)
 
 
@@ -365,7 +369,7 @@ def _agreement_demo(options: Namespace) -> int:
 
 FOLDER = option("folder", type=Path, metavar="FOLDER", help="films and *.reading.json files, at any depth")
 OUT = option("--out", type=Path, metavar="DIR", required=True, help="write here")
-TABLES = option("--out", type=Path, metavar="DIR", help="write measurements.csv and changes.csv here")
+TABLES = option("--out", type=Path, metavar="DIR", help="write the tables (CSV) here")
 FRAME = option("--frame", type=int, metavar="N", help="which frame to take of films with several")
 THRESHOLDS = option("--thresholds", type=Path, metavar="FILE", help="a TOML file of your own thresholds")
 PROFILE = option(
@@ -376,6 +380,10 @@ KEY = option(
     "--key", type=Path, metavar="FILE",
     help="the secret key of the pseudonyms, made where there is none; keep it apart. Without it a key is "
     "used once and thrown away",
+)  # fmt: skip
+REMARKS = option(
+    "--remarks", action="store_true",
+    help="keep readers' remarks, which are in their own words and may name somebody",
 )  # fmt: skip
 AT = option(
     "--at", metavar="FILE or URL",
@@ -407,12 +415,12 @@ COMMANDS = (
                help="also DICOM of each film: structured report and drawing"),
     )),
     Command("export", "write tables for research, nobody named", _export, (
-        FOLDER, OUT, FRAME, THRESHOLDS, STORE, PROFILE, KEY,
+        FOLDER, OUT, FRAME, THRESHOLDS, STORE, PROFILE, KEY, REMARKS,
         option("--format", nargs="+", choices=("csv", "parquet"), default=["csv"]),
         option("--wide", action="store_true", help="also a table with one row a reading"),
     )),
     Command("deidentify", "write films and readings without the patient", _deidentify, (
-        FOLDER, OUT, KEY,
+        FOLDER, OUT, KEY, REMARKS,
         option("--blank", type=region, action="append", default=[], metavar="ROW:ROW,COLUMN:COLUMN",
                help="make this region black on films that may have writing burned in; may be repeated"),
     )),
@@ -461,7 +469,7 @@ COMMANDS = (
         option("--store", metavar="FILE or URL",
                help="keep each finished reading in this store too; else HOLDFAST_STORE, if set"),
     )),
-    Command("sites", "show a site's landmarks, measurements and thresholds", _sites, (
+    Command("sites", "show a site's landmarks, measurements, thresholds and observations", _sites, (
         option("name", nargs="?", help="olecranon, patella, ...; without it the sites are listed"),
     )),
 )  # fmt: skip

@@ -30,6 +30,7 @@ from measure import __version__
 from measure.errors import FilmError, HoldfastError
 from measure.files import write_dicom
 from measure.film import Film, find_films, read_film
+from measure.observations import observation_table
 from measure.pseudonym import Pseudonyms
 from measure.reading import NOT_ASSESSABLE, SUFFIX, Reading, load_readings, save_reading, without_film
 from measure.review import Track
@@ -95,7 +96,13 @@ class Cleaned:
 
 
 def deidentify_folder(
-    folder: Path, out: Path, pseudonyms: Pseudonyms, blank: Sequence[Region] = (), *, track: Track = iter
+    folder: Path,
+    out: Path,
+    pseudonyms: Pseudonyms,
+    blank: Sequence[Region] = (),
+    *,
+    remarks: bool = False,
+    track: Track = iter,
 ) -> Cleaned:
     """Write every film under a folder, and every reading of one, without the patient.
 
@@ -103,6 +110,8 @@ def deidentify_folder(
     ----------
     blank
         Regions, in pixels, made black on each film that is not known to be free of burned-in writing.
+    remarks
+        Keep what readers remarked in their own words, which may name somebody.
     track
         Wraps the list of films to show progress.
 
@@ -124,7 +133,7 @@ def deidentify_folder(
             _refuse_again(film, seen)
             clean = deidentify_film(path, film, pseudonyms, blank)
             mine = (reading for _, reading in readings.get(film.digest, ()))
-            written += _write(clean, film, mine, out, pseudonyms)
+            written += _write(clean, film, mine, out, pseudonyms, remarks)
         except HoldfastError as error:
             problems.append((path.name, str(error)))
     problems += without_film(readings, seen)
@@ -141,7 +150,7 @@ def _refuse_again(film: Film, seen: dict[str, str]) -> None:
 
 
 def _write(
-    clean: Dataset, film: Film, readings: Iterable[Reading], out: Path, pseudonyms: Pseudonyms
+    clean: Dataset, film: Film, readings: Iterable[Reading], out: Path, pseudonyms: Pseudonyms, remarks: bool
 ) -> Iterator[Path]:
     """Write a clean film and its readings, giving the path of each."""
     place = out / str(clean.PatientID or "patient-unknown")
@@ -151,7 +160,7 @@ def _write(
     yield write_dicom(clean, path, "The clean film")
     new = read_film(path)
     for reading in readings:
-        renamed = deidentify_reading(reading, film, new, pseudonyms)
+        renamed = deidentify_reading(reading, film, new, pseudonyms, remarks=remarks)
         yield save_reading(renamed, place / f"{renamed.uid}{SUFFIX}")
 
 
@@ -320,12 +329,19 @@ def _declare(clean: Dataset, *, cleaned_pixels: bool) -> None:
         clean.DeidentificationMethodCodeSequence.append(item)
 
 
-def deidentify_reading(reading: Reading, film: Film, clean: Film, pseudonyms: Pseudonyms) -> Reading:
+def deidentify_reading(
+    reading: Reading, film: Film, clean: Film, pseudonyms: Pseudonyms, *, remarks: bool = False
+) -> Reading:
     """Return a reading of a film as one of its clean film, without reader, patient or typed words."""
     shift = pseudonyms.shift(film.patient_key or "")
     landmarks = {
         name: dataclasses.replace(mark, reason=LEFT_OUT if mark.status == NOT_ASSESSABLE else None)
         for name, mark in reading.landmarks.items()
+    }
+    known = (None, *observation_table().reasons)
+    observations = {
+        name: seen if seen.reason in known else dataclasses.replace(seen, reason=LEFT_OUT)
+        for name, seen in reading.observations.items()
     }
     surgery = datetime.date.fromisoformat(reading.surgery_date) if reading.surgery_date else None
     return dataclasses.replace(
@@ -334,6 +350,8 @@ def deidentify_reading(reading: Reading, film: Film, clean: Film, pseudonyms: Ps
         sop_instance_uid=clean.sop_instance_uid,
         reader=pseudonyms.name("reader", reading.reader),
         landmarks=landmarks,
+        observations=observations,
+        remark=reading.remark if remarks else "",
         surgery_date=(surgery + shift).isoformat() if surgery else None,
         time=(datetime.datetime.fromisoformat(reading.time) + shift).isoformat(timespec="seconds"),
         uid=pseudonyms.uid(reading.uid),

@@ -33,6 +33,10 @@ class ComparisonError(HoldfastError):
     """Two films must not be compared."""
 
 
+class CarryError(HoldfastError):
+    """Two films could not be laid over each other."""
+
+
 class ThresholdError(HoldfastError):
     """A file of thresholds is not as it should be."""
 

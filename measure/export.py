@@ -12,6 +12,7 @@ from measure.comparability import turn_u
 from measure.errors import HoldfastError
 from measure.files import whole_file
 from measure.flags import Flag, effective_limit
+from measure.healing import Healing, Seen, seen_on
 from measure.measurements import Measurement
 from measure.quantity import Quantity
 from measure.review import Review
@@ -42,25 +43,38 @@ CHANGE_COLUMNS = (
     "rotation_standard_uncertainty", "verdict", "not_assessable_reason", "film_notes",
     "software_version", "caution",
 )  # fmt: skip
+_FILM = (
+    "patient", "side", "visit_date", "days_since_surgery", "site", "view", "film_uid", "reader",
+    "reading_uid", "site_version", "film_notes", "software_version", "caution",
+)  # fmt: skip
+OBSERVATION_COLUMNS = (
+    *_FILM, "observation", "title", "grade", "grade_number", "not_assessable_reason", "code_scheme", "code",
+)  # fmt: skip
+HEALING_COLUMNS = (
+    *_FILM, "cortices", "assessed", "bridged", "callus", "none", "score", "why_no_score",
+    "fracture_line_contrast", "contrast_standard_uncertainty", "contrast_share_clear",
+    "contrast_reason", "remark",
+)  # fmt: skip
 
 
-def write_csv(review: Review, folder: Path) -> tuple[Path, Path]:
-    """Write measurements.csv and changes.csv into a folder, each whole or not at all.
+def write_csv(review: Review, folder: Path) -> tuple[Path, ...]:
+    """Write measurements, changes, observations and healing as CSV into a folder, each whole or not at all.
 
     Raises HoldfastError where the folder cannot be written.
     """
     tables = (
         ("measurements.csv", MEASUREMENT_COLUMNS, measurement_rows(review)),
         ("changes.csv", CHANGE_COLUMNS, change_rows(review)),
+        ("observations.csv", OBSERVATION_COLUMNS, observation_rows(review)),
+        ("healing.csv", HEALING_COLUMNS, healing_rows(review)),
     )
     try:
-        measurements, changes = (write_table(folder / name, columns, rows) for name, columns, rows in tables)
+        return tuple(write_table(folder / name, columns, rows) for name, columns, rows in tables)
     except OSError as error:
         raise HoldfastError(
             f"The tables could not be written to {folder.name!r}: {error.strerror}. "
             "Choose another folder with --out."
         ) from None
-    return measurements, changes
 
 
 def write_table(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> Path:
@@ -195,6 +209,62 @@ def _between(change: Change) -> dict[str, object]:
         "rotation_deg": rounded(rotation.value),
         "rotation_standard_uncertainty": rounded(rotation.u),
         "verdict": change.comparison.verdict,
+    }
+
+
+def observation_rows(review: Review) -> Iterator[dict[str, object]]:
+    """One row for every observation of every film, those not graded too."""
+    for case in review.cases:
+        for film in case.films:
+            yield from observation_rows_of(film)
+
+
+def observation_rows_of(film: MeasuredFilm) -> Iterator[dict[str, object]]:
+    """One row for every observation of one film."""
+    yield from (_film_fields(film) | _observation_fields(seen) for seen in seen_on(film).values())
+
+
+def _observation_fields(seen: Seen) -> dict[str, object]:
+    grade = seen.grade
+    scheme, code, _ = grade.code if grade and grade.code else ("", "", "")
+    return {
+        "observation": seen.row.name,
+        "title": seen.row.title,
+        "grade": grade.name if grade else "",
+        "grade_number": seen.row.kind.grades.index(grade) + 1 if grade else "",
+        "not_assessable_reason": seen.reason or "",
+        "code_scheme": scheme,
+        "code": code,
+    }
+
+
+def healing_rows(review: Review) -> Iterator[dict[str, object]]:
+    """One row a film: its visit's cortices and score, its own contrast and remark."""
+    for case, healing in zip(review.cases, review.healing, strict=True):
+        for film, visit in zip(case.films, healing, strict=True):
+            yield _film_fields(film) | _healing_fields(visit) | _contrast_fields(film)
+
+
+def _healing_fields(visit: Healing) -> dict[str, object]:
+    grades = [grade.name for grade in visit.grades.values()]
+    return {
+        "cortices": len(visit.cortices),
+        "assessed": len(grades),
+        **{name: grades.count(name) for name in ("bridged", "callus", "none")},
+        "score": visit.score or "",
+        "why_no_score": visit.why,
+    }
+
+
+def _contrast_fields(film: MeasuredFilm) -> dict[str, object]:
+    found = film.contrast
+    quantity = found.quantity if found else None
+    return {
+        "fracture_line_contrast": rounded(quantity.value) if quantity else "",
+        "contrast_standard_uncertainty": rounded(quantity.u) if quantity else "",
+        "contrast_share_clear": rounded(found.clear) if found else "",
+        "contrast_reason": (found.reason or "") if found else "not worked out",
+        "remark": film.reading.remark,
     }
 
 

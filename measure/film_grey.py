@@ -81,6 +81,9 @@ class GreyScale:
         First window of the film.
     padding
         Lowest and highest stored value that is padding and no picture.
+    linear
+        Whether the file says that values grow with the beam itself (Pixel Intensity Relationship LIN), and
+        not with its logarithm.
     """
 
     slope: float = 1.0
@@ -89,6 +92,7 @@ class GreyScale:
     voi: LookUpTable | None = None
     window: Window | None = None
     padding: tuple[int, int] | None = None
+    linear: bool = False
 
     def values(self, stored: NDArray[Any]) -> Values:
         """Output of the modality stage for stored values of any shape."""
@@ -124,6 +128,7 @@ def grey_scale(elements: Elements, bits: int, signed: bool) -> GreyScale:
         modality=_table(elements, "ModalityLUTSequence", signed),
         window=_window(elements),
         padding=_padding(elements, signed),
+        linear=elements.code("PixelIntensityRelationship") == "LIN",
     )
     low = -(2 ** (bits - 1)) if signed else 0
     negative = bool(grey.values(np.array([low, low + 2**bits - 1])).min() < 0)

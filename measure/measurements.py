@@ -92,6 +92,7 @@ def measure_film(
     *,
     profile: Profile | None = None,
     wanted: Callable[[MeasurementRow], bool] = lambda row: True,
+    linear: bool = False,
 ) -> tuple[Measurement, ...]:
     """Measure every quantity of the reading's site and view, in the table's order.
 
@@ -107,9 +108,11 @@ def measure_film(
         Placement uncertainties; default the site's.
     wanted
         Which rows to measure, for a window that updates only what a landmark touches.
+    linear
+        As in `propagate`: quick, for a landmark that is still being moved.
     """
     site = load_site(reading.site)
-    film = _Film(reading, site, site.views[reading.view], scale, aspect, profile or site.profile)
+    film = _Film(reading, site, site.views[reading.view], scale, aspect, profile or site.profile, linear)
     return tuple(film.measure(row) for row in film.view.measurements if wanted(row))
 
 
@@ -133,8 +136,10 @@ class _Film:
         scale: Scale | None,
         aspect: tuple[float, float],
         profile: Profile,
+        linear: bool = False,
     ) -> None:
         self.reading, self.view, self.scale, self.profile = reading, view, scale, profile
+        self.linear = linear
         size = np.array(scale.mm_per_px if scale else [side / aspect[0] for side in aspect])
         unit_per_mm = 1.0 if scale else 1.0 / USUAL_MM_PER_PX
         self.size = size
@@ -273,6 +278,7 @@ class _Film:
             row.unit,
             basis=self.basis,
             quantity_id=quantity_id,
+            linear=self.linear,
         )
         if result is None:
             return dataclasses.replace(

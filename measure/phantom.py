@@ -226,6 +226,7 @@ class Case:
     pose: Pose = Pose()
     exposure: Exposure = Exposure()
     marker: Marker | None = None
+    filled: float = 0.0  # share of the bone beside it that has grown into the fracture gap
 
 
 @dataclass(frozen=True)

@@ -48,6 +48,7 @@ STRIP = 200  # rows of the film whose metal is worked out at once
 
 Window = tuple[int, int, int, int]  # first row, last row plus one, the same of columns
 Parts = Callable[[Any, Any, Any], tuple[Any, Any]]  # x, y, z -> depth in the whole, depth in the inner part
+Cut = Callable[[Any, Any, Any], Any]  # x, y, z -> depth in a part of the ulna
 
 
 @dataclass(frozen=True)
@@ -101,20 +102,47 @@ def _cut(a: Any, b: Any, soft: float) -> Any:
     return -_merge(-a, -b, soft)
 
 
-def _ulna_parts(case: Case, proximal: bool) -> Parts:
-    """One fragment of the ulna, with its cortex, its notch's hard plate and the drill hole."""
-    anatomy, wire = case.anatomy, case.fixation.wire
-    hole = phantom.hole_place(case) if wire is not None and not proximal else None
+def _distal_cut(case: Case) -> Cut:
+    """Depth in what is distal to the fracture, the wire's drill hole left out."""
+    wire = case.fixation.wire
+    hole = None if wire is None else phantom.hole_place(case)
+
+    def cut(x: Any, y: Any, z: Any) -> Any:
+        side = phantom.fracture(y, case.anatomy) - x
+        if hole is None or wire is None:
+            return side
+        across, deep = x - float(hole[0]), y - float(hole[1])
+        return np.maximum(side, wire.hole_diameter / 2.0 - np.sqrt(across * across + deep * deep))
+
+    return cut
+
+
+def _proximal_cut(case: Case) -> Cut:
+    """Depth in what is proximal to the fracture."""
+    return lambda x, y, z: x - phantom.fracture(y, case.anatomy)
+
+
+def _gap_cut(case: Case) -> Cut:
+    """Depth in the gap between the distal fragment and the proximal one where it is now."""
+    moved = phantom.motion(case)
+
+    def cut(x: Any, y: Any, z: Any) -> Any:
+        before = moved.back(np.stack([x, y, z], axis=-1))
+        beyond = phantom.fracture(before[..., 1], case.anatomy) - before[..., 0]
+        return np.maximum(x - phantom.fracture(y, case.anatomy), beyond)
+
+    return cut
+
+
+def _ulna_parts(case: Case, cut_off: Cut) -> Parts:
+    """Depths in a piece of the ulna, with its cortex and its notch's hard plate."""
+    anatomy = case.anatomy
 
     def parts(x: Any, y: Any, z: Any) -> tuple[Any, Any]:
         tube = phantom.tube_depth(x, y, z, anatomy)
         notch = phantom.notch_depth(x, y, z, anatomy)
         end = phantom.cap(y, z, anatomy) - x
-        cut = phantom.fracture(y, anatomy) - x
-        cut = -cut if proximal else cut
-        if hole is not None and wire is not None:
-            across, deep = x - float(hole[0]), y - float(hole[1])
-            cut = np.maximum(cut, wire.hole_diameter / 2.0 - np.sqrt(across * across + deep * deep))
+        cut = cut_off(x, y, z)
         whole = np.maximum(np.maximum(tube, notch), np.maximum(end, cut))
         shell = 1.3 + (anatomy.cortex - 1.3) * phantom.blend(x, 4.0, 42.0)
         hard = np.maximum(np.maximum(tube + shell, notch + 1.2), end + 1.3)
@@ -124,22 +152,25 @@ def _ulna_parts(case: Case, proximal: bool) -> Parts:
 
 
 def ulna_bodies(case: Case) -> list[Body]:
-    """Both fragments."""
+    """Both fragments, and what has grown between them."""
     anatomy = case.anatomy
     edges = np.array([phantom.articular_edge(anatomy)[0], phantom.dorsal_edge(anatomy)[0]])
     side, rise = anatomy.olecranon_side + 0.5, float(phantom.centre_line(anatomy.tip, anatomy)) + 0.5
     low, high = -anatomy.olecranon_dorsal - 0.5, anatomy.olecranon_volar + rise
     first, last = float(edges.min()) - 3.0, float(edges.max()) + 3.0
-    distal, proximal = _ulna_parts(case, False), _ulna_parts(case, True)
+    distal, proximal, gap = (_ulna_parts(case, cut(case)) for cut in (_distal_cut, _proximal_cut, _gap_cut))
 
     def inner(x: Array) -> Array:
         return CANCELLOUS + (MARROW - CANCELLOUS) * phantom.blend(x, 15.0, 55.0)
 
-    def body(parts: Parts, box: list[list[float]], place: Motion) -> Body:
-        return Body(parts, np.array(box), place, CORTEX, inner, 0.15)
+    def body(parts: Parts, box: list[list[float]], place: Motion, filled: float = 1.0) -> Body:
+        return Body(parts, np.array(box), place, filled * CORTEX, lambda x: filled * inner(x), 0.15)
 
     shaft = anatomy.shaft_side + 1.8
+    wide = case.displacement.gap + 10.0
+    grown = body(gap, [[first - wide, low, -side], [last, high, side]], STILL, case.filled)
     return [
+        *([grown] if case.filled else []),
         body(distal, [[first, low, -side], [38.0, high, side]], STILL),
         body(distal, [[38.0, low, -shaft], [160.0, 9.0, shaft]], STILL),
         body(proximal, [[anatomy.tip - 0.5, low, -side], [last, high, side]], phantom.motion(case)),

@@ -54,6 +54,7 @@ def propagate(
     *,
     basis: NDArray[np.float64] | None = None,
     quantity_id: str = "",
+    linear: bool = False,
 ) -> tuple[Quantity, str] | None:
     """Evaluate a function of landmarks with its uncertainty.
 
@@ -70,6 +71,8 @@ def propagate(
         axes, the same habit has the same sign on turned and mirrored films. Default: the film's axes.
     quantity_id
         Names the extra contribution where Monte Carlo finds more than first order.
+    linear
+        First order alone, unchecked: quick, for a landmark that is still being moved; not to be kept.
 
     Returns
     -------
@@ -89,7 +92,7 @@ def propagate(
         return function(*(moved[names.index(argument)] for argument in arguments))
 
     count = len(shares)
-    steps, trials = np.eye(count), _draws(TRIALS, count)
+    steps, trials = np.eye(count), _draws(0 if linear else TRIALS, count)
     results = evaluate(np.concatenate([np.zeros((1, count)), steps, -steps, trials]))
     value, plus, minus, tried = np.split(results, [1, 1 + count, 1 + 2 * count])
     if not np.isfinite(results[: 1 + 2 * count]).all():
@@ -102,6 +105,8 @@ def propagate(
         if slope
     }
     first_order = Quantity(float(value[0]), unit, parts)
+    if linear:
+        return first_order, "first order"
     missed = _less(tried, value, unit) - trials @ slopes
     if np.mean(missed**2) <= BEND_LIMIT * first_order.u**2:  # false for a trial without an answer
         return first_order, "first order"

@@ -1,4 +1,4 @@
-"""A reading: one reader's landmarks on one film, and how it is kept.
+"""A reading: one reader's landmarks and grades on one film, and how it is kept.
 
 Points are (row, column), 0-based at pixel centres, in pixels of the film as it was received. A reading
 is saved once and never changed: a correction is a new reading that supersedes it. The JSON format is
@@ -28,11 +28,13 @@ from measure.errors import ReadingError, SiteError
 from measure.files import whole_file
 from measure.film import Film
 from measure.geometry import Points
+from measure.observations import contradictions, view_rows, why_not_on
 from measure.scale import ScaleInput, input_problems, point_pairs
 from measure.sites import Site, View, load_site
 
 READING_FORMAT = "holdfast-reading"
-READING_VERSION = 1
+READING_VERSION = 2
+ADDED = {"observations": {}, "remark": ""}  # by version 2; a reading of version 1 has none
 SUFFIX = ".reading.json"
 MOST_BYTES = 10_000_000  # a reading of a hundred landmarks is some 20 000
 MOST_TEXT = 1_000
@@ -85,12 +87,24 @@ class Landmark:
 
 
 @dataclass(frozen=True)
+class Observation:
+    """What a reader saw of one row of the observation table: a grade, or why it is not assessable.
+
+    A grade is only ever the reader's own: none is proposed, so none waits to be confirmed.
+    """
+
+    grade: str | None = None
+    reason: str | None = None
+
+
+@dataclass(frozen=True)
 class Reading:
-    """One reader's landmarks and scale inputs on one film.
+    """One reader's landmarks, scale inputs and grades on one film.
 
     `film_digest` is the film's digest; `rows` and `columns` its size. `axis` names which bone axis
     was used, locked per patient. `scale_use` is the source kind the reader chose, or None for the
-    surest. Times are ISO 8601 with an offset.
+    surest. Times are ISO 8601 with an offset. `observations` are by name, those not graded left out;
+    `remark` is the reader's own words.
     """
 
     film_digest: str
@@ -111,9 +125,12 @@ class Reading:
     uid: str = ""
     supersedes: str | None = None
     software: str = f"holdfast {__version__}"
+    observations: Mapping[str, Observation] = field(default_factory=dict)
+    remark: str = ""
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "landmarks", MappingProxyType(dict(self.landmarks)))
+        for name in ("landmarks", "observations"):
+            object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
         if not self.time:
             object.__setattr__(
                 self, "time", datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
@@ -130,6 +147,14 @@ class Reading:
     def film_id(self) -> str:
         """What this film's own errors are filed under: its digest, which no other film has."""
         return self.film_digest.removeprefix("sha256:")[:16]
+
+    @functools.cached_property
+    def contradictions(self) -> Mapping[str, str]:
+        """What contradicts itself: observation to words. Such grades are kept as given and not relied on."""
+        grades = {name: seen.grade for name, seen in self.observations.items() if seen.grade}
+        statuses = {name: landmark.status for name, landmark in self.landmarks.items()}
+        found = contradictions(grades, statuses, self.site, self.view)
+        return {name: words for words, names in found for name in names}
 
 
 def for_film(film: Film, site: Site, view: str, reader: str, **others: Any) -> Reading:
@@ -166,6 +191,8 @@ def _problems(reading: Reading) -> Iterator[str]:
     for name, landmark in reading.landmarks.items():
         yield from _landmark_problems(name, landmark, view, shape)
     yield from _unpaired(reading, view)
+    for name, seen in reading.observations.items():
+        yield from _observation_problems(name, seen, reading)
     for given in reading.scale_inputs:
         yield from (f"scale input: {problem}" for problem in list(_mistyped(given)) or input_problems(given))
         yield from _off_film("scale input", given.points, shape)
@@ -182,7 +209,7 @@ _TYPES: dict[str, tuple[type, ...]] = {
 _TYPE_WORDS: dict[type, str] = {str: "text", int: "a whole number", float: "a number", type(None): "null"}
 
 
-def _mistyped(record: Reading | Landmark | ScaleInput) -> Iterator[str]:
+def _mistyped(record: Reading | Landmark | ScaleInput | Observation) -> Iterator[str]:
     """Name the fields that hold something else than declared, as a file edited by hand may."""
     for row in fields(record):
         value, allowed = getattr(record, row.name), _TYPES.get(str(row.type))
@@ -253,6 +280,20 @@ def _landmark_problems(name: str, landmark: Landmark, view: View, shape: tuple[i
     yield from _off_film(name, landmark.points, shape)
 
 
+def _observation_problems(name: str, seen: Observation, reading: Reading) -> Iterator[str]:
+    row = view_rows(reading.site, reading.view).get(name)
+    if row is None:
+        yield f"observation {shown(name)}: {why_not_on(name, reading.site, reading.view)}"
+    elif mistyped := list(_mistyped(seen)):
+        yield from (f"{name}: {problem} (an observation has one grade)" for problem in mistyped)
+    elif seen.grade is None and not seen.reason:
+        yield f"{name}: not assessable, but no reason is given"
+    elif seen.grade is not None and seen.reason is not None:
+        yield f"{name}: graded {shown(seen.grade)}, yet there is a reason why it is not assessable"
+    elif seen.grade is not None and seen.grade not in row.kind.grade:
+        yield f"{name}: grade {shown(seen.grade)} is not one of {', '.join(row.kind.grade)}"
+
+
 def _off_film(name: str, points: Sequence[tuple[float, float]], shape: tuple[int, int]) -> Iterator[str]:
     for r, c in points:
         if not (math.isfinite(r) and math.isfinite(c)):
@@ -276,15 +317,18 @@ def _unpaired(reading: Reading, view: View) -> Iterator[str]:
 
 # --- Keeping ---
 
+_TABLES = ("scale_inputs", "landmarks", "observations")
+
 
 def to_json(reading: Reading) -> str:
     """Return the reading as its JSON text, checksum included."""
     content = {
         "format": READING_FORMAT,
         "version": READING_VERSION,
-        **{name: value for name, value in vars(reading).items() if name not in ("landmarks", "scale_inputs")},
+        **{row.name: getattr(reading, row.name) for row in fields(reading) if row.name not in _TABLES},
         "scale_inputs": [asdict(given) for given in reading.scale_inputs],
         "landmarks": {name: asdict(landmark) for name, landmark in reading.landmarks.items()},
+        "observations": {name: asdict(seen) for name, seen in reading.observations.items()},
     }
     content["checksum"] = _checksum(content)
     return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
@@ -303,15 +347,15 @@ def from_json(text: str) -> Reading:
     saved, or landmarks that cannot be used. The message names no file: the caller does.
     """
     try:
-        content = json.loads(text, parse_constant=_refuse_constant)
+        content = json.loads(text, parse_constant=_refuse_constant, object_pairs_hook=_refuse_twice)
         checksum = _checksum(content) if isinstance(content, dict) else ""
     except (ValueError, RecursionError) as error:
         raise ReadingError(f"This is not valid JSON ({error}). Restore it from a copy.") from None
     if not isinstance(content, dict) or content.get("format") != READING_FORMAT:
         raise ReadingError(f"This is not a holdfast reading: no format {READING_FORMAT!r} in it.")
-    if content.get("version") != READING_VERSION:
+    if content.get("version") not in (1, READING_VERSION):
         raise ReadingError(
-            f"This reading has version {shown(content.get('version'))}; expected {READING_VERSION}. "
+            f"This reading has version {shown(content.get('version'))}; expected 1 or {READING_VERSION}. "
             "Read it with the holdfast that wrote it, or a newer one."
         )
     if content.get("checksum") != checksum:
@@ -326,11 +370,25 @@ def _refuse_constant(word: str) -> float:
     raise ValueError(f"{word} is not a number")
 
 
+def _refuse_twice(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """Refuse a table that says two things under one name, of which JSON would keep the last."""
+    table = dict(pairs)
+    if len(table) < len(pairs):
+        names = [name for name, _ in pairs]
+        raise ValueError(f"it says {', '.join(sorted({n for n in names if names.count(n) > 1}))} twice")
+    return table
+
+
 def _from_content(content: Mapping[str, Any]) -> Reading:
     entries = {key: value for key, value in content.items() if key not in ("format", "version", "checksum")}
+    if content["version"] == 1:
+        entries = ADDED | entries
     _check_entries(Reading, entries, "the reading")
-    if not isinstance(entries["landmarks"], dict) or not isinstance(entries["scale_inputs"], list):
-        raise ReadingError("landmarks must be a table and scale_inputs a list. Restore it from a copy.")
+    kinds = {"landmarks": dict, "observations": dict, "scale_inputs": list}
+    if not all(isinstance(entries[name], kind) for name, kind in kinds.items()):
+        raise ReadingError(
+            "landmarks and observations must be tables and scale_inputs a list. Restore it from a copy."
+        )
     if not (entries["time"] and entries["uid"]):  # they would be made up anew
         raise ReadingError("time and uid must be filled in. Restore it from a copy.")
     entries["landmarks"] = {
@@ -340,10 +398,14 @@ def _from_content(content: Mapping[str, Any]) -> Reading:
     entries["scale_inputs"] = tuple(
         _record(ScaleInput, entry, "a scale input") for entry in entries["scale_inputs"]
     )
+    entries["observations"] = {
+        name: _record(Observation, entry, f"observation {shown(name)}")
+        for name, entry in entries["observations"].items()
+    }
     return Reading(**entries)
 
 
-Record = TypeVar("Record", Landmark, ScaleInput)
+Record = TypeVar("Record", Landmark, ScaleInput, Observation)
 
 
 def _record(kind: type[Record], entry: Any, what: str) -> Record:
@@ -354,7 +416,7 @@ def _record(kind: type[Record], entry: Any, what: str) -> Record:
         raise ReadingError(f"{what}: points must be pairs of numbers. Restore it from a copy.") from None
 
 
-def _check_entries(kind: type[Reading | Landmark | ScaleInput], entry: Any, what: str) -> None:
+def _check_entries(kind: type[Reading | Landmark | ScaleInput | Observation], entry: Any, what: str) -> None:
     """Raise ReadingError where a JSON object has not exactly the entries of its dataclass."""
     wanted = [row.name for row in fields(kind)]
     if not isinstance(entry, dict) or set(entry) != set(wanted):

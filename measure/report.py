@@ -18,7 +18,9 @@ from rich.text import Text
 from measure.comparability import COMPARABLE, WORST_COMPARABLE, comparable, least_limit, turn_u
 from measure.export import CAUTION, days_since_surgery
 from measure.flags import BEYOND, CANNOT_TELL, WITHIN, Flag
+from measure.healing import Healing, eye_lines, healing_words
 from measure.measurements import Measurement
+from measure.observations import view_rows
 from measure.quantity import COVERAGE_95, UNIT_TEXT, chance_text
 from measure.review import NO_READING, Review, Unread
 from measure.series import INDEX, LAST, Case, Change, MeasuredFilm
@@ -39,12 +41,15 @@ def print_review(review: Review, console: Console) -> None:
 
     Cases with something beyond a limit come first.
     """
-    judged = [(case, flags[-1]) for case, flags in zip(review.cases, review.flags, strict=True)]
+    judged = [
+        (case, flags[-1], healed_words(healing))
+        for case, flags, healing in zip(review.cases, review.flags, review.healing, strict=True)
+    ]
     judged.sort(key=lambda pair: (list(OUTCOMES).index(worst_outcome(pair[1])), _place(pair[0])))
     if len(judged) > 1:
         console.print(_summary(judged))
-    for case, flags in judged:
-        console.print(case_block(case, flags))
+    for case, flags, healed in judged:
+        console.print(case_block(case, flags, healed))
     for heading, lines in _visits(review):
         console.print(_bullets(heading, lines))
     if review.unread:
@@ -59,6 +64,15 @@ def print_review(review: Review, console: Console) -> None:
     console.print(Text(CAUTION, style="italic"))
 
 
+HOLDING, HEALING = "Holding, as measured", "Healing, as graded"
+EYE_HEADING = "Seen by eye (graded by the reader, not measured)"
+
+
+def healed_words(healing: Sequence[Healing]) -> str:
+    """Say how the visit of a case's current film was graded, beside that of its index film."""
+    return healing_words(healing[-1], healing[0])
+
+
 def _visits(review: Review) -> Iterator[tuple[str, list[str]]]:
     """For each patient and side the latest visit that has both views: the pins in space."""
     latest = {}
@@ -71,21 +85,23 @@ def _visits(review: Review) -> Iterator[tuple[str, list[str]]]:
             yield name, lines
 
 
-def _summary(judged: Sequence[tuple[Case, Sequence[Flag]]]) -> Group:
+def _summary(judged: Sequence[tuple[Case, Sequence[Flag], str]]) -> Group:
     table = Table.grid(padding=(0, 2))
-    for case, flags in judged:
+    for case, flags, healed in judged:
         words, style = OUTCOMES[worst_outcome(flags)]
         name = _text(f"{_name(case)}\n", "bold")
-        table.add_row(Text(words, style), name.append_text(_text(outcome_words(case, flags))))
+        said = f"{HOLDING}: {outcome_words(case, flags)}\n{HEALING}: {healed}"
+        table.add_row(Text(words, style), name.append_text(_text(said)))
     return Group(_heading(f"{len(judged)} cases"), table, Text(""))
 
 
-def case_block(case: Case, flags: Sequence[Flag]) -> Group:
-    """One case: its outcome, flags, values, films, technique of the index film, what is missing."""
+def case_block(case: Case, flags: Sequence[Flag], healed: str) -> Group:
+    """One case: its outcome, flags, values, grades, films, technique of the index film, what is missing."""
     words, style = OUTCOMES[worst_outcome(flags)]
     parts: list[RenderableType] = [
         _heading(_name(case)),
-        Padding(_text(f"{words[0]} {outcome_words(case, flags)}", style), (0, 0, 1, 0)),
+        _text(f"{words[0]} {HOLDING}: {outcome_words(case, flags)}", style),
+        Padding(_text(f"  {HEALING}: {healed}"), (0, 0, 1, 0)),
     ]
     if mind := [f"{film.date or film.name}: {note}" for film in case.films for note in film.notes]:
         parts.append(_bullets("Mind, before trusting the numbers", mind))
@@ -93,7 +109,7 @@ def case_block(case: Case, flags: Sequence[Flag]) -> Group:
         parts.append(_flag_list(flags))
     if between := [*between_lines(case), *trend_lines(case)]:
         parts.append(_bullets("Between the films (from all landmarks together)", between))
-    parts += [_value_table(case, flags), _film_table(case)]
+    parts += [_value_table(case, flags), _bullets(EYE_HEADING, list(eye_lines(case))), _film_table(case)]
     if missing := list(missing_lines(case)):
         parts.append(_bullets("Not measured", missing))
     if technique := list(technique_lines(case.index)):
@@ -442,7 +458,10 @@ def _text(words: str, style: str = "") -> Text:
 
 
 def sites_table(site: Site) -> Group:
-    """Lay out a site's landmarks, measurements and limits for review; names are as in a thresholds file."""
+    """Lay out a site's landmarks, measurements, limits and observations for review.
+
+    Names are as in a thresholds file.
+    """
     blocks: list[RenderableType] = []
     for view in site.views.values():
         landmarks = _table("Landmark", "Points", "What to click")
@@ -461,7 +480,13 @@ def sites_table(site: Site) -> Group:
             if limit.side != "present":
                 words += f" {limit.limit:g}{UNIT_TEXT[view.units()[limit.quantity]]}"
             limits.add_row(*map(_text, (limit.quantity, limit.basis, words, limit.level, limit.source)))
-        tables = {"landmarks": landmarks, "measurements": measurements, "limits": limits}
+        seen = _table("Name", "Seen by eye", "Grades, by their keys")
+        for each in view_rows(site.name, view.name).values():
+            grades = "; ".join(f"{key} {grade.words}" for key, grade in enumerate(each.kind.grades, start=1))
+            seen.add_row(*map(_text, (each.name, each.title, grades)))
+        tables = {
+            "landmarks": landmarks, "measurements": measurements, "limits": limits, "observations": seen,
+        }  # fmt: skip
         for what, table in tables.items():
             blocks += [Text(f"{site.title}, {view.title.lower()}: {what}", style="bold"), table, Text("")]
     return Group(*blocks)

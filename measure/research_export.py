@@ -16,9 +16,19 @@ from typing import Any
 from measure import __version__
 from measure.definitions import FUNCTIONS
 from measure.errors import HoldfastError, ReadingError
-from measure.export import CAUTION, change_rows, film_rows, rounded, write_table
+from measure.export import (
+    CAUTION,
+    change_rows,
+    film_rows,
+    healing_rows,
+    observation_rows_of,
+    rounded,
+    write_table,
+)
 from measure.files import whole_file, whole_path
 from measure.flags import Flag
+from measure.healing import CONTRADICTORY
+from measure.observations import observation_table, view_rows
 from measure.pseudonym import Pseudonyms
 from measure.quantity import COVERAGE_95
 from measure.review import NO_CASES, Review
@@ -133,6 +143,43 @@ row | number | down the film as received, 0-based at pixel centres
 column | number | across the film as received, 0-based at pixel centres
 fit_uncertainty | number | standard uncertainty of each coordinate from a fit, pixels
 """)
+_FILM = f"""
+{_WHO.strip()}
+visit_date | date | when the film was taken, moved by the patient's own number of days
+days_since_surgery | whole number | true interval; empty where either date is unknown
+site | text | fracture site
+view | text | radiographic view
+film_uid | text | pseudonym of the film's UID or digest
+reader | text | pseudonym
+"""
+OBSERVATIONS = _columns(f"""
+{_FILM.strip()}
+{_READING.strip()}
+observation | text | what was looked at; see "observations"
+grade | text | what the reader saw; empty where not assessable or not graded
+grade_number | whole number | its place in the order of grades, from 1
+not_assessable_reason | text | why not assessable; empty where graded, or not graded at all
+code_scheme | text | SCT (SNOMED CT) or DCM, where a code says the same
+code | text | the grade's code in that scheme
+software_version | text | version of holdfast
+""")
+HEALING = _columns(f"""
+{_FILM.strip()}
+reading_uid | text | pseudonym of the reading's uid
+cortices | whole number | cortices that the site's views show
+assessed | whole number | of these, graded at this film's visit, over all its views
+bridged | whole number | of these, bridged
+callus | whole number | of these, with callus, the line still seen
+none | whole number | of these, without callus
+score | whole number | cortical bridging score, 4 to 12 (Whelan 2010); empty unless all four are assessed
+why_no_score | text | why there is no score
+fracture_line_contrast | number | steps of the shaft; never flagged; for one patient's films of one view
+contrast_standard_uncertainty | number | its standard uncertainty
+contrast_share_clear | number | share of the fracture line that metal leaves clear
+contrast_reason | text | why there is no contrast
+remark | text | the reader's own words; left out unless they were asked for
+software_version | text | version of holdfast
+""")
 
 
 def write_research(
@@ -142,10 +189,12 @@ def write_research(
     formats: Sequence[str] = ("csv",),
     *,
     wide: bool = False,
+    remarks: bool = False,
 ) -> tuple[Path, ...]:
     """Write the tables and their dictionary into a folder, each file whole or not at all.
 
-    Values and landmarks are those of every finished reading; changes lie between the used ones alone.
+    Values, landmarks and observations are those of every finished reading; changes and healing rest on the
+    used ones alone.
 
     Parameters
     ----------
@@ -155,6 +204,8 @@ def write_research(
         "csv" and "parquet".
     wide
         Also a table with one row a reading and, for each quantity, columns of its value and uncertainty.
+    remarks
+        Keep what readers remarked in their own words, which may name somebody.
 
     Raises HoldfastError for an unknown format or a folder that cannot be written, ReadingError where
     there is no reading.
@@ -169,6 +220,8 @@ def write_research(
         "values": (VALUES, values),
         "changes": (CHANGES, list(_change_rows(review, pseudonyms))),
         "landmarks": (LANDMARKS, list(_landmark_rows(review, pseudonyms))),
+        "observations": (OBSERVATIONS, list(_observation_rows(review, pseudonyms))),
+        "healing": (HEALING, list(_healing_rows(review, pseudonyms, remarks))),
     }
     if wide:
         tables["wide"] = _wide(values)
@@ -258,6 +311,23 @@ def _landmark_rows(review: Review, pseudonyms: Pseudonyms) -> Iterator[Row]:
                 yield named | about | {"number": number, "row": down, "column": across}
             if not mark.points:
                 yield named | about
+
+
+def _observation_rows(review: Review, pseudonyms: Pseudonyms) -> Iterator[Row]:
+    known = {"", CONTRADICTORY, *observation_table().reasons}
+    for film, _, use in _films(review):
+        for row in observation_rows_of(film):
+            reason = str(row["not_assessable_reason"])
+            kept = reason if reason in known else "in the reader's words, left out"
+            moved = {"visit_date": _moved(film, pseudonyms), "not_assessable_reason": kept}
+            yield _nameless(row | moved | {"reading_use": use}, (film,), pseudonyms)
+
+
+def _healing_rows(review: Review, pseudonyms: Pseudonyms, remarks: bool) -> Iterator[Row]:
+    films = (film for case in review.cases for film in case.films)
+    for film, row in zip(films, healing_rows(review), strict=True):
+        moved = {"visit_date": _moved(film, pseudonyms), "remark": row["remark"] if remarks else ""}
+        yield _nameless(row | moved, (film,), pseudonyms)
 
 
 def _nameless(row: Mapping[str, object], films: Sequence[MeasuredFilm], pseudonyms: Pseudonyms) -> Row:
@@ -401,6 +471,14 @@ def _site_words(name: str, views: Iterable[str]) -> dict[str, Any]:
                     for row in (*site.views[view].measurements, *site.views[view].changes)
                 ],
                 "landmarks": {row.name: row.prompt for row in site.views[view].landmarks},
+                "observations": {
+                    row.name: {
+                        "title": row.title,
+                        "grades": {grade.name: grade.words for grade in row.kind.grades},
+                        "ordered": row.kind.ordered,
+                    }
+                    for row in view_rows(name, view).values()
+                },
             }
             for view in sorted(views)
         },

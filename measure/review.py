@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
+import functools
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from measure.contrast import fracture_contrast
 from measure.errors import FilmError, HoldfastError, ReadingError, SeveralFramesError
 from measure.film import Film, find_films, read_film
 from measure.flags import Flag, find_flags
+from measure.healing import Healing, healing_of_cases
 from measure.profiles import Profiles
 from measure.reading import Reading, check_film, from_json, load_readings, standing, without_film
 from measure.scale import doubts, scales_for, why_no_scale
@@ -63,6 +66,11 @@ class Review:
     problems: tuple[Problem, ...]
     notes: tuple[str, ...]
     others: tuple[MeasuredFilm, ...] = ()
+
+    @functools.cached_property
+    def healing(self) -> tuple[tuple[Healing, ...], ...]:
+        """What was graded by eye at the visit of each film of each case, in their order."""
+        return healing_of_cases(self.cases)
 
 
 def review(
@@ -236,7 +244,10 @@ def _measured(film: Film, readings: Iterable[Reading], notes: list[str], profile
         which = f"the latest, by {latest.reader} at {latest.time}, is used"
         notes.append(f"{film.name}: {len(valid)} readings stand; {which}")
     check_film(latest, film)
-    return measure(film, latest, profiles.get((latest.site, latest.view)))
+    profile = profiles.get((latest.site, latest.view))
+    measured = measure(film, latest, profile)
+    contrast = fracture_contrast(film, latest, measured.scale, profile)
+    return dataclasses.replace(measured, contrast=contrast)
 
 
 def _by_others(

@@ -24,6 +24,7 @@ from measure.comparability import (
     why_withheld,
     with_turn,
 )
+from measure.contrast import Contrast
 from measure.errors import ComparisonError
 from measure.film import Film
 from measure.measurements import Measurement, measure_film
@@ -43,8 +44,9 @@ UNSTATED = {"patient_key": "whose it is", "laterality": "which side it shows", "
 class MeasuredFilm:
     """One film with one reading and all that was measured; it holds no pixels.
 
-    `scale` is the one used, `agreements` compare it with the others; `notes` are said to the reader.
-    Its repr, which may end up in a log, leaves the patient out.
+    `scale` is the one used, `agreements` compare it with the others; `notes` are said to the reader;
+    `contrast` is that of the fracture line, where it was worked out. Its repr, which may end up in a log,
+    leaves the patient out.
     """
 
     name: str
@@ -62,6 +64,7 @@ class MeasuredFilm:
     frame: int | None = None
     birth_date: str | None = field(default=None, repr=False)
     profile: Profile | None = None
+    contrast: Contrast | None = None
 
     @property
     def view(self) -> View:
@@ -156,6 +159,9 @@ def measure(film: Film, reading: Reading, profile: Profile | None = None) -> Mea
     read_on = datetime.datetime.fromisoformat(reading.time).date()
     if film.date and film.date > read_on + datetime.timedelta(days=1):  # a day for the time zones
         notes.append(f"the film is dated {film.date}, yet it was read on {read_on}: one of the two is wrong")
+    notes += [
+        f"grades do not go together: {words}" for words in dict.fromkeys(reading.contradictions.values())
+    ]
     scale = widened(ordered[0], agreements) if ordered else None
     measured = MeasuredFilm(
         name=film.name,

@@ -2,8 +2,9 @@
 
 Each quantity is a measurement group of its own: coded concept, value with its unit and 95 % uncertainty,
 the landmarks it rests on as points on the source film, finding site with laterality, and how it was
-worked out. The report goes into the film's own study. Concepts for which no standard code was found use
-the private scheme 99HOLDFAST, whose codes are the names in the site tables.
+worked out. What was graded by eye is one group more, of coded evaluations. The report goes into the
+film's own study. Concepts for which no standard code was found use the private scheme 99HOLDFAST, whose
+codes are the names in the site tables.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ from pydicom.sr.codedict import codes
 from measure import __version__
 from measure.errors import HoldfastError
 from measure.files import write_dicom
+from measure.healing import Seen, seen_on
 from measure.measurements import Measurement
 from measure.quantity import COVERAGE_95
 from measure.reading import Landmark, Reading
@@ -33,6 +35,8 @@ from measure.report import title
 from measure.series import MeasuredFilm
 
 SCHEME = "99HOLDFAST"
+OBSERVATIONS, NOT_ASSESSABLE = "observations", "not_assessable"
+_NOT_BECAUSE = "Not assessable: "
 _UNITS = {"mm": codes.UCUM.Millimeter, "deg": codes.UCUM.Degree, "1": codes.UCUM.NoUnits}
 # Codes as PS3.16 lists them; a part of a bone without a code of its own there stands under that bone's end.
 _SITES = {
@@ -84,7 +88,10 @@ def structured_report(measured: MeasuredFilm) -> Dataset:
     content = sr.MeasurementReport(
         observation_context=_observers(measured),
         procedure_reported=codes.cid100.XRUnspecifiedBodyRegion,
-        imaging_measurements=[_group(measured, each, film) for each in measured.measurements],
+        imaging_measurements=[
+            *(_group(measured, each, film) for each in measured.measurements),
+            *_graded(measured, film),
+        ],
         title=codes.DCM.ImagingMeasurementReport,
     )
     proposed = any(measurement.proposed for measurement in measured.measurements)
@@ -146,20 +153,49 @@ def _observers(measured: MeasuredFilm) -> sr.ObservationContext:
 
 
 def _group(measured: MeasuredFilm, measurement: Measurement, film: Dataset) -> Any:
-    row, reading = measurement.row, measured.reading
-    tracked = (measured.patient_key, measured.laterality, reading.site, reading.view, row.name, row.target)
+    row = measurement.row
+    return sr.MeasurementsAndQualitativeEvaluations(
+        **_of_film(measured, film, row.name, row.target),
+        measurements=[_measurement(measured, measurement, film)],
+    )
+
+
+def _graded(measured: MeasuredFilm, film: Dataset) -> Iterator[Any]:
+    """One group of all that a reader graded by eye on the film; none where nothing was."""
+    seen = [each for each in seen_on(measured).values() if each.grade or each.reason]
+    if seen:
+        yield sr.MeasurementsAndQualitativeEvaluations(
+            **_of_film(measured, film, OBSERVATIONS, ""),
+            qualitative_evaluations=[
+                sr.QualitativeEvaluation(_own(each.row.name, each.row.title), _grade(each)) for each in seen
+            ],
+        )
+
+
+def _grade(seen: Seen) -> CodedConcept:
+    """Give the standard code of a grade, or our own, or why it is not assessable."""
+    if seen.grade is None:
+        return _own(NOT_ASSESSABLE, f"{_NOT_BECAUSE}{seen.reason}")
+    if seen.grade.code is None:
+        return _own(f"{seen.row.kind.name}_{seen.grade.name}", seen.grade.words)
+    scheme, value, meaning = seen.grade.code
+    return CodedConcept(value, scheme, meaning)
+
+
+def _of_film(measured: MeasuredFilm, film: Dataset, name: str, target: str) -> dict[str, Any]:
+    """Give what every group says: where it is from, and an identifier that all of a case's films share."""
+    reading = measured.reading
+    tracked = (measured.patient_key, measured.laterality, reading.site, reading.view, name, target)
     site = sr.FindingSite(
         _SITES[reading.site], laterality=_SIDES[measured.laterality] if measured.laterality else None
     )
-    return sr.MeasurementsAndQualitativeEvaluations(
-        # The same on every film of this fracture, so that a receiver can follow it over time.
-        tracking_identifier=sr.TrackingIdentifier(
-            uid=made_uid("track", *map(str, tracked)), identifier=f"{row.name} {row.target}".strip()
+    return {
+        "tracking_identifier": sr.TrackingIdentifier(
+            uid=made_uid("track", *map(str, tracked)), identifier=f"{name} {target}".strip()
         ),
-        finding_sites=[site],
-        measurements=[_measurement(measured, measurement, film)],
-        source_images=[sr.SourceImageForMeasurementGroup(*_source(measured, film))],
-    )
+        "finding_sites": [site],
+        "source_images": [sr.SourceImageForMeasurementGroup(*_source(measured, film))],
+    }
 
 
 def _source(measured: MeasuredFilm, film: Dataset) -> tuple[str, str, list[int] | None]:
@@ -262,16 +298,44 @@ def read_structured_report(path: Path) -> tuple[Reported, ...]:
 
     Coordinates come back to 32 bits, about a thousandth of a pixel. Raises HoldfastError for any other file.
     """
+    return _read(path)[0]
+
+
+def read_observations(path: Path) -> dict[str, str]:
+    """Read what was graded by eye from a report that `write_structured_report` wrote.
+
+    Observation to the meaning of its code: the grade, or why it is not assessable. Raises as above.
+    """
+    return _read(path)[1]
+
+
+def _read(path: Path) -> tuple[tuple[Reported, ...], dict[str, str]]:
     try:
-        report = pydicom.dcmread(path)
-        found = tuple(_reported(group) for group in _groups(report))
+        groups = list(_groups(pydicom.dcmread(path)))
+        found = tuple(_reported(group) for group in groups if _tracked(group) != OBSERVATIONS)
+        seen = {
+            _code(part): str(part.ConceptCodeSequence[0].CodeMeaning)
+            for group in groups
+            if _tracked(group) == OBSERVATIONS
+            for part in group.ContentSequence
+            if part.ValueType == "CODE" and _scheme_of(part) == SCHEME
+        }
     except (OSError, pydicom.errors.InvalidDicomError, AttributeError, KeyError, IndexError) as error:
         raise HoldfastError(
             f"{path.name} is no structured report of holdfast ({type(error).__name__})."
         ) from None
     if not found:
         raise HoldfastError(f"{path.name} is no structured report of holdfast (it holds no measurement).")
-    return found
+    return found, seen
+
+
+def _tracked(group: Dataset) -> str:
+    parts = {_code(part): part for part in group.ContentSequence}
+    return str(parts[codes.DCM.TrackingIdentifier.value].TextValue)
+
+
+def _scheme_of(part: Dataset) -> str:
+    return str(part.ConceptNameCodeSequence[0].CodingSchemeDesignator)
 
 
 def _groups(report: Dataset) -> Iterator[Dataset]:
@@ -286,9 +350,7 @@ def _code(part: Dataset) -> str:
 
 
 def _reported(group: Dataset) -> Reported:
-    parts = {_code(part): part for part in group.ContentSequence}
-    tracked = parts[codes.DCM.TrackingIdentifier.value].TextValue
-    name, _, target = tracked.partition(" ")
+    name, _, target = _tracked(group).partition(" ")
     (number,) = (part for part in group.ContentSequence if part.ValueType == "NUM")
     measured = number.MeasuredValueSequence
     half = [

@@ -25,6 +25,7 @@ import numpy as np
 
 from measure import phantom, phantom_film
 from measure.film import read_film
+from measure.observations import view_rows
 from measure.phantom import Anatomy, Case, Displacement, Exposure, Fixation, Marker, Pin, Pose, Wire
 from measure.reading import (
     ABSENT,
@@ -32,6 +33,7 @@ from measure.reading import (
     NOT_ASSESSABLE,
     SUFFIX,
     Landmark,
+    Observation,
     Reading,
     for_film,
     save_reading,
@@ -309,6 +311,41 @@ HIDDEN = {  # what the invented reader could not see: film to landmark and reaso
     ("HF-0001", 2, "lateral"): {"loop": "the pins' bends hide it", "loop_seat": "the pins' bends hide it"},
     ("HF-0002", 1, "ap"): {"knot2": "lies over the ulna's edge"},
 }
+# What the invented reader saw, film by film, where it is not as usual; "?" and the reason where it is not
+# assessable. The grades are as invented as the films: nothing grows in the phantom's gap.
+UNUSUAL: dict[tuple[str, phantom.View], tuple[dict[str, str], ...]] = {
+    ("HF-0001", "lateral"): (
+        {},
+        {},
+        {"bridging_dorsal": "callus", "bridging_articular": "?film quality", "film_exposure": "over"},
+        {"bridging_dorsal": "bridged", "bridging_articular": "bridged", "fracture_line": "not_visible"},
+    ),
+    ("HF-0001", "ap"): (
+        {},
+        {"bridging_radial": "?metal hides it"},
+        {"bridging_ulnar": "callus", "bridging_radial": "?metal hides it"},
+        {"bridging_ulnar": "bridged", "bridging_radial": "callus"},
+    ),
+    ("HF-0002", "lateral"): (
+        {},
+        {"prominence": "seen"},
+        {"prominence": "seen", "joint": "widened", "film_view": "turned"},
+        {"prominence": "seen", "joint": "widened", "wire": "slack", "bridging_articular": "?metal hides it"},
+    ),
+    ("HF-0002", "ap"): ({}, {}, {"pin1_halo": "seen"}, {"pin1_halo": "seen"}),
+}
+
+
+def observed(film: SampleFilm) -> dict[str, Observation]:
+    """Invent what a reader saw on one film."""
+    view = film.case.pose.view
+    unusual = UNUSUAL[film.patient.name, view][film.visit]
+    seen = {}
+    for name, row in view_rows("olecranon", view).items():
+        grade = unusual.get(name, row.kind.usual or row.kind.grades[0].name)
+        reason = grade.removeprefix("?") if grade.startswith("?") else None
+        seen[name] = Observation(None if reason else grade, reason)
+    return seen
 
 
 def reading_of(film: SampleFilm, path: Path) -> Reading:
@@ -330,6 +367,7 @@ def reading_of(film: SampleFilm, path: Path) -> Reading:
         pose.view,
         READER,
         landmarks=marks,
+        observations=observed(film),
         scale_inputs=_ball(film.case, rng),
         surgery_date=film.patient.operation.isoformat(),
         time=f"{date.isoformat()}T14:00:00+00:00",
@@ -355,13 +393,17 @@ def _ball(case: Case, rng: np.random.Generator) -> tuple[ScaleInput, ...]:
     return (ScaleInput("marker", points, case.marker.diameter, tolerance_mm=0.1),)
 
 
+def write_reading(film: SampleFilm, path: Path) -> Path:
+    """Write the invented reading beside its film, anew; gives its path."""
+    kept = path.with_name(path.stem + SUFFIX)
+    kept.unlink(missing_ok=True)
+    return save_reading(reading_of(film, path), kept)
+
+
 def main(folder: Path = HERE) -> None:
     """Write the films, their truth and an invented reading of each under the folder, anew."""
     for film in sample_films():
-        path = write(film, folder)
-        kept = path.with_name(path.stem + SUFFIX)
-        kept.unlink(missing_ok=True)
-        print(save_reading(reading_of(film, path), kept))
+        print(write_reading(film, write(film, folder)))
     (folder / "truth.json").write_text(to_text(truth()) + "\n", encoding="utf-8")
 
 

@@ -12,6 +12,7 @@ from qtpy.QtCore import QObject, QTimer, Signal
 
 from measure.errors import HoldfastError
 from viewer import layers
+from viewer.overlays import Label, Labels
 from viewer.session import Point, Session
 
 HIT_PX = 8.0  # screen pixels within which a press takes hold of a mark
@@ -58,6 +59,7 @@ class FilmLayers:
     number: int = -1
     affine: layers.Affine = field(default_factory=lambda: np.eye(3))
     found: list[layers.Mark] = field(default_factory=list)
+    labels: list[str] = field(default_factory=list)
     drawn: dict[str, object] = field(default_factory=dict)
 
     def is_new(self, what: str, state: object) -> bool:
@@ -99,11 +101,14 @@ class FilmPair(QObject):
         self._blink = QTimer(self)
         self._blink.setInterval(BLINK_MS)
         self._blink.timeout.connect(self._flip)
+        self.labels = Labels(canvas_widget(viewer))
         self.index = self._add("Index")
         self.current = self._add("Current")
         self.aim: Point | None = None
         self._highlighted: frozenset[tuple[str, str]] = frozenset()
+        self._double: list[Any] = []  # napari's own answers to a double click, while ours stands in
         scene(viewer).camera.events.zoom.connect(self._on_zoom)
+        scene(viewer).camera.events.center.connect(self.show_labels)
         self._alone: bool | None = None  # whether one film has the canvas to itself; unknown at first
         self.attached = False
         self.attach()
@@ -115,6 +120,8 @@ class FilmPair(QObject):
         if not self.attached:
             self.viewer.mouse_drag_callbacks.append(self._on_press)
             self.viewer.mouse_move_callbacks.append(self._on_move)
+            double = self.viewer.mouse_double_click_callbacks  # napari's would zoom, and swallow a click
+            self._double, double[:] = list(double), [self._on_double]
             self.attached = True
 
     def detach(self) -> None:
@@ -123,12 +130,15 @@ class FilmPair(QObject):
         if self.attached:
             self.viewer.mouse_drag_callbacks.remove(self._on_press)
             self.viewer.mouse_move_callbacks.remove(self._on_move)
+            self.viewer.mouse_double_click_callbacks[:] = self._double
             self.attached = False
 
     def remove(self) -> None:
         """Take every layer of the pair off the canvas."""
         self.detach()
         scene(self.viewer).camera.events.zoom.disconnect(self._on_zoom)
+        scene(self.viewer).camera.events.center.disconnect(self.show_labels)
+        self.labels.deleteLater()
         grid(self.viewer).enabled = False
         for layer in (*self.index.every(), *self.current.every()):
             if layer in self.viewer.layers:
@@ -145,8 +155,6 @@ class FilmPair(QObject):
             size=MARK_PX,
             border_width=0.14,
             face_color="transparent",
-            features={"label": np.empty(0, dtype=str)},
-            text={"string": "{label}", "size": 9, "color": "#f2f5f7", "anchor": "lower_left"},
         )
         marks.canvas_size_limits = (MARK_PX, MARK_PX)
         return FilmLayers(image, lines, marks)
@@ -251,7 +259,7 @@ class FilmPair(QObject):
         if film.is_new("lines", (number, draft, highlighted)):
             aspect = session.films[number].aspect
             data, colours = layers.vectors_layer(
-                layers.film_lines(session.measured(number), aspect, highlighted)
+                layers.film_lines(session.glance(number), aspect, highlighted)
             )
             _set_data(film.lines, data)
             if film.is_new("colours", colours) and colours:
@@ -266,22 +274,39 @@ class FilmPair(QObject):
         same = [mark.label for mark in found] == [mark.label for mark in film.found]
         film.found = found
         if not (same and self.session.dragging):  # while a point moves, its label goes with it
-            self._label(film)
+            self._choose_labels(film)
+        self.show_labels()
 
-    def _label(self, film: FilmLayers) -> None:
-        """Label the marks that have room for it at the present zoom."""
+    def _choose_labels(self, film: FilmLayers) -> None:
+        """Choose the marks that have room for a label at the present zoom."""
         zoom = scene(self.viewer).camera.zoom
-        places = layers.apply(film.affine, np.array(film.marks.data, dtype=np.float64)) * zoom
-        words = layers.labels(film.found, places, LABEL_PX)
-        if film.is_new("labels", words):
-            film.marks.features = {"label": np.array(words, dtype=str)}
-            film.marks.refresh_text()
+        places = np.array([mark.point for mark in film.found], dtype=np.float64).reshape(-1, 2)
+        film.labels = layers.labels(film.found, layers.apply(film.affine, places) * zoom, LABEL_PX)
+
+    def show_labels(self, event: object = None) -> None:
+        """Write the labels of both films where their marks are on the screen."""
+        beside = grid(self.viewer).enabled
+        width, height = self.cell_size()
+        camera = scene(self.viewer).camera
+        middle, centre = np.array([height, width]) / 2, np.array(camera.center[-2:])
+        shown = []
+        for film, left in ((self.index, 0.0), (self.current, width if beside else 0.0)):
+            if film is self.index and not beside:
+                continue
+            for mark, words in zip(film.found, film.labels, strict=True):
+                row, column = (
+                    middle + (layers.apply(film.affine, np.array(mark.point)) - centre) * camera.zoom
+                )
+                if words and 0 <= column <= width and 0 <= row <= height:
+                    shown.append(Label(words, left + float(column), float(row), mark.in_hand))
+        self.labels.say(shown)
 
     def _on_zoom(self) -> None:
         width = LINE_PX / max(scene(self.viewer).camera.zoom, 1e-6)
         for film in (self.index, self.current):
             film.lines.edge_width = width / abs(np.linalg.det(film.affine[:2, :2])) ** 0.5
-            self._label(film)
+            self._choose_labels(film)
+        self.show_labels()
 
     # --- Looking ---
 
@@ -333,6 +358,11 @@ class FilmPair(QObject):
         """Give the next so many clicks to a function, instead of placing landmarks."""
         self._collect = (count, [], done)
 
+    @property
+    def collecting(self) -> bool:
+        """Whether the next click is for something other than a landmark."""
+        return self._collect is not None
+
     def stop_collecting(self) -> None:
         """Let clicks place landmarks again."""
         self._collect = None
@@ -368,6 +398,12 @@ class FilmPair(QObject):
             camera.mouse_pan = pans
             self.session.drop()
         if not moved:
+            self.click(self.to_film(event.position), held)
+
+    def _on_double(self, viewer: Any, event: Any) -> None:
+        """Take the second of two quick clicks for what it is: Qt sends it as a double click, not a press."""
+        if event.button == 1 and self._over_current(event):
+            held = None if "Shift" in event.modifiers or self._collect else self._mark_at(event.position)
             self.click(self.to_film(event.position), held)
 
     def _index_pressed(self, event: Any) -> Iterator[None]:

@@ -6,9 +6,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from measure.errors import FilmError, HoldfastError
+from measure.errors import FilmError, HoldfastError, SeveralFramesError
 from measure.film import Film, find_films, read_film
 from measure.reading import Filed, Reading, check_film, load_readings, standing
+
+MOST_FRAMES = 12  # of one file; a radiograph with more is a cine run, not a film
 
 
 @dataclass
@@ -34,12 +36,33 @@ def load_folder(path: Path) -> Iterator[tuple[int, int, Folder]]:
     folder.problems += [f"{name}: {words}" for name, words in unusable]
     for done, name in enumerate(paths, start=1):
         try:
-            _add(folder, read_film(name), readings)
+            for film in _films(name, folder.problems):
+                _add(folder, film, readings)
         except HoldfastError as error:
             folder.problems.append(f"{name.name}: {error}")
         yield done, len(paths), folder
     if not folder.films:
         raise FilmError(f"None of the {len(paths)} files could be read: {'; '.join(folder.problems)}")
+
+
+def _films(path: Path, problems: list[str]) -> Iterator[Film]:
+    """Give the film of a file, or each of its frames as a film that may be chosen."""
+    try:
+        yield read_film(path)
+        return
+    except SeveralFramesError:
+        pass
+    for frame in range(1, MOST_FRAMES + 2):
+        try:
+            film = read_film(path, frame=frame)
+        except FilmError:
+            if frame == 1:
+                raise
+            return
+        if frame > MOST_FRAMES:
+            problems.append(f"{path.name}: holds many frames; the first {MOST_FRAMES} are shown")
+            return
+        yield film
 
 
 def _add(folder: Folder, film: Film, readings: Filed) -> None:

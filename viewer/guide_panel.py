@@ -72,7 +72,10 @@ def _remark(row: LandmarkRow, landmark: Landmark | None, look: Look) -> str:
 def prompt(session: Session, hint: str = "") -> tuple[str, str]:
     """Title and words of what to do next."""
     if session.active is None:
-        return "Every landmark is answered", "Check the values below, then finish: Ctrl+Enter."
+        return (
+            "Every landmark is answered",
+            "Grade what the eye sees (G), check the values below, then finish: Ctrl+Enter.",
+        )
     row = session.view.landmark[session.active]
     landmark = session.draft.landmarks.get(row.name)
     low, high = row.points

@@ -124,9 +124,10 @@ def labels(found: Sequence[Mark], places: Points, apart: float) -> list[str]:
     What is in hand is labelled first, then what waits for the reader, then the rest in the table's order.
     """
     rank = [(not mark.in_hand, mark.look is LOOKS[CONFIRMED], number) for number, mark in enumerate(found)]
+    near = (np.abs(places[:, None] - places[None]).max(axis=-1) < apart).tolist()
     shown: list[int] = []
     for _, _, number in sorted(rank):
-        free = all(np.abs(places[number] - places[other]).max() >= apart for other in shown)
+        free = not any(near[number][other] for other in shown)
         if found[number].label and (free or found[number].in_hand):
             shown.append(number)
     return [mark.label if number in shown else "" for number, mark in enumerate(found)]

@@ -2,16 +2,66 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from qtpy.QtCore import QPointF, QRectF, QSize, Qt
-from qtpy.QtGui import QColor, QFont, QImage, QPainter, QPen
+from qtpy.QtGui import QColor, QFont, QImage, QPainter, QPainterPath, QPen
 from qtpy.QtWidgets import QWidget
 
 INSET_PX, INSET_ZOOM = 176, 6
 BAR_STEPS = (1, 2, 5, 10, 20, 50, 100, 200)
+LABEL_HEIGHT = 13
+RIM = QPen(
+    QColor(8, 11, 14, 235), 4, Qt.PenStyle.SolidLine, Qt.PenCapStyle.RoundCap, Qt.PenJoinStyle.RoundJoin
+)
+IN_HAND = QColor("#ff9dd6")
 PAPER, INK, QUIET = QColor(12, 16, 20, 205), QColor("#f2f5f7"), QColor("#aebac4")
+
+
+@dataclass(frozen=True)
+class Label:
+    """Words beside a mark at (x, y) of the canvas, in screen pixels."""
+
+    words: str
+    x: float
+    y: float
+    in_hand: bool
+
+
+class Labels(QWidget):
+    """Labels of the marks, each with a dark rim so that it is read on bright bone too."""
+
+    def __init__(self, parent: QWidget) -> None:
+        super().__init__(parent)
+        self.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
+        self.shown: list[Label] = []
+        self.show()
+
+    def say(self, labels: Sequence[Label]) -> None:
+        """Show these labels and no others."""
+        parent = self.parentWidget()
+        if parent is not None and self.size() != parent.size():
+            self.resize(parent.size())
+        if self.shown != labels:
+            self.shown = list(labels)
+            self.update()
+
+    def paintEvent(self, event: Any) -> None:  # noqa: N802 Qt's name
+        """Paint."""
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        font = QFont(self.font())
+        font.setPixelSize(LABEL_HEIGHT)
+        font.setBold(True)
+        for label in self.shown:
+            path = QPainterPath()
+            path.addText(QPointF(label.x + 8, label.y - 7), font, label.words)
+            painter.strokePath(path, RIM)
+            painter.fillPath(path, IN_HAND if label.in_hand else INK)
+        painter.end()
 
 
 class Caption(QWidget):

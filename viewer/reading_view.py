@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable
+import itertools
+import threading
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from qtpy.QtCore import QEvent, QObject, Qt, QTimer
 from qtpy.QtGui import QKeySequence, QShortcut
 from qtpy.QtWidgets import (
-    QAbstractSpinBox,
-    QApplication,
     QComboBox,
     QHBoxLayout,
     QLabel,
-    QLineEdit,
     QMainWindow,
     QMessageBox,
     QProgressBar,
@@ -31,21 +30,30 @@ from measure.export import CAUTION
 from measure.film import Film
 from measure.reading import PROPOSED, Landmark, Reading
 from measure.report import outcome_words
+from measure.series import Case
 from viewer.canvas import ARRANGEMENTS, BLINKING, SIDE_BY_SIDE, FilmPair, canvas_widget, grid, scene
+from viewer.describe_panel import DescribeDialog, Descriptions
 from viewer.drawings import DRAWINGS
+from viewer.grading import BACK, Sheet
 from viewer.guide_panel import GuidePanel
 from viewer.hand_over import KEEP, hand_over, store_place
+from viewer.observation_sheet import ObservationSheet
 from viewer.overlays import INSET_PX, Caption, Inset
 from viewer.results_panel import ResultsPanel
-from viewer.rows import caption_lines, result_rows, trend
+from viewer.rows import ResultRow, caption_lines, frame_words, moving_rows, result_rows, trend, verdict_lines
 from viewer.scale_panel import WHAT_TO_CLICK, FilmPanel, ScalePanel
 from viewer.session import Point, Session
 from viewer.style import SHEET
 
 FRAME_MS = 16
 CARRY = "carry"
-RESULTS_PX = 330  # height of the table to begin with: films are mostly wider than high
-SCALE_TAB, FILM_TAB = 1, 2
+REST_MS = 80  # a point that has not moved for so long rests: changes and outcomes are worked out
+RESULTS_PX = 370  # height of the table to begin with: films are mostly wider than high
+SCALE_TAB, FILM_TAB, SHEET_TAB = 1, 2, 3
+MOVING = "A landmark is moving. Changes (≈) and outcomes are worked out as soon as it rests."
+STALE_AIM = (
+    "The cross has not been moved for this landmark. Arrow keys move it; Space places where it stands."
+)
 AIM_WORDS = "Arrow keys move the cross (Shift 10, Ctrl 0.1, Ctrl+Shift 100 pixels); Space places there."
 STEPS = {"": 1.0, "Shift+": 10.0, "Ctrl+": 0.1, "Ctrl+Shift+": 100.0}  # pixels an arrow key moves by
 ARROWS = {"Up": (-1, 0), "Down": (1, 0), "Left": (0, -1), "Right": (0, 1)}
@@ -63,14 +71,21 @@ class ReadingView(QWidget):
         self._said = ("", 0)  # the words last said, beside how many troubles
         self._shown = (-1, -1)  # index and current film on the canvas
         self._followed: tuple[int, str | None] | None = None
+        self._aimed: tuple[int, str | None] | None = None  # film and landmark that the cross was moved for
+        self._full: tuple[Case, list[ResultRow]] | None = None  # the last result in full, of the film shown
         self._carrying: Any = None
         self._under_way: dict[Any, str] = {}  # what works off the window's thread, in words: workers, CARRY
+        self._stop = threading.Event()  # tells the worker of proposals that nobody wants them any more
         self._dock: Any = None
-        self._box: QMessageBox | None = None  # the question that is open
+        self._box: QMessageBox | DescribeDialog | None = None  # the question that is open
         self._timer = QTimer(self)
         self._timer.setSingleShot(True)
         self._timer.setInterval(FRAME_MS)
         self._timer.timeout.connect(self.refresh)
+        self._rest = QTimer(self)
+        self._rest.setSingleShot(True)
+        self._rest.setInterval(REST_MS)
+        self._rest.timeout.connect(self._show_result)
         self._build()
         self.pair = FilmPair(viewer, session, self)
         self._build_overlays()
@@ -89,6 +104,7 @@ class ReadingView(QWidget):
         )
         self.earlier, self.later = QPushButton("◀ Earlier"), QPushButton("Later ▶")
         self.guide, self.scale, self.film_panel = GuidePanel(), ScalePanel(), FilmPanel(ARRANGEMENTS)
+        self.grading, self.sheet = Sheet(self.session), ObservationSheet()
         self.results = ResultsPanel()
         self.results.setStyleSheet(SHEET)
         self.results.caution.setText(CAUTION)
@@ -97,6 +113,7 @@ class ReadingView(QWidget):
             ("Landmarks", self.guide),
             ("Scale", self.scale),
             ("Film and case", self.film_panel),
+            ("Seen by eye", self.sheet),
         ):
             tabs.addTab(panel, name)
         self.tabs = tabs
@@ -136,6 +153,7 @@ class ReadingView(QWidget):
 
     def _connect(self) -> None:
         pair, guide, scale, panel = self.pair, self.guide, self.scale, self.film_panel
+        session = self.session
         pair.pointed.connect(self._pointed)
         pair.moving.connect(self.redraw_soon)
         pair.refused.connect(self.say)
@@ -162,34 +180,62 @@ class ReadingView(QWidget):
         panel.surgery_said.connect(self._do(lambda s, text: s.set_surgery_date(text or None)))
         panel.axis_said.connect(self._do(lambda s, text: s.use_axis(text)))
         panel.handed_over.connect(self._hand_over)
-        panel.side_said.connect(self._do(lambda s, side: s.describe(s.current, laterality=side)))
+        panel.described.connect(lambda view, side: self._describe({session.current: (view, side)}))
+        self.sheet.pressed.connect(self._do(lambda _, key: self.grading.press(key)))
+        self.sheet.picked.connect(self._do(lambda _, place: self.grading.pick(place)))
+        self.sheet.remarked.connect(self._do(lambda s, words: s.remark(words)))
+        self.tabs.currentChanged.connect(self._tab_shown)
         self.results.hovered.connect(self._hover)
         self.results.chosen.connect(self._show_trend)
 
     def _shortcuts(self) -> None:
+        """Keys of the film act while the film has the focus, so that every control keeps its own."""
+        canvas = canvas_widget(self.viewer)
+        film, window = Qt.ShortcutContext.WidgetShortcut, Qt.ShortcutContext.WindowShortcut
+        self._keys = [_shortcut(key, action, canvas, film) for key, action in self._film_keys().items()]
+        self._keys += [_shortcut(key, action, self, window) for key, action in self._window_keys().items()]
+
+    def _window_keys(self) -> dict[str, Callable[[], object]]:
+        return {
+            "Ctrl+Z": self._do(lambda s: s.undo()), "Ctrl+Shift+Z": self._do(lambda s: s.redo()),
+            "Ctrl+Y": self._do(lambda s: s.redo()), "Ctrl+Return": self.finish, "Ctrl+Enter": self.finish,
+            "Escape": self._escape,
+        }  # fmt: skip
+
+    def _film_keys(self) -> dict[str, Callable[[], object]]:
         keys: dict[str, Callable[[], object]] = {
             "Return": self._enter, "Enter": self._enter, "Space": self._place_at_aim,
             "N": self._do(lambda s: s.step(1)), "P": self._do(lambda s: s.step(-1)),
-            "X": self.guide.open_reasons, "A": self._do(lambda s: s.absent()),
+            "X": self.guide.open_reasons, "A": self._do(lambda s: s.absent()), "G": self._to_sheet,
             "Delete": self._clear, "Backspace": self._clear,
-            "Ctrl+Z": self._do(lambda s: s.undo()), "Ctrl+Shift+Z": self._do(lambda s: s.redo()),
-            "Ctrl+Y": self._do(lambda s: s.redo()), "Ctrl+Return": self.finish, "Ctrl+Enter": self.finish,
             "PgUp": lambda: self._visit(-1), "PgDown": lambda: self._visit(1),
             "[": lambda: self._pick_point(-1), "]": lambda: self._pick_point(1),
             "I": lambda: self.pair.invert(), "F": lambda: self.pair.fit(),
-            "Escape": self._escape,
             "C": self._centre, "B": lambda: self._arrange(BLINKING), "S": lambda: self._arrange(SIDE_BY_SIDE),
             "+": lambda: self._zoom(1.25), "=": lambda: self._zoom(1.25), "-": lambda: self._zoom(0.8),
         }  # fmt: skip
         for modifier, step in STEPS.items():
             for arrow, (rows, columns) in ARROWS.items():
                 keys[modifier + arrow] = functools.partial(self._arrow, rows * step, columns * step)
-        self._keys = []
-        for key, action in keys.items():
-            shortcut = QShortcut(QKeySequence(key), self)
-            shortcut.setContext(Qt.ShortcutContext.WindowShortcut)
-            shortcut.activated.connect(action)
-            self._keys.append(shortcut)
+        return keys
+
+    def _tab_order(self) -> None:
+        """From the film to what is read first, through the tabs, to the table, and back to the film.
+
+        A click on a button or a list leaves the keys with the film.
+        """
+        canvas = canvas_widget(self.viewer)
+        for kind in (QComboBox, QPushButton):
+            for control in self.findChildren(kind):
+                control.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        guide = self.guide
+        order = [canvas, self.earlier, self.case_choice, self.later, self.tabs.tabBar(), guide.confirm,
+                 guide.skip, guide.absent, guide.clear, guide.undo, guide.redo, guide.finish,
+                 *self.scale.controls(), *self.film_panel.controls(), *self.sheet.controls(),
+                 self.results.table]  # fmt: skip
+        for before, after in itertools.pairwise(order):
+            QWidget.setTabOrder(before, after)
+        canvas.setFocus()
 
     # --- Coming and going ---
 
@@ -205,6 +251,7 @@ class ReadingView(QWidget):
             window.resizeDocks([self._dock], [RESULTS_PX], Qt.Orientation.Vertical)
         canvas_widget(self.viewer).installEventFilter(self)
         scene(self.viewer).camera.events.zoom.connect(self._caption)
+        self._tab_order()
         self.attach()
         self.refresh()
 
@@ -213,6 +260,8 @@ class ReadingView(QWidget):
         self.pair.attach()
         if self.redraw_soon not in self.session.listeners:
             self.session.listeners.append(self.redraw_soon)
+        for shortcut in self._keys:
+            shortcut.setEnabled(True)
         if self._dock is not None:
             self._dock.show()
         self.redraw_soon()
@@ -220,6 +269,9 @@ class ReadingView(QWidget):
     def detach(self) -> None:
         """Stop listening, as when the dock is closed; nothing that was read is lost."""
         self._timer.stop()
+        self._rest.stop()
+        for shortcut in self._keys:
+            shortcut.setEnabled(False)
         self.session.drop()
         self.pair.detach()
         if self.redraw_soon in self.session.listeners:
@@ -233,8 +285,8 @@ class ReadingView(QWidget):
         self.pair.remove()
         canvas_widget(self.viewer).removeEventFilter(self)
         scene(self.viewer).camera.events.zoom.disconnect(self._caption)
-        for overlay in (*self.captions, self.inset):
-            overlay.deleteLater()
+        for part in (*self.captions, self.inset, *self._keys):
+            part.deleteLater()
         self.viewer.window.remove_dock_widget(self.results)
         self.deleteLater()
 
@@ -242,6 +294,7 @@ class ReadingView(QWidget):
         """Keep captions in their corners when the canvas changes its size."""
         if event is not None and event.type() == QEvent.Type.Resize:
             QTimer.singleShot(0, self._caption)
+            QTimer.singleShot(0, self.pair.show_labels)
         return False
 
     # --- Redrawing ---
@@ -255,24 +308,41 @@ class ReadingView(QWidget):
         """Draw everything that has changed since the last time."""
         session, pair = self.session, self.pair
         if self._shown != (session.index, session.current):
-            self._shown = (session.index, session.current)
+            self._shown, self._full = (session.index, session.current), None
             pair.show()
             self._film_changed()
         if self._said[1] != len(session.troubles):
             self.say(self._said[0])
-        case, flags, reason = session.result()
         pair.update(self._highlighted)
-        words = f"{reason} {outcome_words(case, flags)}" if reason else outcome_words(case, flags)
-        self.results.show_rows(result_rows(case, flags), words)
-        self.results.plot.show_trend(trend(session, self._trend_key) if self._trend_key else None)
+        if self._full and not session.is_measured() and self._full[0].current.view == session.view:
+            case, rows = self._full
+            self.results.show_rows(moving_rows(rows, case, session.glance(session.current)), MOVING)
+            if not session.dragging:  # a key may be held down: the result waits for the last of its steps
+                self._rest.start()
+        else:
+            self._show_result()
         if session.dragging:  # nothing is answered while a point moves; the rest is drawn when it is dropped
             return
         drawing = DRAWINGS.get((session.site.name, session.draft.view))
         self.guide.show_session(session, drawing)
+        self._follow()
+
+    def _show_result(self) -> None:
+        """Work out and show all that comes of the readings: values, changes, outcomes, verdict, trend."""
+        session = self.session
+        if session.dragging:
+            return
+        case, flags, reason = session.result()
+        rows = result_rows(case, flags)
+        self._full = case, rows
+        words = f"{reason} {outcome_words(case, flags)}" if reason else outcome_words(case, flags)
+        self.results.show_rows(rows, words, "\n".join(verdict_lines(case)))
+        self.results.plot.show_trend(trend(session, self._trend_key) if self._trend_key else None)
         if self.tabs.currentIndex() == SCALE_TAB:
             self.scale.show_session(session)
+        if self.tabs.currentIndex() == SHEET_TAB:
+            self.sheet.show_sheet(self.grading)
         self._label_film()
-        self._follow()
 
     def _film_changed(self) -> None:
         session, pair = self.session, self.pair
@@ -318,7 +388,7 @@ class ReadingView(QWidget):
 
     def _mm_on_screen(self, number: int) -> float | None:
         """Screen pixels that a millimetre at the bone takes on a film; None without a scale."""
-        scale = self.session.measured(number).scale
+        scale = self.session.glance(number).scale
         pair = self.pair
         affine = (pair.index if number != self.session.current else pair.current).affine
         if scale is None:
@@ -350,7 +420,10 @@ class ReadingView(QWidget):
         if source is None:
             return
         reading = session.measured(source).reading
-        worker = create_worker(_proposals, session.films[source], session.film, reading, _start_thread=False)
+        self._stop = threading.Event()
+        worker = create_worker(
+            _proposals, session.films[source], session.film, reading, self._stop.is_set, _start_thread=False
+        )
         worker.returned.connect(lambda proposals: self._carried(worker, number, proposals))
         self._carrying = worker
         self._show_busy(CARRY, "Laying the earlier film over this one…")
@@ -371,7 +444,8 @@ class ReadingView(QWidget):
             )
 
     def _drop_carry(self) -> None:
-        """Want no proposals any more; what a worker still finds is not laid."""
+        """Want no proposals any more: the worker stops at its next step, and nothing of it is laid."""
+        self._stop.set()
         self._carrying = None
         self._show_busy(CARRY, None)
 
@@ -432,7 +506,7 @@ class ReadingView(QWidget):
             draft = self.session.draft_of(number)
             date = film.date.isoformat() if film.date else "no date"
             said = draft.view or "view ?", draft.laterality or "side ?", film.patient_key or "patient ?"
-            self.case_choice.addItem(" · ".join((date, *said)))
+            self.case_choice.addItem(f"{date} · {frame_words(film)}{' · '.join(said)}")
 
     def _chosen_film(self, number: int) -> None:
         session = self.session
@@ -442,7 +516,40 @@ class ReadingView(QWidget):
             session.show(number)
         except HoldfastError as error:
             self.case_choice.setCurrentIndex(session.current)
-            self._refused_film(number, str(error))
+            draft = session.draft_of(number)
+            if draft.view and draft.laterality:
+                self._refused_film(number, str(error))
+            else:
+                self._ask_what_it_shows(number, str(error))
+
+    def _ask_what_it_shows(self, number: int, reason: str) -> None:
+        """Let the reader say the view and side of a film that does not, then show it."""
+        self.say(reason)
+        film = self.session.films[number]
+        dialog = DescribeDialog(film, self.session.site, self.session.draft_of(number), parent=self)
+
+        def said(descriptions: Descriptions) -> None:
+            dialog.accept()
+            if self._describe({number: descriptions[film.digest]}):
+                self._chosen_film(number)
+
+        dialog.films.described.connect(said)
+        self._box = dialog
+        dialog.open()
+
+    def _describe(self, said: Mapping[int, tuple[str, str | None]]) -> bool:
+        """Say views and sides of films, by number; whether they were taken."""
+        refused = ""
+        try:
+            for number, (view, side) in said.items():
+                self.session.describe(number, view=view or None, laterality=side or "")
+        except HoldfastError as error:
+            refused = str(error)
+        self._shown = (-1, -1)  # a film may have joined another case, and has another caption
+        self._fill_films()
+        self.refresh()
+        self.say(refused)
+        return not refused
 
     def _refused_film(self, number: int, reason: str) -> None:
         """Say why a film is not shown beside the index film, and offer its own case."""
@@ -457,10 +564,21 @@ class ReadingView(QWidget):
         self._box = box
         box.open()
 
+    def _to_sheet(self) -> None:
+        self.tabs.setCurrentIndex(SHEET_TAB)
+        self.sheet.setFocus()
+
+    def _tab_shown(self, tab: int) -> None:
+        """Hand the keys to the sheet, with the index film beside the film that is graded."""
+        if tab == SHEET_TAB:
+            self.sheet.show_sheet(self.grading)
+            self.sheet.setFocus()
+            self._arrange(SIDE_BY_SIDE)
+
     def _visit(self, by: int) -> None:
         session = self.session
         visits = session.visits
-        place = visits.index(session.current) + by
+        place = visits.index(session.current) + by if session.current in visits else -1
         if 0 <= place < len(visits):
             self._do(lambda s: s.show(visits[place]))()
 
@@ -468,19 +586,18 @@ class ReadingView(QWidget):
         self._do(lambda s: s.clear(s.active))()
 
     def _enter(self) -> None:
-        """Confirm a proposal, or place at the keyboard's cross, or go on."""
-        session, typed = self.session, QApplication.focusWidget()
-        if isinstance(typed, (QLineEdit, QAbstractSpinBox)):  # Return ends the typing, and answers nothing
-            typed.clearFocus()
-            return
-        if session.active is None:
-            return
-        landmark = session.draft.landmarks.get(session.active)
-        if landmark is not None and landmark.status == PROPOSED:
-            self._do(lambda s: s.confirm())()
-        elif self.pair.aim:
+        """Place at the keyboard's cross if it was moved for this landmark; else confirm, or go on."""
+        session = self.session
+        moved = self.pair.aim is not None and self._aimed == (session.current, session.active)
+        landmark = session.draft.landmarks.get(session.active or "")
+        if moved and (session.active or self.pair.collecting):
             self._place_at_aim()
-        else:
+        elif self.pair.collecting or (self.pair.aim and session.active and session.is_open(session.active)
+                                      and (landmark is None or landmark.status != PROPOSED)):  # fmt: skip
+            self.say(STALE_AIM)
+        elif landmark is not None and landmark.status == PROPOSED:
+            self._do(lambda s: s.confirm())()
+        elif session.active:
             self._do(lambda s: s.advance())()
 
     def _place_at_aim(self) -> None:
@@ -490,11 +607,16 @@ class ReadingView(QWidget):
             self.say(AIM_WORDS)
             return
         self.say("")
+        self._aimed = None
         pair.click(pair.aim)
         self.redraw_soon()
 
     def _escape(self) -> None:
-        """Give up the clicks for a scale, and the keyboard's cross."""
+        """Give up a question, the clicks for a scale, the keyboard's cross; the keys are the film's again."""
+        if self.grading.asking:
+            self._do(lambda _: self.grading.press(BACK))()
+            return
+        canvas_widget(self.viewer).setFocus()
         self.pair.stop_collecting()
         self.pair.show_aim(None)
         self.scale.hint.setText("")
@@ -512,6 +634,7 @@ class ReadingView(QWidget):
         height, width = session.film.pixels.shape
         place = (min(max(row + rows, 0.0), height - 1.0), min(max(column + columns, 0.0), width - 1.0))
         pair.show_aim(place)
+        self._aimed = session.current, session.active
         self._pointed(place)
 
     def _pick_point(self, by: int) -> None:
@@ -562,6 +685,7 @@ class ReadingView(QWidget):
 
     def _collect_scale(self, kind: str, mm: float) -> None:
         self.scale.hint.setText(WHAT_TO_CLICK[kind])
+        canvas_widget(self.viewer).setFocus()
         self.say(WHAT_TO_CLICK[kind])
 
         def done(points: list[Point]) -> None:
@@ -572,6 +696,7 @@ class ReadingView(QWidget):
 
     def finish(self) -> None:
         """Save the current film's reading; what is not answered is named first."""
+        canvas_widget(self.viewer).setFocus()  # what is being typed is taken
         words = self.session.unanswered()
         if not words:
             self._finish()
@@ -593,6 +718,15 @@ class ReadingView(QWidget):
         self._do(finish)()
 
 
+def _shortcut(
+    key: str, action: Callable[[], object], parent: QWidget, context: Qt.ShortcutContext
+) -> QShortcut:
+    shortcut = QShortcut(QKeySequence(key), parent)
+    shortcut.setContext(context)
+    shortcut.activated.connect(action)
+    return shortcut
+
+
 def _label(name: str) -> QLabel:
     label = QLabel()
     label.setObjectName(name)
@@ -601,9 +735,11 @@ def _label(name: str) -> QLabel:
     return label
 
 
-def _proposals(earlier: Film, later: Film, reading: Reading) -> dict[str, Landmark] | str:
+def _proposals(
+    earlier: Film, later: Film, reading: Reading, stopped: Callable[[], bool]
+) -> dict[str, Landmark] | str:
     """Carry landmarks forward as a worker: the proposals, or why there are none."""
     try:
-        return carry_forward(earlier, later, reading)
+        return carry_forward(earlier, later, reading, stopped)
     except HoldfastError as error:
         return str(error)

@@ -45,13 +45,16 @@ class ResultsPanel(QWidget):
         self.sentence = QLabel()
         self.sentence.setWordWrap(True)
         self.sentence.setObjectName("sentence")
+        self.verdict = QLabel()
+        self.verdict.setWordWrap(True)
+        self.verdict.setObjectName("verdict")
         self.table = _Table()
         self.plot = TrendPlot()
         self.caution = QLabel()
         self.caution.setWordWrap(True)
         self.caution.setObjectName("quiet")
         left = QVBoxLayout()
-        for widget in (self.sentence, self.table, self.caution):
+        for widget in (self.sentence, self.verdict, self.table, self.caution):
             left.addWidget(widget)
         left.setStretchFactor(self.table, 1)
         layout = QHBoxLayout(self)
@@ -65,10 +68,14 @@ class ResultsPanel(QWidget):
     def _key(self, row: int) -> tuple[str, str] | None:
         return self._rows[row].key if 0 <= row < len(self._rows) else None
 
-    def show_rows(self, rows: Sequence[ResultRow], sentence: str) -> None:
-        """Show the table; only cells that differ are touched."""
+    def show_rows(self, rows: Sequence[ResultRow], sentence: str, verdict: str | None = None) -> None:
+        """Show the table; only cells that differ are touched. No verdict leaves the last one, in grey."""
         if self.sentence.text() != sentence:
             self.sentence.setText(sentence)
+        self.verdict.setEnabled(verdict is not None)
+        if verdict is not None and self.verdict.text() != verdict:
+            self.verdict.setText(verdict)
+            self.verdict.setVisible(bool(verdict))
         table, old = self.table, self._rows
         self._rows = list(rows)
         if len(old) != len(rows):
@@ -102,8 +109,14 @@ class ResultsPanel(QWidget):
                 item.setText(text)
             if item.toolTip() != tip:
                 item.setToolTip(tip)
-            colour = OUTCOMES[row.outcome].colour if row.outcome and column == len(row.cells) - 1 else INK
-            item.setForeground(QBrush(QColor(colour)))
+            item.setForeground(QBrush(_colour(row, column)))
+
+
+def _colour(row: ResultRow, column: int) -> QColor:
+    """Colour of a cell: what waits is grey, an outcome has its own."""
+    if row.pending and column > 0:
+        return QUIET
+    return QColor(OUTCOMES[row.outcome].colour) if row.outcome and column == len(row.cells) - 1 else INK
 
 
 def _side(column: int) -> Qt.AlignmentFlag:
@@ -129,6 +142,7 @@ class _Table(QTableWidget):
         self.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         self.setMouseTracking(True)
         self.setShowGrid(False)
+        self.setTextElideMode(Qt.TextElideMode.ElideMiddle)
         self.setAlternatingRowColors(True)
         self.verticalHeader().hide()
         self.verticalHeader().setDefaultSectionSize(24)

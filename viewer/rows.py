@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from measure.export import days_since_surgery
+from measure.film import Film
 from measure.flags import BEYOND, CANNOT_TELL, WITHIN, Flag, effective_limit
 from measure.measurements import Measurement
-from measure.quantity import COVERAGE_95, Quantity
-from measure.report import title
+from measure.quantity import COVERAGE_95, UNIT_TEXT, Quantity, difference
+from measure.report import between_lines, title, trend_lines
 from measure.series import INDEX, LAST, Case, Change, MeasuredFilm
 from measure.sites import ChangeRow, MeasurementRow
 from viewer.session import Session
 
+WAITS = "…"
 HEADINGS = ("Quantity", "Now", "Since index", "Since last visit", "Outcome")
 
 
@@ -36,13 +39,17 @@ OUTCOMES = {
 
 @dataclass(frozen=True)
 class ResultRow:
-    """One line of the table. `cells` go with HEADINGS; `hint` says in full what a cell has no room for."""
+    """One line of the table. `cells` go with HEADINGS; `hint` says in full what a cell has no room for.
+
+    `pending`: a point that it rests on is moving, and part of it waits until the point rests.
+    """
 
     key: tuple[str, str]
     cells: tuple[str, str, str, str, str]
     outcome: str | None
     proposed: bool
     hint: str
+    pending: bool = False
 
 
 def result_rows(case: Case, flags: Sequence[Flag]) -> list[ResultRow]:
@@ -58,6 +65,47 @@ def result_rows(case: Case, flags: Sequence[Flag]) -> list[ResultRow]:
     rows = [_row(subject, changes, worst.get(subject.key), first=first) for subject in subjects]
     order = [BEYOND, CANNOT_TELL, WITHIN, None]
     return sorted(rows, key=lambda row: order.index(row.outcome))
+
+
+def moving_rows(rows: Sequence[ResultRow], case: Case, film: MeasuredFilm) -> list[ResultRow]:
+    """Return the rows of a case's last full result as a moving point leaves them.
+
+    `film` is a glance at the current film. Touched values are its own; touched changes are plain
+    differences, and their uncertainty and every outcome wait.
+    """
+    touched = {m.key: m for m in film.measurements if m is not case.current.find(*m.key)}
+    joined = {
+        (row.name, row.target)
+        for row in film.view.changes
+        if {(estimate.quantity, row.target) for estimate in (*row.mobile, *row.reference)} & set(touched)
+    }
+    earlier = {(c.key, c.basis): c.earlier for c in case.changes if c.later is case.current}
+
+    def moved(row: ResultRow) -> ResultRow:
+        if row.key not in touched and row.key not in joined:
+            return row
+        now = touched.get(row.key)
+        since = [
+            _plain_difference(now, earlier.get((row.key, basis))) if cell else ""
+            for cell, basis in zip(row.cells[2:4], (INDEX, LAST), strict=True)
+        ]
+        cells = (row.cells[0], _text(now), since[0], since[1], WAITS if row.outcome else "")
+        return dataclasses.replace(row, cells=cells, pending=True)
+
+    return [moved(row) for row in rows]
+
+
+def _plain_difference(now: Measurement | None, earlier: MeasuredFilm | None) -> str:
+    before = earlier.find(*now.key) if earlier and now else None
+    if not (now and before and now.quantity and before.quantity) or now.present is False:
+        return WAITS
+    quantity = difference(now.quantity, before.quantity)
+    return f"≈ {quantity.value:+.1f}{UNIT_TEXT[quantity.unit]}"
+
+
+def verdict_lines(case: Case) -> list[str]:
+    """Say what moved between the films, or that it cannot be told, and the trends: as in the report."""
+    return [f"{line[:1].upper()}{line[1:]}." for line in (*between_lines(case), *trend_lines(case))]
 
 
 def _row(
@@ -93,12 +141,19 @@ def _text(subject: Change | Measurement | None) -> str:
         return "–"
     if isinstance(subject, Measurement) and subject.present is False:
         return "none"
+    if isinstance(subject, Change) and _nothing_on_both(subject):
+        return "none on both"
     text = subject.quantity.text()
     return (
         f"+{text}"
         if isinstance(subject, Change) and subject.quantity.value > 0 and text[0] not in "0"
         else text
     )
+
+
+def _nothing_on_both(change: Change) -> bool:
+    films = change.earlier, change.later
+    return all((found := film.find(*change.key)) is not None and found.present is False for film in films)
 
 
 def _hints(subject: Change | Measurement, flag: Flag | None, since_index: Change | None) -> Iterator[str]:
@@ -119,16 +174,21 @@ def _hints(subject: Change | Measurement, flag: Flag | None, since_index: Change
         yield since_index.note
 
 
+def frame_words(film: Film) -> str:
+    """Say which frame of its file a film is; nothing where the file holds one."""
+    return f"frame {film.frame} · " if film.frame else ""
+
+
 def caption_lines(session: Session, number: int) -> tuple[str, ...]:
     """Words written on a film: which it is, when, what it shows, how far it is read, and its scale."""
-    film, draft, measured = session.films[number], session.draft_of(number), session.measured(number)
+    film, draft, measured = session.films[number], session.draft_of(number), session.glance(number)
     role = "Index film" if number == session.index else "Current film"
     days = days_since_surgery(measured)
     since = "" if days == "" else f" · day {days} after surgery"
     unread = "working reading" if draft.landmarks else "not read yet"
     return (
         f"{role} · {film.date.isoformat() if film.date else 'date not stated'}{since}",
-        f"{draft.view} · {draft.laterality or 'side not stated'} · "
+        f"{draft.view} · {draft.laterality or 'side not stated'} · {frame_words(film)}"
         f"{'reading saved' if session.is_finished(number) else unread}",
         measured.scale.text() if measured.scale else "no scale: no millimetres",
     )

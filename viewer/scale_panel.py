@@ -19,9 +19,9 @@ from superqt import QLabeledDoubleRangeSlider
 
 from measure.scale import METHODS, scales_for, why_no_scale
 from viewer.hand_over import HAND_OVERS
-from viewer.session import Session
+from viewer.session import SIDES, Session
 
-UNSTATED, SIDES = "not stated", ("left", "right")
+UNSTATED = "not stated"
 SUREST = "the surest there is"
 USUAL_SIZES = {"marker": 25.0, "pin width": 1.6, "typed distance": 50.0}
 WHAT_TO_CLICK = {
@@ -107,6 +107,10 @@ class ScalePanel(QWidget):
         layout.addWidget(box)
         layout.addStretch(1)
 
+    def controls(self) -> list[QWidget]:
+        """Give what the keyboard reaches, in order."""
+        return [self.use, self.kind, self.true_size, self.add, self.remove]
+
     def _chosen(self) -> None:
         text = self.use.currentText()
         self.used.emit(None if text == SUREST else text)
@@ -142,8 +146,10 @@ class FilmPanel(QWidget):
         Buttons.
     arranged
         Name of the arrangement.
-    reader_said, axis_said, surgery_said, side_said
+    reader_said, axis_said, surgery_said
         Words typed or chosen.
+    described
+        (view, side) that the film is said to show; an empty side takes it back.
     handed_over
         Name of one of HAND_OVERS.
     """
@@ -156,7 +162,7 @@ class FilmPanel(QWidget):
     reader_said = Signal(str)
     axis_said = Signal(str)
     surgery_said = Signal(str)
-    side_said = Signal(str)
+    described = Signal(str, str)
 
     def __init__(self, arrangements: tuple[str, ...]) -> None:
         super().__init__()
@@ -164,7 +170,7 @@ class FilmPanel(QWidget):
         self.window_slider.setRange(0.0, 1.0)
         self.window_slider.setDecimals(2)
         self.window_slider.valueChanged.connect(self.windowed.emit)
-        invert, fit = QPushButton("Invert  I"), QPushButton("Whole film  F")
+        self.buttons = invert, fit = QPushButton("Invert  I"), QPushButton("Whole film  F")
         invert.clicked.connect(lambda: self.inverted.emit())
         fit.clicked.connect(lambda: self.fitted.emit())
         self.arrangement = QComboBox()
@@ -174,10 +180,11 @@ class FilmPanel(QWidget):
         self.surgery.setPlaceholderText("2026-03-14")
         self.reader.editingFinished.connect(lambda: self.reader_said.emit(self.reader.text()))
         self.surgery.editingFinished.connect(lambda: self.surgery_said.emit(self.surgery.text()))
-        self.axis, self.side = QComboBox(), QComboBox()
+        self.axis, self.view, self.side = QComboBox(), QComboBox(), QComboBox()
         self.axis.textActivated.connect(self.axis_said.emit)
         self.side.addItems([UNSTATED, *SIDES])
-        self.side.textActivated.connect(lambda side: side in SIDES and self.side_said.emit(side))
+        for choice in (self.view, self.side):
+            choice.textActivated.connect(lambda _: self._described())
         self.notes = QLabel()
         self.notes.setWordWrap(True)
         self.notes.setObjectName("quiet")
@@ -197,9 +204,19 @@ class FilmPanel(QWidget):
         form.addRow("Reader", self.reader)
         form.addRow("Surgery on", self.surgery)
         form.addRow("Bone axis", self.axis)
+        form.addRow("View", self.view)
         form.addRow("Side", self.side)
         form.addRow(leaving)
         form.addRow(self.notes)
+
+    def _described(self) -> None:
+        side = self.side.currentText()
+        self.described.emit(str(self.view.currentData()), side if side in SIDES else "")
+
+    def controls(self) -> list[QWidget]:
+        """Give what the keyboard reaches, in order."""
+        return [*self.buttons, self.arrangement, self.reader, self.surgery, self.axis, self.view, self.side,
+                *self.hand_overs.values()]  # fmt: skip
 
     def let_hand_over(self, may: bool) -> None:
         """One at a time: both would write the same files."""
@@ -218,7 +235,11 @@ class FilmPanel(QWidget):
                 field.setText(text)
         if self.axis.count() == 0:
             self.axis.addItems(session.site.axes)
+            for view in session.site.views.values():
+                self.view.addItem(view.title, view.name)
         self.axis.setCurrentText(draft.axis)
+        self.view.setCurrentIndex(self.view.findData(draft.view))
+        self.view.setEnabled(session.film.view is None and not draft.landmarks)
         self.side.setCurrentText(draft.laterality or UNSTATED)
         self.side.setEnabled(session.film.laterality is None)
         self.notes.setText("\n".join(f"▲ {note}" for note in session.measured(session.current).notes))

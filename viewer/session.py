@@ -7,10 +7,10 @@ can be undone, and is kept on disk before the method returns.
 
 from __future__ import annotations
 
-import dataclasses
 import datetime
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+import itertools
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +26,7 @@ from measure.reading import (
     PROPOSED,
     SUFFIX,
     Landmark,
+    Observation,
     Reading,
     save_reading,
 )
@@ -37,7 +38,12 @@ from viewer.drafts import Draft, DraftStore, from_reading, lacks_points, to_read
 Point = tuple[float, float]
 SITE = "olecranon"  # read where no other site is named
 UNNAMED = "reader"
+SIDES = ("left", "right")
 NO_LANDMARKS = "Every landmark is answered. Choose one in the list to change it, or finish the reading."
+
+
+class UnstatedViewError(ReadingError):
+    """No film of a folder can be read, because none says which view it shows."""
 
 
 @dataclass(frozen=True)
@@ -67,6 +73,8 @@ class Session:
         Where drafts are kept (and finished readings of films without a file); None keeps none.
     saved
         Film digest to the standing finished reading.
+    described
+        Film digest to the view and side that a reader says it shows, where the film does not.
     """
 
     def __init__(
@@ -78,6 +86,7 @@ class Session:
         view: str | None = None,
         folder: Path | None = None,
         saved: Mapping[str, Reading] | None = None,
+        described: Mapping[str, tuple[str, str | None]] | None = None,
     ) -> None:
         if not films:
             raise ReadingError("A session needs a film. Open a folder that holds one.")
@@ -90,10 +99,9 @@ class Session:
         self.troubles: list[str] = []  # what went wrong in keeping or restoring, for the reader
         self.listeners: list[Callable[[], None]] = []
         saved = saved or {}
+        self._described = described or {}
         self._finished = [self._restore_finished(saved.get(film.digest)) for film in self.films]
-        self._drafts = [
-            self._restore(film, done) for film, done in zip(self.films, self._finished, strict=True)
-        ]
+        self._drafts = [self._restore(film, saved.get(film.digest)) for film in self.films]
         self._share_what_is_known()
         if reader is None:
             self.reader = next((d.reader for d in self._drafts if d.reader != UNNAMED), UNNAMED)
@@ -101,6 +109,7 @@ class Session:
         self._redo: list[Step] = []
         self._grip: tuple[Draft, str | None] | None = None  # before a drag that is under way
         self._measured: dict[int, tuple[Draft, MeasuredFilm]] = {}
+        self._glanced: tuple[Draft, MeasuredFilm] | None = None
         self._changes: dict[tuple[int, int, str], tuple[MeasuredFilm, MeasuredFilm, tuple[Change, ...]]] = {}
         self.index = self.current = 0
         self.active: str | None = None
@@ -139,17 +148,31 @@ class Session:
 
     def why_not(self, number: int) -> tuple[str, ...]:
         """All reasons why a film must not stand beside the index film; none where it may."""
-        if number == self.index:
+        return self._why_apart(self.index, number)
+
+    def _why_apart(self, index: int, number: int) -> tuple[str, ...]:
+        if number == index:
             return ()
         unreadable = self.readable(number)
         if unreadable:
             return (unreadable,)
-        return why_not_comparable(self.measured(self.index), self.measured(number))
+        return why_not_comparable(self.measured(index), self.measured(number))
 
     @property
     def visits(self) -> tuple[int, ...]:
-        """Numbers of the films of the open case, in order of time, the index film first."""
-        return tuple(n for n in range(len(self.films)) if n == self.index or not self.why_not(n))
+        """Numbers of the films of the open case, one a day, in order of time, the index film first.
+
+        Of several films of one day the one that is shown stands for the visit, else the last that was
+        read, else the last: as in `measure.series.group`.
+        """
+        members = [n for n in range(len(self.films)) if n == self.index or not self.why_not(n)]
+        days = itertools.groupby(members, key=lambda number: self.films[number].date)
+        return tuple(self._stands_for(list(day)) for _, day in days)
+
+    def _stands_for(self, day: Sequence[int]) -> int:
+        shown = [number for number in (self.index, self.current) if number in day]
+        read = [number for number in day if self._drafts[number].landmarks]
+        return (shown or read[-1:] or day[-1:])[0]
 
     def open_case(self, number: int) -> None:
         """Make a film's case the open one; its first film becomes the index film."""
@@ -157,9 +180,21 @@ class Session:
         if unreadable:
             raise ComparisonError(f"This film cannot be opened: {unreadable}.")
         self.drop()
-        self.index = number
-        self.index = self.visits[0]
+        earlier = (n for n in range(number) if not self.readable(n) and not self._why_apart(n, number))
+        self.index = next(earlier, number)
+        self._settle_index(number)
         self._go_to(number)
+
+    def _settle_index(self, number: int) -> None:
+        """Let the film to be shown, or else the one that stands for the first day, be the index film."""
+        first_day = self.films[self.index].date
+        self.current = number
+        if self.films[number].date == first_day:
+            self.index = number
+            return
+        day = [n for n in range(len(self.films)) if self.films[n].date == first_day and not self.why_not(n)]
+        read = [n for n in day if self._drafts[n].landmarks]
+        self.index = (read or day)[-1]
 
     def show(self, number: int) -> None:
         """Make a film of the open case the current one.
@@ -172,6 +207,7 @@ class Session:
                 f"Not shown beside the index film: {'; '.join(reasons)}. Open it as a case of its own."
             )
         self.drop()
+        self._settle_index(number)
         self._go_to(number)
 
     def _go_to(self, number: int) -> None:
@@ -183,22 +219,52 @@ class Session:
         for number in range(len(self.films)):
             if self.readable(number) is None:
                 return number
-        raise ReadingError(
+        unstated = any(not draft.view for draft in self._drafts)
+        raise (UnstatedViewError if unstated else ReadingError)(
             f"None of {len(self.films)} films can be read as {self.site.title.lower()}: {self.readable(0)}."
         )
 
     def describe(self, number: int, *, view: str | None = None, laterality: str | None = None) -> None:
-        """Say the view or the side of a film whose file does not; what the file says cannot be changed."""
+        """Say the view or the side of a film whose file does not; what the file says cannot be changed.
+
+        An empty `laterality` takes the side back. Raises ReadingError, with all reasons, for what
+        contradicts the film, its landmarks or the other films of its case.
+        """
+        draft = self._drafts[number]
+        side = draft.laterality if laterality is None else laterality or None
+        if problems := [*self._against_view(number, view or draft.view), *self._against_side(number, side)]:
+            raise ReadingError(" ".join(problems))
+        self._change(number, replace(draft, view=view or draft.view, laterality=side))
+        if number == self.current:
+            self.open_case(number)  # what is said of it may join it to other films, or part it from them
+
+    def _against_view(self, number: int, view: str) -> Iterator[str]:
         film, draft = self.films[number], self._drafts[number]
-        if view and view != draft.view and (film.view or draft.landmarks):
-            raise ReadingError(
-                "The view is stated by the film, or landmarks are placed for it. Clear them first."
+        if view == draft.view:
+            return
+        if view not in self.site.views:
+            yield f"{self.site.title} is read in: {', '.join(self.site.views)}; received {view!r}."
+        if film.view:
+            yield f"The film says it shows the {film.view} view."
+        if draft.landmarks:
+            yield f"Landmarks are placed for the {draft.view} view. Clear them first."
+
+    def _against_side(self, number: int, side: str | None) -> Iterator[str]:
+        film, draft = self.films[number], self._drafts[number]
+        if side == draft.laterality:
+            return
+        if side not in (*SIDES, None):
+            yield f"The side is one of {', '.join(SIDES)}; received {side!r}."
+        if film.laterality:
+            yield f"The film says it shows the {film.laterality} side."
+        others = [n for n in self.visits if n != number] if number in self.visits else []
+        if side and others:
+            date = self.films[others[0]].date
+            yield (
+                f"The film of {date} stands in the same case and is said to show the {draft.laterality} "
+                f"side; one case has one side. If {draft.laterality} was wrong, take it back first (side: "
+                f"not stated) on each film; a film of the {side} side is a case of its own."
             )
-        if laterality and film.laterality and laterality != film.laterality:
-            raise ReadingError(f"The film says it shows the {film.laterality} side.")
-        self._change(number, dataclasses.replace(
-            draft, view=view or draft.view, laterality=laterality or draft.laterality
-        ))  # fmt: skip
 
     # --- The landmark in hand ---
 
@@ -288,6 +354,10 @@ class Session:
         self.drop()
         row, point = self._row(self.active), self._on_film(point)
         old = self.draft.landmarks.get(row.name)
+        if old is not None and point in old.points and old.status != PROPOSED:
+            raise ReadingError(
+                f"{row.title} has a point at this very place already. Move first, then place the next one."
+            )
         if old is not None and old.status == PROPOSED:
             points = _nearest_replaced(old.points, point)
             status = CONFIRMED if len(points) == 1 else PROPOSED
@@ -309,7 +379,7 @@ class Session:
             self._grip = (self.draft, self.active)
         points = list(old.points)
         points[number] = self._on_film(point)
-        moved = dataclasses.replace(old, points=tuple(points), origin="placed", u_px=None)
+        moved = replace(old, points=tuple(points), origin="placed", u_px=None)
         self._drafts[self.current] = self.draft.with_landmark(name, moved)
         self.active = name
 
@@ -353,9 +423,7 @@ class Session:
         self.drop()
         old = self.draft.landmarks.get(name)
         if old is not None and old.status == PROPOSED and not lacks_points(old, self._wanted(name)):
-            self._change(
-                self.current, self.draft.with_landmark(name, dataclasses.replace(old, status=CONFIRMED))
-            )
+            self._change(self.current, self.draft.with_landmark(name, replace(old, status=CONFIRMED)))
         self.active = name
         self.advance()
 
@@ -386,7 +454,7 @@ class Session:
         self.drop()
         old = self.draft.landmarks.get(name)
         kept = () if old is None or number is None else old.points[:number] + old.points[number + 1 :]
-        left = dataclasses.replace(old, points=kept, origin="placed", u_px=None) if old and kept else None
+        left = replace(old, points=kept, origin="placed", u_px=None) if old and kept else None
         self._change(self.current, self.draft.with_landmark(name, left))
         self.active = name
         self._tell()
@@ -400,12 +468,12 @@ class Session:
         draft = self._drafts[number]
         known = self.site.views[draft.view].landmark
         new = {
-            name: dataclasses.replace(landmark, status=PROPOSED)
+            name: replace(landmark, status=PROPOSED)
             for name, landmark in proposals.items()
             if name in known and name not in draft.landmarks and self._usable(number, known[name], landmark)
         }
         if new:
-            self._change(number, dataclasses.replace(draft, landmarks={**draft.landmarks, **new}))
+            self._change(number, replace(draft, landmarks={**draft.landmarks, **new}))
             if number == self.current:
                 if self.active is None or not self.is_open(self.active):  # else it stays the reader's choice
                     self.active = self._first_open(self.asked())
@@ -459,18 +527,18 @@ class Session:
         """Add a clicked scale, in place of one of its kind. Raises HoldfastError where it makes no sense."""
         given = ScaleInput(kind, (self._on_film(points[0]), self._on_film(points[1])), mm)
         kept = tuple(other for other in self.draft.scale_inputs if other.kind != kind)
-        trial = dataclasses.replace(self.draft, scale_inputs=(*kept, given))
+        trial = replace(self.draft, scale_inputs=(*kept, given))
         measure(self.film, to_reading(trial, self.film, self.site))  # refuses what cannot be a scale
         self._change(self.current, trial)
 
     def remove_scale(self, kind: str) -> None:
         """Take a clicked scale away."""
         kept = tuple(given for given in self.draft.scale_inputs if given.kind != kind)
-        self._change(self.current, dataclasses.replace(self.draft, scale_inputs=kept))
+        self._change(self.current, replace(self.draft, scale_inputs=kept))
 
     def use_scale(self, kind: str | None) -> None:
         """Choose the kind of scale to measure by; None stands for the surest."""
-        self._change(self.current, dataclasses.replace(self.draft, scale_use=kind))
+        self._change(self.current, replace(self.draft, scale_use=kind))
 
     def use_axis(self, axis: str) -> None:
         """Choose the bone axis for all films of the open case.
@@ -486,7 +554,7 @@ class Session:
         if axis not in self.site.axes:
             raise ReadingError(f"The axis is one of {', '.join(self.site.axes)}; received {axis!r}.")
         for number in self.visits:
-            self._change(number, dataclasses.replace(self._drafts[number], axis=axis))
+            self._change(number, replace(self._drafts[number], axis=axis))
 
     def set_reader(self, reader: str) -> None:
         """Say who reads from now on; finished readings keep their reader."""
@@ -496,7 +564,7 @@ class Session:
         self.reader = reader
         for number in range(len(self.films)):
             if not self.is_finished(number):
-                self._change(number, dataclasses.replace(self._drafts[number], reader=reader))
+                self._change(number, replace(self._drafts[number], reader=reader))
 
     def set_surgery_date(self, date: str | None) -> None:
         """Say when the operation was (ISO 8601), for all films of the open case that are not finished."""
@@ -507,7 +575,24 @@ class Session:
                 raise ReadingError(f"{date!r} is not a date such as 2026-03-14.") from None
         for number in self.visits:
             if not self.is_finished(number):
-                self._change(number, dataclasses.replace(self._drafts[number], surgery_date=date or None))
+                self._change(number, replace(self._drafts[number], surgery_date=date or None))
+
+    # --- What the eye sees ---
+
+    def observe(self, name: str, seen: Observation | None) -> None:
+        """Grade an observation of the current film, or say why it is not assessable; None takes it back.
+
+        Raises ReadingError where the view does not show it or the grade is not one of its kind.
+        """
+        trial = self.draft.with_observation(name, seen)
+        to_reading(trial, self.film, self.site)  # refuses what cannot be
+        self._change(self.current, trial)
+
+    def remark(self, words: str) -> None:
+        """Keep a remark on the current film, in the reader's own words."""
+        trial = replace(self.draft, remark=words.strip())
+        to_reading(trial, self.film, self.site)
+        self._change(self.current, trial)
 
     # --- Undo and redo ---
 
@@ -538,12 +623,15 @@ class Session:
             self._set(step.number, step.after, step.active)
 
     def _set(self, number: int, draft: Draft, active: str | None) -> None:
-        self._drafts[number] = draft
+        old, self._drafts[number] = self._drafts[number], draft
         self._keep(number)
-        if number != self.current and not self.why_not(number):
-            self.current = number
-        elif number != self.current:
+        if self.readable(number):  # its view was taken back: it cannot be shown
+            number = self._first_readable() if self.readable(self.current) else self.current
+        described = (old.view, old.laterality) != (draft.view, draft.laterality)
+        if described or self.why_not(number):
             self.open_case(number)
+        elif number != self.current:
+            self._settle_index(number)
         self.active = active if active in self.view.landmark else self._first_open(self.asked())
         self._tell()
 
@@ -572,19 +660,17 @@ class Session:
             return None
         return from_reading(reading)
 
-    def _restore(self, film: Film, done: Draft | None) -> Draft:
+    def _restore(self, film: Film, done: Reading | None) -> Draft:
+        done = done if done and done.site == self.site.name else None
         try:
-            kept = self.store.load(film) if self.store else None
+            kept = self.store.load(film, done) if self.store else None
         except ReadingError as error:
             self.troubles.append(str(error))
             kept = None
-        blank = Draft(
-            film.view or self._unstated_view,
-            self.site.axes[0] if self.site.axes else "",
-            self.reader,
-            film.laterality,
-        )
-        return kept or done or blank
+        view, side = self._described.get(film.digest, (self._unstated_view, None))
+        axis = self.site.axes[0] if self.site.axes else ""
+        blank = Draft(film.view or view, axis, self.reader, film.laterality or side)
+        return kept or (from_reading(done) if done else blank)
 
     def _share_what_is_known(self) -> None:
         """Give films not yet begun the bone axis and the surgery's date of their patient's other films."""
@@ -593,7 +679,7 @@ class Session:
             others = [n for n in begun if n != number and self._same_bone(n, number)]
             if number not in begun and others:
                 known = self._finished[others[0]] or self._drafts[others[0]]
-                self._drafts[number] = dataclasses.replace(
+                self._drafts[number] = replace(
                     draft, axis=known.axis, surgery_date=draft.surgery_date or known.surgery_date
                 )
 
@@ -608,15 +694,16 @@ class Session:
     def _keep(self, number: int) -> None:
         if self.store is None:
             return
+        done, film = self._finished[number], self.films[number]
         try:
-            done = self._finished[number]
             if done and done == self._drafts[number]:
-                self.store.drop(self.films[number])
+                trouble = self.store.drop(film)
             else:
-                self.store.save(self.films[number], self._drafts[number])
+                trouble = self.store.save(film, self._drafts[number])
         except (HoldfastError, OSError) as error:
-            if str(error) not in self.troubles:
-                self.troubles.append(str(error))
+            trouble = str(error)
+        if trouble and trouble not in self.troubles:
+            self.troubles.append(trouble)
 
     def is_finished(self, number: int) -> bool:
         """Whether a film's reading is saved as it stands."""
@@ -635,10 +722,12 @@ class Session:
             raise ReadingError("This reading is saved already and nothing was changed since.")
         done = self._finished[number]  # undone or not, the last file that was saved is the one to supersede
         supersedes = done.supersedes if done else self.draft.supersedes
-        draft = dataclasses.replace(self.draft, reader=self.reader, supersedes=supersedes)
-        if not whole(draft.landmarks, self.view):
-            raise ReadingError("There is nothing to save: no landmark is placed or answered yet.")
+        draft = replace(self.draft, reader=self.reader, supersedes=supersedes)
+        if not (whole(draft.landmarks, self.view) or draft.observations):
+            raise ReadingError("There is nothing to save: no landmark is placed, answered or graded yet.")
         reading = to_reading(draft, self.film, self.site)
+        if clash := dict.fromkeys(reading.contradictions.values()):
+            raise ReadingError(f"These grades do not go together: {'; '.join(clash)}. Mend one, then finish.")
         path = save_reading(reading, self._free_path())
         self._finished[number] = self._drafts[number] = from_reading(reading)
         self._keep(number)
@@ -666,25 +755,51 @@ class Session:
             return known[1]
         film = self.films[number]
         reading = to_reading(draft, film, self.site)
-        if known and dataclasses.replace(known[0], landmarks=draft.landmarks) == draft:
+        if known and replace(known[0], landmarks=draft.landmarks) == draft:
             result = _updated(known[1], reading, film)
         else:
             result = measure(film, reading)
         self._measured[number] = (draft, result)
         return result
 
+    def is_measured(self) -> bool:
+        """Whether the current film is measured in full as it stands."""
+        known = self._measured.get(self.current)
+        return known is not None and known[0] is self.draft
+
+    def glance(self, number: int) -> MeasuredFilm:
+        """Return a film as a moving point leaves it: first order alone, for showing only.
+
+        What the point does not touch is as it was last measured in full. Nothing is kept but the last glance.
+        """
+        draft, known = self._drafts[number], self._measured.get(number)
+        if (
+            number != self.current
+            or self.is_measured()
+            or not known
+            or replace(known[0], landmarks=draft.landmarks) != draft
+        ):
+            return self.measured(number)
+        if self._glanced is None or self._glanced[0] is not draft:
+            film = self.films[number]
+            shown = _updated(known[1], to_reading(draft, film, self.site), film, linear=True)
+            self._glanced = draft, shown
+        return self._glanced[1]
+
     def case(self) -> tuple[Case, str | None]:
         """Return the case up to the current film, and why it is not compared with the index film if so.
 
-        Changes are those of the current film, since index and since the last visit that was read.
+        Changes are those of each visit since index, and of the current film since the last that was read.
         """
         now = self.measured(self.current)
         if self.current == self.index:
             return Case((now,), ()), None
-        earlier = [n for n in self.visits if self.index < n < self.current and self._drafts[n].landmarks]
+        between = self.visits[1 : self.visits.index(self.current)]
+        earlier = [n for n in between if self._drafts[n].landmarks]
         try:
-            changes = self.compared(self.index, self.current, INDEX)
-            changes += self.compared(earlier[-1], self.current, LAST) if earlier else ()
+            since_index = [self.compared(self.index, n, INDEX) for n in (*earlier, self.current)]
+            since_last = self.compared(earlier[-1], self.current, LAST) if earlier else ()
+            changes = (*itertools.chain.from_iterable(since_index), *since_last)
         except ComparisonError as error:
             return Case((now,), ()), str(error)
         films = (self.measured(self.index), *map(self.measured, earlier), now)
@@ -714,7 +829,7 @@ class Session:
         return [(film, value) for film, value in found if value is not None and value.quantity is not None]
 
 
-def _updated(known: MeasuredFilm, reading: Reading, film: Film) -> MeasuredFilm:
+def _updated(known: MeasuredFilm, reading: Reading, film: Film, *, linear: bool = False) -> MeasuredFilm:
     """Measure again what the landmarks that differ take part in, or everything where that is not enough.
 
     The bone axis takes part in everything. So does whatever makes a value appear, vanish or be doubted:
@@ -729,12 +844,14 @@ def _updated(known: MeasuredFilm, reading: Reading, film: Film) -> MeasuredFilm:
     before = {m.key: m for m in known.measurements}
     everything = bool(changed & set(known.view.axis.values()))
     if not everything:
-        fresh = {m.key: m for m in measure_film(reading, known.scale, film.aspect, wanted=touched)}
+        fresh = {
+            m.key: m for m in measure_film(reading, known.scale, film.aspect, wanted=touched, linear=linear)
+        }
         everything = any(m.reason != before[key].reason for key, m in fresh.items())
     if everything:
-        fresh = {m.key: m for m in measure_film(reading, known.scale, film.aspect)}
+        fresh = {m.key: m for m in measure_film(reading, known.scale, film.aspect, linear=linear)}
     measurements = tuple(fresh.get(key, m) for key, m in before.items())
-    return dataclasses.replace(known, reading=reading, measurements=measurements)
+    return replace(known, reading=reading, measurements=measurements)
 
 
 def _nearest_replaced(points: Sequence[Point], point: Point) -> tuple[Point, ...]:

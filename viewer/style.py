@@ -7,6 +7,8 @@ QLabel, QListWidget, QTableWidget, QComboBox, QLineEdit, QDoubleSpinBox, QPushBu
 QLabel#title { font-size: 15px; font-weight: 600; }
 QLabel#patient { font-size: 15px; font-weight: 600; }
 QLabel#sentence { font-size: 14px; font-weight: 600; padding: 2px 0; }
+QLabel#verdict { font-size: 13px; color: #d5dde3; padding-bottom: 2px; }
+QLabel#verdict:disabled { color: #75838e; }
 QLabel#quiet { color: #a9b6c0; font-size: 12px; }
 QLabel#message { color: #ffd166; font-size: 13px; }
 QListWidget, QTableWidget { background: #171d22; border: 1px solid #313b44; }

@@ -23,12 +23,13 @@ from qtpy.QtWidgets import (
 from measure.errors import HoldfastError
 from measure.export import CAUTION
 from measure.samples import samples_folder
-from measure.sites import site_names
+from measure.sites import load_site, site_names
+from viewer.describe_panel import DescribeFilms, Descriptions
 from viewer.folder import Folder, load_folder
 from viewer.list_run import ListRun
 from viewer.list_view import ListPage, ListView
 from viewer.reading_view import ReadingView
-from viewer.session import SITE, Session
+from viewer.session import SITE, Session, UnstatedViewError
 from viewer.style import SHEET
 
 INTRODUCTION = (
@@ -147,16 +148,36 @@ class ReadingRoom(QWidget):
         if self.plan is not None:
             self.open_list(self.plan, result)
             return
+        self.open_films(result)
+
+    def open_films(self, result: Folder, described: Descriptions | None = None) -> None:
+        """Read a folder's films; where none says its view, the reader is asked first."""
+        site = self.site.currentText()
         try:
             session = Session(
-                result.films, self.site.currentText(), folder=result.path, saved=result.saved, **self._given
+                result.films, site, folder=result.path, saved=result.saved, described=described, **self._given
             )
+        except UnstatedViewError:
+            self._ask_what_they_show(result, site)
+            return
         except HoldfastError as error:
             self.message.setText(str(error))
             return
         view = self.open(session)
         if result.problems:
             view.say(f"{len(result.problems)} files could not be used: {' · '.join(result.problems)}")
+
+    def _ask_what_they_show(self, result: Folder, site: str) -> None:
+        asking = DescribeFilms([film for film in result.films if film.view is None], load_site(site))
+        self.stack.addWidget(asking)
+        self.stack.setCurrentWidget(asking)
+
+        def described(said: Descriptions) -> None:
+            self.stack.removeWidget(asking)
+            asking.deleteLater()
+            self.open_films(result, said)
+
+        asking.described.connect(described)
 
     def cancel_loading(self) -> None:
         """Stop reading a folder; what is open stays open."""

@@ -127,7 +127,8 @@ def test_the_report_is_written(tmp_path: Path, analysis: Analysis) -> None:
     """Tables, HTML and PDF; films named by labels alone unless unblinded."""
     written = write_agreement(analysis, tmp_path)
     assert {path.name for path in written} == {
-        "values.csv", "statistics.csv", "missing.csv", "landmarks.csv", "agreement.html", "agreement.pdf",
+        "values.csv", "statistics.csv", "missing.csv", "landmarks.csv", "grades.csv", "agreement.html",
+        "agreement.pdf",
     }  # fmt: skip
     for path in written:
         if path.suffix != ".pdf":

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from measure.carry import CarryError, carry_forward, register
+from measure.carry import carry_forward, register
+from measure.errors import CarryError
 from measure.film import Film, read_film
 from measure.reading import Landmark, for_film
 from measure.samples import samples_folder
@@ -89,3 +90,17 @@ def test_a_cut_film_is_found_again() -> None:
     cut = Film(pixels=np.ascontiguousarray(whole.pixels[40:, 30:]), grey=whole.grey)
     corners = np.array([[200.0, 300.0], [600.0, 800.0], [500.0, 200.0]])
     assert np.abs(register(whole, cut)(corners) - (corners - [40, 30])).max() < 1.0
+
+
+def test_registration_stops_when_asked() -> None:
+    """It asks before each step; a step later nothing is done any more."""
+    asked: list[int] = []
+
+    def stopped() -> bool:
+        asked.append(1)
+        return len(asked) == 2
+
+    blank = Film(pixels=np.zeros((400, 500), dtype=np.uint16))
+    with pytest.raises(CarryError, match="Stopped, as asked"):
+        register(blank, blank, stopped)
+    assert len(asked) == 2

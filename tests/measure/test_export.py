@@ -12,11 +12,22 @@ from conftest import Elbow, to_pixels
 
 from measure import __version__
 from measure.errors import HoldfastError
-from measure.export import CHANGE_COLUMNS, MEASUREMENT_COLUMNS, change_rows, measurement_rows, write_csv
+from measure.export import (
+    CHANGE_COLUMNS,
+    HEALING_COLUMNS,
+    MEASUREMENT_COLUMNS,
+    OBSERVATION_COLUMNS,
+    change_rows,
+    healing_rows,
+    measurement_rows,
+    observation_rows,
+    write_csv,
+)
 from measure.film import read_film
 from measure.reading import Landmark, save_reading
 from measure.review import Review, review
 
+TABLES = ["changes.csv", "healing.csv", "measurements.csv", "observations.csv"]
 # What issue 2 asks of one row of measurements.csv.
 ASKED = {
     "patient", "side", "visit_date", "days_since_surgery", "view", "film_uid", "quantity", "target", "value",
@@ -53,7 +64,7 @@ def reviewed(add, tmp_path) -> Review:
 @pytest.fixture
 def tables(reviewed, tmp_path) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Both tables as pandas reads them, text kept as text."""
-    paths = write_csv(reviewed, tmp_path / "out")
+    paths = write_csv(reviewed, tmp_path / "out")[:2]
     text = {"patient": str, "film_uid": str, "target": str}
     return tuple(pd.read_csv(path, dtype=text, keep_default_na=False, na_values=[""]) for path in paths)
 
@@ -188,7 +199,7 @@ HOSTILE = ["=cmd|'/C calc'!A0", "+1+1", "-2+3", "@SUM(A1)", "\t=1", '"quoted", a
 def test_text_that_a_spreadsheet_would_run(add, tmp_path, reader) -> None:
     """What begins like a formula gets an apostrophe; all other text comes back as it was."""
     add("index", 1, reader=reader)
-    path, _ = write_csv(review(tmp_path / "films"), tmp_path / "out")
+    path, *_ = write_csv(review(tmp_path / "films"), tmp_path / "out")
     with path.open(encoding="utf-8", newline="") as file:
         cells = {row["reader"] for row in csv.DictReader(file)}
     (cell,) = cells
@@ -207,7 +218,7 @@ class TestWriting:
         (out / "changes.csv").write_text("old")
         write_csv(reviewed, out)
         assert (out / "changes.csv").read_bytes() == before
-        assert sorted(os.listdir(out)) == ["changes.csv", "measurements.csv"]
+        assert sorted(os.listdir(out)) == TABLES
 
     def test_a_failing_disk_leaves_the_old_table(self, reviewed, tmp_path, monkeypatch) -> None:
         """The message says what to do, and the table that was there is still whole."""
@@ -220,7 +231,7 @@ class TestWriting:
         with pytest.raises(HoldfastError, match=r"'out': No space left.*--out"):
             write_csv(reviewed, out)
         assert (out / "measurements.csv").read_bytes() == before
-        assert sorted(os.listdir(out)) == ["changes.csv", "measurements.csv"]
+        assert sorted(os.listdir(out)) == TABLES
 
     def test_a_folder_that_is_a_file(self, reviewed, tmp_path) -> None:
         """Told in words."""
@@ -231,7 +242,7 @@ class TestWriting:
     def test_nothing_to_write(self, tmp_path) -> None:
         """Films without readings give tables of headings."""
         empty = Review((), (), (), (), ())
-        measurements, changes = write_csv(empty, tmp_path / "out")
+        measurements, changes, *_ = write_csv(empty, tmp_path / "out")
         assert measurements.read_text().splitlines() == [",".join(MEASUREMENT_COLUMNS)]
         assert changes.read_text().splitlines() == [",".join(CHANGE_COLUMNS)]
 
@@ -240,6 +251,8 @@ class TestWriting:
         for rows, columns in (
             (measurement_rows(reviewed), MEASUREMENT_COLUMNS),
             (change_rows(reviewed), CHANGE_COLUMNS),
+            (observation_rows(reviewed), OBSERVATION_COLUMNS),
+            (healing_rows(reviewed), HEALING_COLUMNS),
         ):
             for row in rows:
                 assert set(row) <= set(columns)

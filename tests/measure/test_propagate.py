@@ -226,3 +226,15 @@ def test_a_value_that_is_lost_in_too_many_draws_is_doubted(beyond: float, answer
     landmarks = {"a": spot("a", (0, 0), placement=1.0)}
     result = propagate.propagate(function, ["a"], landmarks, "mm")
     assert (result is not None) == answered
+
+
+def test_linear_is_first_order_unchecked() -> None:
+    """Quick for a moving point: the same value, and no Monte Carlo even where it is called for."""
+    a, b = spot("a", (0, 0)), spot("b", (0, 0.1))
+    given = (geometry.distance, ["a", "b"], {"a": a, "b": b}, "mm")
+    full, quick = propagate.propagate(*given), propagate.propagate(*given, linear=True)
+    assert full
+    assert quick
+    assert (full[1], quick[1]) == ("Monte Carlo", "first order")
+    assert quick[0].value == full[0].value
+    assert quick[0].u < full[0].u

@@ -97,7 +97,7 @@ class TestKept:
     def test_the_file_says_what_it_is(self, content) -> None:
         """Format, version and checksum stand in the file, and each landmark says how it came about."""
         assert content["format"] == "holdfast-reading"
-        assert content["version"] == READING_VERSION == 1
+        assert content["version"] == READING_VERSION == 2
         assert content["landmarks"]["knot1"]["reason"].startswith("metal")
         assert content["landmarks"]["pin1_tip"]["origin"] == "detected"
 
@@ -325,7 +325,7 @@ class TestBadFiles:
         with pytest.raises(ReadingError, match=r"not valid JSON|not a holdfast reading"):
             from_json(text)
 
-    @pytest.mark.parametrize("version", [0, 2, "1", None, [1]])
+    @pytest.mark.parametrize("version", [0, 3, "1", None, [1]])
     def test_unknown_version(self, content, version) -> None:
         """Another version is refused, with what reads it."""
         with pytest.raises(ReadingError, match=r"expected 1.*holdfast that wrote it, or a newer"):

@@ -312,7 +312,7 @@ class TestWhere:
     def test_a_reading_too_old_for_this_holdfast(self, add, tmp_path) -> None:
         """A later format's file is told by its version."""
         path = add("film", 1).with_suffix(".reading.json")
-        path.write_text(path.read_text().replace('"version": 1', '"version": 9'))
+        path.write_text(path.read_text().replace('"version": 2', '"version": 9'))
         assert "version 9" in review(tmp_path).problems[0].message
 
 

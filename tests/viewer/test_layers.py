@@ -29,6 +29,12 @@ def test_every_function_has_a_drawing() -> None:
     assert set(DRAWINGS) == set(FUNCTIONS)
 
 
+def test_every_view_has_a_schematic() -> None:
+    """No site is read by its prompts alone."""
+    views = {(name, view) for name in site_names() for view in load_site(name).views}
+    assert set(SCHEMATICS) == views
+
+
 @pytest.mark.parametrize("key", list(SCHEMATICS))
 def test_schematics_show_every_landmark(key: tuple[str, str]) -> None:
     """Each landmark of the view has its place in the drawing, within its frame, and nothing else has."""

@@ -18,6 +18,7 @@ from measure.measurements import measure_film
 from measure.reading import CONFIRMED, PROPOSED, Landmark, load_reading, standing
 from measure.series import INDEX, measure
 from viewer.drafts import to_reading
+from viewer.folder import load_folder
 from viewer.rows import result_rows, trend
 from viewer.session import Session
 
@@ -84,6 +85,29 @@ def test_live_numbers_follow_a_drag(session: Session, truth: Truth, place_all: P
         assert after == fresh(session, 0)
         assert after != before
     session.drop()
+
+
+def test_a_glance_is_first_order_and_not_kept(
+    session: Session, truth: Truth, place_all: PlaceAll, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While a point moves: the values of a fresh computation, nothing by Monte Carlo, nothing compared."""
+    place_all(session, truth)
+    session.show(1)
+    place_all(session, truth)
+    session.result()
+    monkeypatch.setattr("viewer.session.compare", lambda *_: pytest.fail("compared while a point moves"))
+    for name in ("articular_edge_proximal", "shaft_volar"):
+        row, column = session.draft.landmarks[name].points[0]
+        session.drag(name, 0, (row + 3.0, column - 2.0))
+        glance = {m.key: m for m in session.glance(1).measurements}
+        assert not session.is_measured()
+        expected = fresh(session, 1)
+        assert [glance[m.key].quantity.value for m in expected] == [m.quantity.value for m in expected]
+        moved = [m for m in expected if name in m.row.landmarks]
+        assert {glance[m.key].method for m in moved} == {"first order"}
+    assert any(m.method == "Monte Carlo" for m in expected)
+    session.drop()
+    assert session.measured(1).measurements == fresh(session, 1)
 
 
 def test_drag_is_one_step(session: Session) -> None:
@@ -258,7 +282,7 @@ def test_damaged_draft_is_set_aside(session: Session) -> None:
     again = reopened(session)
     assert not again.draft.landmarks
     assert "cannot be used" in again.troubles[0]
-    assert path.with_suffix(".damaged").exists()
+    assert path.with_name(f"{path.name}.damaged-1").exists()
 
 
 def test_a_draft_of_another_film_is_refused(session: Session, films: list[Film]) -> None:
@@ -464,3 +488,144 @@ def test_late_proposals_leave_the_landmark_in_hand(session: Session, truth: Trut
     assert session.propose(session.current, proposals) == 1
     assert session.active == "joint_arc"
     assert session.draft.landmarks["shaft_dorsal"].status == PROPOSED
+
+
+def test_a_second_point_at_the_same_place_is_refused(session: Session) -> None:
+    """Two points of one landmark lie apart; the reason is said."""
+    session.place((10.0, 20.0))
+    with pytest.raises(ReadingError, match="at this very place already"):
+        session.place((10.0, 20.0))
+    assert session.draft.landmarks["shaft_dorsal"].points == ((10.0, 20.0),)
+
+
+def test_contradicting_sides_are_refused(tmp_path: Path) -> None:
+    """Two films that state no side: said to be of one, they are one case; then one alone cannot be turned."""
+    films = [make_film(n, laterality=None) for n in range(2)]
+    session = Session(films, folder=tmp_path)
+    session.describe(0, laterality="left")
+    session.open_case(1)
+    assert session.visits == (1,)
+    session.describe(1, laterality="left")
+    assert (session.index, session.current, session.visits) == (0, 1, (0, 1))
+    with pytest.raises(ReadingError, match="one case has one side"):
+        session.describe(1, laterality="right")
+    assert session.draft.laterality == "left"
+    with pytest.raises(ReadingError, match="one of left, right"):
+        session.describe(0, laterality="middle")
+    session.describe(1, laterality="")
+    assert (session.index, session.current) == (1, 1)
+    session.describe(1, laterality="right")
+    session.undo()
+    session.undo()
+    assert (session.index, session.current, session.visits) == (0, 1, (0, 1))
+    session.undo()  # before film 1 was described at all
+    assert session.current in session.visits
+
+
+def test_undoing_a_view_leaves_a_film_that_can_be_shown(tmp_path: Path) -> None:
+    """A film whose view was said, shown, and taken back by undo is not the current one any more."""
+    session = Session([make_film(0), make_film(1, view=None)], folder=tmp_path)
+    session.describe(1, view="lateral")
+    session.show(1)
+    session.undo()
+    assert (session.current, session.visits) == (0, (0,))
+
+
+def test_films_of_one_day_are_one_visit(tmp_path: Path) -> None:
+    """As in `series.group`: the last that was read stands for the day; any of them can be shown."""
+    day = {"date": make_film(1).date}
+    films = [make_film(0), make_film(1, **day), make_film(2, **day), make_film(3)]
+    session = Session(films, folder=tmp_path)
+    assert session.visits == (0, 2, 3)
+    session.show(1)
+    assert session.visits == (0, 1, 3)
+    session.place((10.0, 20.0))
+    session.show(0)
+    assert session.visits == (0, 1, 3)
+    index_day = {"date": make_film(0).date}
+    session = Session([make_film(0), make_film(4, **index_day), make_film(3)], folder=tmp_path)
+    session.place((10.0, 20.0))
+    session.show(1)
+    assert (session.index, session.current) == (1, 1)
+    session.show(2)
+    assert session.index == 0  # it was read, the other was not
+
+
+def test_a_case_opened_at_a_later_film_begins_with_its_first(films: list[Film]) -> None:
+    """Whichever film a case is opened at, its index film is the first."""
+    session = Session([*films, make_film(5, patient_key="INV-2"), make_film(6, patient_key="INV-2")])
+    session.open_case(4)
+    assert (session.index, session.current) == (3, 4)
+
+
+def test_an_older_draft_does_not_hide_a_newer_reading(
+    session: Session, truth: Truth, place_all: PlaceAll
+) -> None:
+    """A draft of before the finished reading is set aside and said so; the reading is shown."""
+    session.place((10.0, 20.0))
+    assert session.store
+    path = session.store.path(session.film)
+    old = json.dumps(json.loads(path.read_text()) | {"time": "2020-01-01T00:00:00+00:00"})
+    place_all(session, truth)
+    reading = load_reading(session.finish())
+    path.write_text(old)
+    saved = {session.film.digest: reading}
+    again = Session(session.films, folder=session.store.folder.parent, saved=saved)
+    assert again.draft.landmarks == reading.landmarks
+    assert "older than the finished one" in again.troubles[0]
+    assert path.with_name(f"{path.name}.older-1").read_text() == old
+    newer = json.loads(old) | {"time": "2999-01-01T00:00:00+00:00"}
+    path.write_text(json.dumps(newer))
+    again = Session(session.films, folder=session.store.folder.parent, saved=saved)
+    assert list(again.draft.landmarks) == ["shaft_dorsal"]  # the check can fail
+
+
+def test_an_undone_finish_is_restored(session: Session) -> None:
+    """What is changed after a reading was finished is the working reading, also after a restart."""
+    session.place((10.0, 20.0))
+    session.skip("metal hides it")
+    reading = load_reading(session.finish())
+    session.undo()
+    draft = session.draft
+    assert session.store
+    again = Session(session.films, folder=session.store.folder.parent, saved={session.film.digest: reading})
+    assert again.draft == draft
+
+
+def test_two_windows_on_one_folder_lose_nothing(session: Session) -> None:
+    """The second to save sets the other's work aside under its own name, and says so."""
+    assert session.store
+    other = Session(session.films, reader="CD", folder=session.store.folder.parent)
+    session.place((10.0, 20.0))
+    path = session.store.path(session.film)
+    first = path.read_text()
+    other.place((30.0, 40.0))
+    assert "Another window has changed" in other.troubles[0]
+    assert path.with_name(f"{path.name}.other-1").read_text() == first
+    assert "Another window has changed" not in " ".join(session.troubles)
+    other.place((30.0, 50.0))
+    session.place((10.0, 30.0))
+    assert "Another window has changed" in session.troubles[0]
+    assert len(list(session.store.folder.glob("*.other-*"))) == 2
+
+
+def test_a_folder_gives_every_frame_of_a_file(tmp_path: Path) -> None:
+    """A file of three frames is three films to choose from, each with its number."""
+    from PIL import Image
+
+    frames = [Image.fromarray(make_film(n).pixels[:60, :80].astype(np.uint16)) for n in range(3)]
+    frames[0].save(tmp_path / "run.tif", save_all=True, append_images=frames[1:])
+    *_, (_, _, folder) = load_folder(tmp_path)
+    assert [film.frame for film in folder.films] == [1, 2, 3]
+    assert not folder.problems
+
+
+def test_a_whole_wire_is_told_in_words(session: Session, truth: Truth, place_all: PlaceAll) -> None:
+    """No break on either film is no '0.0 ± 0.0 mm'."""
+    for number in range(2):
+        session.show(number)
+        place_all(session, truth)
+    case, flags, _ = session.result()
+    row = next(row for row in result_rows(case, flags) if row.key[0] == "wire_break")
+    assert row.cells[1:3] == ("none", "none on both")
+    assert not any("0.0 ± 0.0" in cell for row in result_rows(case, flags) for cell in row.cells)

@@ -58,6 +58,49 @@ class Hand:
         self.clicks += 1
         self.settle()
 
+    def double_click(self, point: tuple[float, float]) -> None:
+        """Send the second of two quick clicks as Qt does: a double click in place of the press."""
+        from qtpy.QtCore import QEvent, QPointF, Qt
+        from qtpy.QtGui import QMouseEvent
+        from qtpy.QtTest import QTest
+        from qtpy.QtWidgets import QApplication
+
+        at, left = self.on_screen(point), Qt.MouseButton.LeftButton
+        event = QMouseEvent(
+            QEvent.Type.MouseButtonDblClick, QPointF(at), QPointF(self.canvas.mapToGlobal(at)), left, left,
+            Qt.KeyboardModifier.NoModifier,
+        )  # fmt: skip
+        QApplication.sendEvent(self.canvas, event)
+        QTest.mouseRelease(self.canvas, left, pos=at)
+        self.settle()
+
+    def type(self, words: str) -> None:
+        """Type into what has the focus."""
+        from qtpy.QtTest import QTest
+        from qtpy.QtWidgets import QApplication
+
+        QTest.keyClicks(QApplication.focusWidget(), words)
+        self.settle()
+
+    def press(self, key: Any) -> None:
+        """Press a key where the focus is, wherever that is."""
+        from qtpy.QtTest import QTest
+        from qtpy.QtWidgets import QApplication
+
+        QTest.keyClick(QApplication.focusWidget(), key)
+        self.settle()
+
+    def tab_to(self, wanted: Any) -> None:
+        """Press Tab until a control has the focus."""
+        from qtpy.QtCore import Qt
+        from qtpy.QtWidgets import QApplication
+
+        for _ in range(40):
+            if QApplication.focusWidget() is wanted:
+                return
+            self.press(Qt.Key.Key_Tab)
+        raise AssertionError(f"Tab does not reach {wanted}")
+
     def drag(self, start: tuple[float, float], stop: tuple[float, float]) -> None:
         from qtpy.QtCore import QEvent, QPointF, Qt
         from qtpy.QtGui import QMouseEvent
@@ -91,11 +134,41 @@ class Hand:
         self.keys += 1
         self.settle()
 
+    def key_now(self, key: Any, *, ctrl: bool = False, shift: bool = False) -> None:
+        """Press a key and go on at once, as a key that is held down does."""
+        settle, self.settle = self.settle, lambda: None  # type: ignore[method-assign]
+        self.key(key, ctrl=ctrl, shift=shift)
+        self.settle = settle  # type: ignore[method-assign]
+
+    def point_at(self, point: Any) -> None:
+        """Move the cross to a whole pixel by arrow keys, 100, 10 and 1 at a time, and place there."""
+        from qtpy.QtCore import Qt
+
+        pair, key = self.view.pair, Qt.Key
+        if pair.aim is None:
+            self.key(key.Key_Space)
+        for place, keys in enumerate(((key.Key_Up, key.Key_Down), (key.Key_Left, key.Key_Right))):
+            off = round(point[place] - pair.aim[place])
+            for step, ctrl, shift in ((100, True, True), (10, False, True), (1, False, False)):
+                count, off_left = divmod(abs(off), step)
+                for _ in range(count):
+                    self.key_now(keys[off > 0], ctrl=ctrl, shift=shift)
+                off = off_left if off > 0 else -off_left
+        self.key(key.Key_Return)
+
     def settle(self) -> None:
         """Let the window draw."""
         from qtpy.QtTest import QTest
 
         QTest.qWait(45)
+
+    def rest(self) -> None:
+        """Wait until the window has worked out all that follows from the last action."""
+        from qtpy.QtTest import QTest
+
+        self.settle()
+        while self.view._timer.isActive() or self.view._rest.isActive():
+            QTest.qWait(20)
 
     def zoom_to(self, point: tuple[float, float], zoom: float) -> None:
         """Look closely at a place of the current film."""
@@ -116,16 +189,24 @@ def closed(room: Any, viewer: Any) -> None:
     gc.collect()
 
 
-@pytest.fixture
-def open_hand(screen: str, qapp: Any) -> Iterator[Callable[[Session], Hand]]:
-    """Return a function that opens a window on a session."""
+@pytest.fixture(scope="module")
+def window(screen: str, qapp: Any) -> Iterator[tuple[Any, Any]]:
+    """Viewer and room of one window for all tests: to open one takes seconds."""
     from viewer.app import open_room
 
-    opened: list[tuple[Any, Any]] = []
+    viewer, room = open_room()
+    yield viewer, room
+    closed(room, viewer)
+
+
+@pytest.fixture
+def open_hand(window: tuple[Any, Any], qapp: Any) -> Iterator[Callable[[Session], Hand]]:
+    """Return a function that opens a session in the window; it is left at the end, and nothing may stay."""
+    viewer, room = window
+    mouse = (viewer.mouse_drag_callbacks, viewer.mouse_move_callbacks, viewer.mouse_double_click_callbacks)
+    before = [list(callbacks) for callbacks in mouse]
 
     def open_session(session: Session) -> Hand:
-        viewer, room = open_room()
-        opened.append((viewer, room))
         room.open(session)
         qapp.processEvents()
         viewer.window._qt_window.activateWindow()
@@ -137,8 +218,10 @@ def open_hand(screen: str, qapp: Any) -> Iterator[Callable[[Session], Hand]]:
         return hand
 
     yield open_session
-    for viewer, room in opened:
-        closed(room, viewer)
+    room.leave()
+    qapp.processEvents()
+    assert not viewer.layers
+    assert [list(callbacks) for callbacks in mouse] == before
 
 
 def place_by_mouse(hand: Hand, truth: Truth) -> None:
@@ -167,6 +250,7 @@ def test_reads_a_lateral_film_by_mouse(
 
     hand = open_hand(session)
     place_by_mouse(hand, truth)
+    hand.rest()
     assert hand.clicks + hand.keys == 29
     pixel = 1 / scene(hand.viewer).camera.zoom
     for name, landmark in session.draft.landmarks.items():
@@ -255,9 +339,12 @@ def test_labels_stay_with_their_marks_in_a_drag(
             else:
                 session.drag(name, 0, (row + moved, column))
             hand.view.refresh()
-            shown = list(marks.marks.features["label"])
-            assert len(shown) == len(marks.found)
-            assert all(text in ("", mark.label) for text, mark in zip(shown, marks.found, strict=True))
+            assert all(text in ("", m.label) for text, m in zip(marks.labels, marks.found, strict=True))
+            written = {(label.words, round(label.x), round(label.y)) for label in hand.view.pair.labels.shown}
+            places = [hand.on_screen(mark.point) for mark in marks.found]
+            marked = {(m.label, at.x(), at.y()) for m, at in zip(marks.found, places, strict=True)}
+            assert written
+            assert written <= marked
             assert np.allclose(marks.marks.data, [mark.point for mark in marks.found])
 
 
@@ -382,17 +469,198 @@ def test_leaving_a_session_leaves_nothing_behind(
 def test_a_drag_is_not_a_storm(
     open_hand: Callable[[Session], Hand], session: Session, monkeypatch: Any
 ) -> None:
-    """Forty moves within a frame are drawn once."""
+    """Forty moves within a frame are drawn once; changes and outcomes wait until the point rests."""
+    import viewer.reading_view as reading_view
+
     hand = open_hand(session)
     hand.click((300.0, 300.0))
+    hand.rest()
     drawn: list[int] = []
-    result = session.result
-    monkeypatch.setattr(session, "result", lambda: drawn.append(1) or result())
+    full: list[int] = []
+    result, moving_rows = session.result, reading_view.moving_rows
+    monkeypatch.setattr(session, "result", lambda: full.append(1) or result())
+    monkeypatch.setattr(reading_view, "moving_rows", lambda *given: drawn.append(1) or moving_rows(*given))
     for column in range(40):
         session.drag("shaft_dorsal", 0, (300.0, 300.0 + column))
         hand.view.pair.moving.emit()
+    hand.rest()
+    assert (len(drawn), len(full)) == (1, 0)
+    assert "is moving" in hand.view.results.sentence.text()
+    session.drop()
+    hand.rest()
+    assert len(full) == 1
+    assert "is moving" not in hand.view.results.sentence.text()
+
+
+def test_a_moving_point_shows_what_waits(
+    open_hand: Callable[[Session], Hand], session: Session, place_all: Callable[[Session, Truth], int]
+) -> None:
+    """On a follow-up, a held point shows its value and a plain change; the outcome comes afterwards."""
+    for number, gap in enumerate((0.3, 3.0)):
+        session.show(number)
+        place_all(session, lateral_truth(gap=gap))
+    hand = open_hand(session)
+    hand.rest()
+    gap_at = [row.key[0] for row in hand.view.results._rows].index("articular_gap")
+    table = hand.view.results.table
+    before = [table.item(gap_at, column).text() for column in range(5)]
+    assert before[2].startswith("+")
+    assert before[4]
+    row, column = session.draft.landmarks["articular_edge_proximal"].points[0]
+    session.drag("articular_edge_proximal", 0, (row, column - 30.0))
+    hand.view.refresh()
+    now = [table.item(gap_at, column).text() for column in range(5)]
+    assert now[1] != before[1]
+    assert now[2].startswith("≈ +")
+    assert now[4] == "…"
+    session.drop()
+    hand.rest()
+    rows = {row.key[0]: row for row in hand.view.results._rows}
+    assert "±" in rows["articular_gap"].cells[2]
+    assert not any(row.pending for row in rows.values())
+    assert hand.view.results.verdict.text()
+
+
+def test_a_fast_second_click_is_a_click(open_hand: Callable[[Session], Hand], session: Session) -> None:
+    """What Qt calls a double click places the second point, and the film is not zoomed."""
+    from viewer.canvas import scene
+
+    hand = open_hand(session)
+    zoom = scene(hand.viewer).camera.zoom
+    hand.click((300.0, 300.0))
+    hand.double_click((300.0, 304.0))
+    assert len(session.draft.landmarks["shaft_dorsal"].points) == 2
+    assert scene(hand.viewer).camera.zoom == zoom
+    hand.room.leave()
+    assert [call.__name__ for call in hand.viewer.mouse_double_click_callbacks] == ["double_click_to_zoom"]
+
+
+def test_a_film_by_keyboard_alone(
+    open_hand: Callable[[Session], Hand], session: Session, truth: Truth
+) -> None:
+    """Tab reaches the scale's controls, a distance is typed and placed; then every landmark, and saved."""
+    from qtpy.QtCore import Qt
+
+    hand = open_hand(session)
+    view, scale = hand.view, hand.view.scale
+    hand.tab_to(view.tabs.tabBar())
+    hand.press(Qt.Key.Key_Right)
+    assert view.tabs.currentWidget() is scale
+    hand.tab_to(scale.kind)
+    hand.press(Qt.Key.Key_End)
+    assert scale.kind.currentText() == "typed distance"
+    hand.tab_to(scale.true_size)
+    scale.true_size.selectAll()
+    hand.type("40")
+    hand.press(Qt.Key.Key_Tab)
+    hand.tab_to(scale.add)
+    hand.press(Qt.Key.Key_Space)
+    assert hand.canvas.hasFocus()
+
+    for point in ((500.0, 300.0), (500.0, 500.0)):
+        hand.point_at(point)
+    (given,) = session.draft.scale_inputs
+    assert (given.kind, given.mm) == ("typed distance", 40.0)
+    while name := session.active:
+        if name not in truth:
+            hand.key(Qt.Key.Key_A)
+            continue
+        spread = np.linspace(0, len(truth[name]) - 1, session.view.landmark[name].points[0])
+        for point in truth[name][spread.round().astype(int)]:
+            hand.point_at(point)
+    for name, landmark in session.draft.landmarks.items():
+        if landmark.located:
+            nearest = [np.linalg.norm(truth[name] - point, axis=1).min() for point in landmark.points]
+            assert max(nearest) < 1.0, name
+    hand.key(Qt.Key.Key_Return, ctrl=True)
+    assert session.is_finished(0)
+
+
+def test_enter_does_not_place_at_a_stale_cross(
+    open_hand: Callable[[Session], Hand], session: Session
+) -> None:
+    """Enter places where the cross was moved to for this landmark, once; else it says so."""
+    from qtpy.QtCore import Qt
+
+    hand = open_hand(session)
+    hand.key(Qt.Key.Key_Space)
+    hand.key(Qt.Key.Key_Return)
+    assert not session.draft.landmarks
+    assert "has not been moved" in hand.view.message.text()
+    hand.key(Qt.Key.Key_Right)
+    hand.key(Qt.Key.Key_Return)
+    assert len(session.draft.landmarks["shaft_dorsal"].points) == 1
+    hand.key(Qt.Key.Key_Return)
+    assert "has not been moved" in hand.view.message.text()
+    hand.key(Qt.Key.Key_Space)
+    assert "already" in hand.view.message.text()
+    assert len(session.draft.landmarks["shaft_dorsal"].points) == 1
+
+
+def test_what_films_do_not_say_is_said_in_the_window(
+    open_hand: Callable[[Session], Hand], session: Session, tmp_path: Path
+) -> None:
+    """Pictures without view and side: asked for on opening; one case has one side, and says so."""
+    from viewer.describe_panel import DescribeDialog, DescribeFilms
+    from viewer.folder import Folder
+
+    films = [make_film(n, view=None, laterality=None) for n in range(3)]
+    hand = open_hand(session)
+    hand.room.open_films(Folder(tmp_path, films))
+    asking = hand.room.stack.currentWidget()
+    assert isinstance(asking, DescribeFilms)
+    assert not asking.read.isEnabled()
+    for film in films[:2]:
+        view, side = asking.choices(film)
+        view.setCurrentIndex(view.findData("lateral"))
+        side.setCurrentIndex(side.findData("left"))
+    asking.read.click()
     hand.settle()
-    assert len(drawn) == 1
+    session, view = hand.room.reading.session, hand.room.reading
+    assert session.visits == (0, 1)
+    view._visit(1)
+    view._drop_carry()
+    view.film_panel.side.setCurrentText("right")
+    view.film_panel.side.textActivated.emit("right")
+    assert "one case has one side" in view.message.text()
+    assert view.film_panel.side.currentText() == "left"
+    view._visit(-1)
+    assert session.current == 0
+    view._chosen_film(2)
+    dialog = view._box
+    assert isinstance(dialog, DescribeDialog)
+    choices = dialog.films.choices(films[2])
+    choices[0].setCurrentIndex(choices[0].findData("lateral"))
+    choices[1].setCurrentIndex(choices[1].findData("left"))
+    dialog.films.read.click()
+    hand.settle()
+    view._drop_carry()
+    assert session.current == 2
+    assert session.visits == (0, 1, 2)
+    view.film_panel.side.setCurrentText("not stated")
+    view.film_panel.side.textActivated.emit("not stated")
+    assert (session.index, session.current, session.visits) == (2, 2, (2,))
+    view._visit(-1)  # nowhere to go, and nothing breaks
+
+
+def test_verdict_and_trend_are_those_of_the_report(
+    open_hand: Callable[[Session], Hand], session: Session, place_all: Callable[[Session, Truth], int]
+) -> None:
+    """The box says what `holdfast review` says: what moved since which film, and how it grows."""
+    from measure.report import between_lines, trend_lines
+    from measure.series import group
+
+    for number, shift in enumerate((0.3, 2.5, 5.0)):
+        session.show(number)
+        place_all(session, lateral_truth(gap=shift))
+    hand = open_hand(session)
+    hand.rest()
+    shown = hand.view.results.verdict.text().lower()
+    (case,), _ = group(session.measured(number) for number in range(3))
+    lines = [*between_lines(case), *trend_lines(case)]
+    assert any(line.startswith("trend of") for line in lines)
+    for line in lines:
+        assert line.lower() in shown
 
 
 def test_a_short_walk_through_the_window(open_hand: Callable[[Session], Hand], session: Session) -> None:
@@ -417,6 +685,7 @@ def test_a_short_walk_through_the_window(open_hand: Callable[[Session], Hand], s
     film = session.film
     expected = measure(film, to_reading(session.draft, film, session.site)).measurements
     assert session.measured(session.current).measurements == expected
+    hand.rest()
     shown = {row.key: row.cells[1] for row in hand.view.results._rows}
     assert all(
         shown[m.key] == ("none" if m.present is False else m.quantity.text() if m.quantity else "–")
@@ -436,7 +705,7 @@ def test_carried_landmarks_come_as_proposals(
 
     threads: list[str] = []
 
-    def carry(earlier: Any, later: Any, reading: Any) -> Any:
+    def carry(earlier: Any, later: Any, reading: Any, stopped: Any) -> Any:
         threads.append(threading.current_thread().name)
         return {
             n: Landmark("proposed", m.points, origin="carried")
@@ -464,6 +733,44 @@ def test_carried_landmarks_come_as_proposals(
     hand.key(Qt.Key.Key_A)
     assert not session.remaining()
     assert hand.keys == 25  # one for each landmark
+
+
+def test_proposals_can_be_done_without(
+    open_hand: Callable[[Session], Hand],
+    tmp_path: Path,
+    truth: Truth,
+    place_all: Callable[[Session, Truth], int],
+    monkeypatch: Any,
+) -> None:
+    """The button stops the worker at its next step, and nothing of it is laid."""
+    import threading
+
+    from measure.errors import CarryError
+
+    begun, ended = threading.Event(), threading.Event()
+
+    def carry(earlier: Any, later: Any, reading: Any, stopped: Callable[[], bool]) -> Any:
+        begun.set()
+        while not stopped():
+            pass
+        ended.set()
+        raise CarryError("Stopped, as asked.")
+
+    monkeypatch.setattr("viewer.reading_view.carry_forward", carry)
+    session = Session([make_film(0), make_film(1)], folder=tmp_path)
+    place_all(session, truth)
+    hand = open_hand(session)
+    hand.view._visit(1)
+    for _ in range(60):
+        hand.settle()
+        if begun.is_set():
+            break
+    assert hand.view.stop_carrying.isVisible()
+    hand.view.stop_carrying.click()
+    assert ended.wait(5)
+    hand.settle()
+    assert not session.draft.landmarks
+    assert not hand.view.busy.isVisible()
 
 
 def test_folder_opens_off_the_thread(
