@@ -236,7 +236,7 @@ class TestCase:
         assert len(set(keys)) == len(keys)
 
     def test_quiet_case(self, case_of) -> None:
-        """Three films alike, the pins' tips well short of the cortex that they graze: everything is within."""
+        """Three films alike, the tips well short of the cortex that the pins graze: everything is within."""
         quiet = Elbow(beyond=(-6.0, -6.0))
         assert {flag.outcome for flag in find_flags(case_of(quiet, quiet, quiet))} == {WITHIN}
 
