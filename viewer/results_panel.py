@@ -13,6 +13,7 @@ from qtpy.QtWidgets import (
     QHBoxLayout,
     QHeaderView,
     QLabel,
+    QSizePolicy,
     QTableWidget,
     QTableWidgetItem,
     QVBoxLayout,
@@ -48,6 +49,8 @@ class ResultsPanel(QWidget):
         self.verdict = QLabel()
         self.verdict.setWordWrap(True)
         self.verdict.setObjectName("verdict")
+        for label in (self.sentence, self.verdict):
+            label.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Minimum)
         self.table = _Table()
         self.plot = TrendPlot()
         self.caution = QLabel()
@@ -83,6 +86,8 @@ class ResultsPanel(QWidget):
         for number, row in enumerate(rows):
             if number >= len(old) or old[number] != row:
                 self._show_row(number, row)
+        for column in (2, 3):  # what no row has takes no room
+            table.setColumnHidden(column, not any(row.cells[column] for row in rows))
         self._keep_chosen()
 
     def _keep_chosen(self) -> None:
@@ -143,6 +148,7 @@ class _Table(QTableWidget):
         self.setMouseTracking(True)
         self.setShowGrid(False)
         self.setTextElideMode(Qt.TextElideMode.ElideMiddle)
+        self.setWordWrap(False)
         self.setAlternatingRowColors(True)
         self.verticalHeader().hide()
         self.verticalHeader().setDefaultSectionSize(24)
@@ -150,7 +156,7 @@ class _Table(QTableWidget):
         header.setHighlightSections(False)
         header.setMinimumSectionSize(100)
         header.setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
-        for column, width in ((1, 128), (2, 126), (3, 126), (4, 206)):
+        for column, width in ((1, 116), (2, 116), (3, 116), (4, 206)):
             header.resizeSection(column, width)
         self.cellEntered.connect(lambda row, _: self.entered_row.emit(row))
 

@@ -576,6 +576,19 @@ def test_a_film_by_keyboard_alone(
     assert session.is_finished(0)
 
 
+def test_a_click_beside_a_proposal_says_where_it_belongs(
+    open_hand: Callable[[Session], Hand], session: Session
+) -> None:
+    """Within reach of its own mark too: the proposal in hand is moved and confirmed, not only selected."""
+    session.propose(0, {"hole": Landmark("proposed", ((400.0, 500.0),), origin="carried")})
+    session.select("hole")
+    hand = open_hand(session)
+    hand.click((404.0, 504.0))
+    hole = session.draft.landmarks["hole"]
+    assert hole.status == "confirmed"
+    assert hole.points[0] == pytest.approx((404.0, 504.0), abs=2.5)
+
+
 def test_enter_does_not_place_at_a_stale_cross(
     open_hand: Callable[[Session], Hand], session: Session
 ) -> None:
