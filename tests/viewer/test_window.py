@@ -672,8 +672,11 @@ def test_verdict_and_trend_are_those_of_the_report(
     (case,), _ = group(session.measured(number) for number in range(3))
     lines = [*between_lines(case), *trend_lines(case)]
     assert any(line.startswith("trend of") for line in lines)
+    assert lines[0].split("; ")[0].lower() in shown
+    assert next(line for line in lines if line.startswith("trend of")).lower() in shown
+    everything = " ".join(hand.view.results.verdict.toolTip().lower().split())
     for line in lines:
-        assert line.lower() in shown
+        assert line.lower() in everything
 
 
 def test_a_short_walk_through_the_window(open_hand: Callable[[Session], Hand], session: Session) -> None:
