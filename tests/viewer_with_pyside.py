@@ -39,7 +39,8 @@ def main() -> None:
     others = [name for name in ("PyQt5", "PyQt6", "PySide2") if name in sys.modules]
     if others:
         raise RuntimeError(f"Another binding was loaded too: {', '.join(others)}.")
-    print(f"{len(names)} modules of the reading room, and its window, work with {BINDING} {qtpy.PYSIDE_VERSION}")
+    what = f"{len(names)} modules of the reading room, and its window"
+    print(f"{what}, work with {BINDING} {qtpy.PYSIDE_VERSION}")
 
 
 def read_a_little(folder: Path) -> None:

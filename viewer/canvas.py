@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from qtpy.QtCore import QObject, QTimer, Signal
 
 from measure.errors import HoldfastError
+from measure.reading import PROPOSED
 from viewer import layers
 from viewer.overlays import Label, Labels
 from viewer.session import Point, Session
@@ -429,7 +430,7 @@ class FilmPair(QObject):
         try:
             if self._collect:
                 self._collected(point)
-            elif held and not self.waits_for_points():
+            elif held and not self.waits_for_points() and not self._proposed(held[0]):
                 session.select(held[0])
             else:
                 session.place(point)
@@ -443,6 +444,11 @@ class FilmPair(QObject):
             if len(points) == count:
                 self._collect = None
                 done(points)
+
+    def _proposed(self, name: str) -> bool:
+        """Whether a mark is the proposal in hand: a click beside it says where it belongs."""
+        landmark = self.session.draft.landmarks.get(name)
+        return name == self.session.active and landmark is not None and landmark.status == PROPOSED
 
     def waits_for_points(self) -> bool:
         """Whether the landmark in hand still wants points: a click near another mark then places."""

@@ -40,7 +40,7 @@ from viewer.hand_over import KEEP, hand_over, store_place
 from viewer.observation_sheet import ObservationSheet
 from viewer.overlays import INSET_PX, Caption, Inset
 from viewer.results_panel import ResultsPanel
-from viewer.rows import ResultRow, caption_lines, frame_words, moving_rows, result_rows, trend, verdict_lines
+from viewer.rows import ResultRow, caption_lines, frame_words, moving_rows, result_rows, trend, verdict
 from viewer.scale_panel import WHAT_TO_CLICK, FilmPanel, ScalePanel
 from viewer.session import Point, Session
 from viewer.style import SHEET
@@ -336,7 +336,7 @@ class ReadingView(QWidget):
         rows = result_rows(case, flags)
         self._full = case, rows
         words = f"{reason} {outcome_words(case, flags)}" if reason else outcome_words(case, flags)
-        self.results.show_rows(rows, words, "\n".join(verdict_lines(case)))
+        self.results.show_rows(rows, words, verdict(case))
         self.results.plot.show_trend(trend(session, self._trend_key) if self._trend_key else None)
         if self.tabs.currentIndex() == SCALE_TAB:
             self.scale.show_session(session)

@@ -13,6 +13,7 @@ from qtpy.QtWidgets import (
     QHBoxLayout,
     QHeaderView,
     QLabel,
+    QSizePolicy,
     QTableWidget,
     QTableWidgetItem,
     QVBoxLayout,
@@ -48,6 +49,8 @@ class ResultsPanel(QWidget):
         self.verdict = QLabel()
         self.verdict.setWordWrap(True)
         self.verdict.setObjectName("verdict")
+        for label in (self.sentence, self.verdict):
+            label.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Minimum)
         self.table = _Table()
         self.plot = TrendPlot()
         self.caution = QLabel()
@@ -68,14 +71,21 @@ class ResultsPanel(QWidget):
     def _key(self, row: int) -> tuple[str, str] | None:
         return self._rows[row].key if 0 <= row < len(self._rows) else None
 
-    def show_rows(self, rows: Sequence[ResultRow], sentence: str, verdict: str | None = None) -> None:
-        """Show the table; only cells that differ are touched. No verdict leaves the last one, in grey."""
+    def show_rows(
+        self, rows: Sequence[ResultRow], sentence: str, verdict: tuple[str, str] | None = None
+    ) -> None:
+        """Show the table; only cells that differ are touched.
+
+        The verdict is in short and in full; none leaves the last one, in grey.
+        """
         if self.sentence.text() != sentence:
             self.sentence.setText(sentence)
         self.verdict.setEnabled(verdict is not None)
-        if verdict is not None and self.verdict.text() != verdict:
-            self.verdict.setText(verdict)
-            self.verdict.setVisible(bool(verdict))
+        if verdict is not None:
+            short, full = verdict
+            self.verdict.setText(short)
+            self.verdict.setToolTip("\n".join(textwrap.fill(line, 110) for line in full.split("\n")))
+            self.verdict.setVisible(bool(short))
         table, old = self.table, self._rows
         self._rows = list(rows)
         if len(old) != len(rows):
@@ -83,6 +93,8 @@ class ResultsPanel(QWidget):
         for number, row in enumerate(rows):
             if number >= len(old) or old[number] != row:
                 self._show_row(number, row)
+        for column in (2, 3):  # what no row has takes no room
+            table.setColumnHidden(column, not any(row.cells[column] for row in rows))
         self._keep_chosen()
 
     def _keep_chosen(self) -> None:
@@ -143,6 +155,7 @@ class _Table(QTableWidget):
         self.setMouseTracking(True)
         self.setShowGrid(False)
         self.setTextElideMode(Qt.TextElideMode.ElideMiddle)
+        self.setWordWrap(False)
         self.setAlternatingRowColors(True)
         self.verticalHeader().hide()
         self.verticalHeader().setDefaultSectionSize(24)
@@ -150,7 +163,7 @@ class _Table(QTableWidget):
         header.setHighlightSections(False)
         header.setMinimumSectionSize(100)
         header.setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
-        for column, width in ((1, 128), (2, 126), (3, 126), (4, 206)):
+        for column, width in ((1, 128), (2, 128), (3, 128), (4, 190)):
             header.resizeSection(column, width)
         self.cellEntered.connect(lambda row, _: self.entered_row.emit(row))
 

@@ -103,9 +103,18 @@ def _plain_difference(now: Measurement | None, earlier: MeasuredFilm | None) -> 
     return f"≈ {quantity.value:+.1f}{UNIT_TEXT[quantity.unit]}"
 
 
-def verdict_lines(case: Case) -> list[str]:
-    """Say what moved between the films, or that it cannot be told, and the trends: as in the report."""
-    return [f"{line[:1].upper()}{line[1:]}." for line in (*between_lines(case), *trend_lines(case))]
+def verdict(case: Case) -> tuple[str, str]:
+    """Say what moved between the films, or that it cannot be told, and the trends: as in the report.
+
+    Returns what there is room for (the verdicts without how the films lay, the first trend), and all.
+    """
+    between, trends = [[f"{line[:1].upper()}{line[1:]}" for line in lines(case)]
+                       for lines in (between_lines, trend_lines)]  # fmt: skip
+    short = [line.split("; ")[0] for line in between] + trends[:1]
+    more = [f"{len(trends) - 1} more trends: point here to read them"] if len(trends) > 1 else []
+    return "\n".join(f"{line}." for line in (*short, *more)), "\n".join(
+        f"{line}." for line in (*between, *trends)
+    )
 
 
 def _row(

@@ -193,6 +193,8 @@ class FilmPanel(QWidget):
         buttons.addWidget(fit)
         self.hand_overs = {name: QPushButton(name) for name in HAND_OVERS}
         leaving = QHBoxLayout()
+        for row in (buttons, leaving):
+            row.setSpacing(6)
         for name, button in self.hand_overs.items():
             button.clicked.connect(lambda _=False, name=name: self.handed_over.emit(name))
             leaving.addWidget(button)

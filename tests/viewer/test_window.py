@@ -576,6 +576,19 @@ def test_a_film_by_keyboard_alone(
     assert session.is_finished(0)
 
 
+def test_a_click_beside_a_proposal_says_where_it_belongs(
+    open_hand: Callable[[Session], Hand], session: Session
+) -> None:
+    """Within reach of its own mark too: the proposal in hand is moved and confirmed, not only selected."""
+    session.propose(0, {"hole": Landmark("proposed", ((400.0, 500.0),), origin="carried")})
+    session.select("hole")
+    hand = open_hand(session)
+    hand.click((404.0, 504.0))
+    hole = session.draft.landmarks["hole"]
+    assert hole.status == "confirmed"
+    assert hole.points[0] == pytest.approx((404.0, 504.0), abs=2.5)
+
+
 def test_enter_does_not_place_at_a_stale_cross(
     open_hand: Callable[[Session], Hand], session: Session
 ) -> None:
@@ -659,8 +672,11 @@ def test_verdict_and_trend_are_those_of_the_report(
     (case,), _ = group(session.measured(number) for number in range(3))
     lines = [*between_lines(case), *trend_lines(case)]
     assert any(line.startswith("trend of") for line in lines)
+    assert lines[0].split("; ")[0].lower() in shown
+    assert next(line for line in lines if line.startswith("trend of")).lower() in shown
+    everything = " ".join(hand.view.results.verdict.toolTip().lower().split())
     for line in lines:
-        assert line.lower() in shown
+        assert line.lower() in everything
 
 
 def test_a_short_walk_through_the_window(open_hand: Callable[[Session], Hand], session: Session) -> None:
