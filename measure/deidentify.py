@@ -28,7 +28,7 @@ from pydicom.uid import ExplicitVRLittleEndian, UID_dictionary
 
 from measure import __version__
 from measure.errors import FilmError, HoldfastError
-from measure.film import Film, find_films, read_film
+from measure.film import Film, read_film, search
 from measure.pseudonym import Pseudonyms
 from measure.reading import NOT_ASSESSABLE, SUFFIX, Reading, load_reading, save_reading
 from measure.review import Track
@@ -114,10 +114,11 @@ def deidentify_folder(
             readings.setdefault(reading.film_digest, []).append(reading)
         except HoldfastError as error:
             problems.append((path.name, str(error)))
-    films = find_films(folder)
-    if not films:
+    found = search(folder)
+    if not found.films:
         raise FilmError(f"No film was found under {folder.name!r}.")
-    for path in track(films):
+    problems += found.refused
+    for path in track(found.films):
         try:
             film = read_film(path)
             clean = deidentify_film(path, film, pseudonyms, blank)

@@ -17,6 +17,10 @@ class SeveralFramesError(FilmError):
     """A file holds several frames, and none was chosen."""
 
 
+class LimitError(FilmError):
+    """A file or a sender brings more than any film needs (`measure.limits`)."""
+
+
 class ScaleError(HoldfastError):
     """A scale cannot be had, or does not make sense."""
 
@@ -39,3 +43,7 @@ class ThresholdError(HoldfastError):
 
 class StoreError(HoldfastError):
     """A store of readings cannot be used."""
+
+
+class NetworkError(HoldfastError):
+    """Films cannot be received, or reports not be sent."""

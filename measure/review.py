@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from measure.errors import FilmError, HoldfastError, ReadingError, SeveralFramesError
-from measure.film import Film, find_films, read_film
+from measure.film import Film, Found, read_film, search
 from measure.flags import Flag, find_flags
 from measure.reading import SUFFIX, Reading, check_film, load_reading, standing
 from measure.scale import doubts, scales_for, why_no_scale
@@ -82,14 +82,14 @@ def review(
 
     Raises FilmError where the folder does not exist or holds no film.
     """
-    paths = _films(folder)
-    problems: list[Problem] = []
+    found = _films(folder)
+    problems = [Problem(*refused) for refused in found.refused]
     notes: list[str] = []
     readings = _readings(folder, problems)
     films: list[MeasuredFilm] = []
     unread: list[Unread] = []
     seen: dict[str, tuple[str, Said]] = {}
-    for path in track(paths):
+    for path in track(found.films):
         try:
             film = _film(path, frame)
             if first := _repeated(film, seen):
@@ -115,16 +115,17 @@ def _flags(case: Case, sites: Mapping[str, Site]) -> tuple[tuple[Flag, ...], ...
     return tuple(find_flags(case, sites.get(film.reading.site), film) for film in case.films)
 
 
-def _films(folder: Path) -> list[Path]:
+def _films(folder: Path) -> Found:
     if not folder.exists():
         raise FilmError(f"There is no folder or film {folder.name!r} at the path given. Check the path.")
-    paths = find_films(folder) if folder.is_dir() else [folder]
-    if not paths:
+    found = search(folder) if folder.is_dir() else Found((folder,))
+    if not found.films:
+        left_out = "".join(f" {name}: {why}" for name, why in found.refused)
         raise FilmError(
             f"No film was found under {folder.name!r}. Expected DICOM files (*.dcm or without an extension), "
-            "PNG, JPEG or TIFF images."
+            f"PNG, JPEG or TIFF images.{left_out}"
         )
-    return paths
+    return found
 
 
 def _film(path: Path, frame: int | None) -> Film:

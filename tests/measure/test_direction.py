@@ -12,7 +12,8 @@ import pytest
 PACKAGE = Path(__file__).parents[2] / "measure"
 # Each module imports only from those before it. A new module takes its place here.
 ORDER = (
-    "errors", "files", "quantity", "geometry", "film_elements", "film_grey", "film_header", "film_dicom",
+    "errors", "limits", "files", "quantity", "geometry", "film_elements", "film_grey", "film_header",
+    "film_walk", "film_dicom",
     "film", "scale", "sites", "reading", "carry", "propagate", "definitions", "measurements", "ties",
     "movement", "comparability", "series", "space", "trend", "flags", "prepare", "lines", "strip",
     "pin_search", "pin_fit", "pin_ends", "pins", "pin_width", "marker", "snap", "bone", "propose",
