@@ -150,7 +150,7 @@ def write_research(
     unknown = sorted(set(formats) - set(FORMATS))
     if unknown:
         raise HoldfastError(f"Format {', '.join(unknown)} is not one of {', '.join(FORMATS)}.")
-    values = list(_value_rows(review, pseudonyms))
+    values = list(value_rows(review, pseudonyms))
     tables: dict[str, tuple[Sequence[Column], list[Row]]] = {
         "values": (VALUES, values),
         "changes": (CHANGES, list(_change_rows(review, pseudonyms))),
@@ -184,7 +184,8 @@ def _films(review: Review) -> Iterator[MeasuredFilm]:
         yield from case.films
 
 
-def _value_rows(review: Review, pseudonyms: Pseudonyms) -> Iterator[Row]:
+def value_rows(review: Review, pseudonyms: Pseudonyms) -> Iterator[Row]:
+    """Rows of the table `VALUES`."""
     films = ((film, measurement) for film in _films(review) for measurement in film.measurements)
     for (film, measurement), row in zip(films, measurement_rows(review), strict=True):
         scale = measurement.scale
@@ -310,9 +311,17 @@ def _write_csv(path: Path, columns: Sequence[Column], rows: list[Row]) -> Path:
 
 
 def _write_parquet(path: Path, columns: Sequence[Column], rows: list[Row]) -> Path:
-    """Write a table whose schema carries each column's meaning."""
-    import pyarrow
     from pyarrow import parquet
+
+    part = path.with_name(f".{path.name}.part")
+    parquet.write_table(arrow_table(columns, rows), part)
+    part.replace(path)
+    return path
+
+
+def arrow_table(columns: Sequence[Column], rows: Sequence[Row]) -> Any:
+    """Rows as an Arrow table, whose schema carries each column's meaning."""
+    import pyarrow
 
     kinds = {
         TEXT: pyarrow.dictionary(pyarrow.int32(), pyarrow.string()), NUMBER: pyarrow.float64(),
@@ -323,13 +332,8 @@ def _write_parquet(path: Path, columns: Sequence[Column], rows: list[Row]) -> Pa
         pyarrow.array([None if row.get(c.name) in ("", None) else row[c.name] for row in rows], kinds[c.kind])
         for c in columns
     ]
-    table = pyarrow.Table.from_arrays(
-        arrays, schema=pyarrow.schema(fields, {"software": f"holdfast {__version__}"})
-    )
-    part = path.with_name(f".{path.name}.part")
-    parquet.write_table(table, part)
-    part.replace(path)
-    return path
+    schema = pyarrow.schema(fields, {"software": f"holdfast {__version__}"})
+    return pyarrow.Table.from_arrays(arrays, schema=schema)
 
 
 def _write_dictionary(

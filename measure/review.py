@@ -91,14 +91,14 @@ def review(
     seen: dict[str, tuple[str, Said]] = {}
     for path in track(found.films):
         try:
-            film = _film(path, frame)
+            film = film_at(path, frame)
             if first := _repeated(film, seen):
                 notes.append(f"{film.name}: the same film as {first}; counted once")
                 continue
             if mine := readings.pop(film.digest, ()):
-                films.append(_measured(film, mine, notes))
-            elif propose and (proposed := _proposed(film)):
-                films.append(proposed)
+                films.append(measured(film, [reading for _, reading in mine], notes))
+            elif propose and (found_out := proposed(film)):
+                films.append(found_out)
                 notes.append(f"{film.name}: no reading; its values rest on proposals, to be confirmed")
             else:
                 unread.append(_unread(film))
@@ -128,7 +128,7 @@ def _films(folder: Path) -> Found:
     return found
 
 
-def _film(path: Path, frame: int | None) -> Film:
+def film_at(path: Path, frame: int | None) -> Film:
     """Read a film; the frame is that of films that hold several, and says nothing to the others."""
     try:
         return read_film(path)
@@ -221,26 +221,26 @@ def _repeated(film: Film, seen: dict[str, tuple[str, Said]]) -> str | None:
     return name
 
 
-def _measured(film: Film, readings: Sequence[tuple[Path, Reading]], notes: list[str]) -> MeasuredFilm:
-    """Measure a film with the latest of its readings that no other supersedes."""
-    valid = standing(reading for _, reading in readings)
+def measured(film: Film, readings: Sequence[Reading], notes: list[str] | None = None) -> MeasuredFilm:
+    """Measure a film with the latest of its readings that no other supersedes; what is told goes to notes."""
+    valid = standing(readings)
     latest = valid[-1]
-    if len(valid) > 1:
+    if len(valid) > 1 and notes is not None:
         which = f"the latest, by {latest.reader} at {latest.time}, is used"
         notes.append(f"{film.name}: {len(valid)} readings stand; {which}")
     check_film(latest, film)
     return measure(film, latest)
 
 
-def _proposed(film: Film) -> MeasuredFilm | None:
+def proposed(film: Film) -> MeasuredFilm | None:
     """Measure a film of an elbow by what the program proposes on it; None where that gives no value."""
     if film.body_part not in (None, "elbow"):
         return None
     from measure.propose import proposed_reading  # image processing is slow to load
 
     reading = proposed_reading(film, load_site(PROPOSED_SITE))
-    measured = measure(film, reading) if reading else None
-    return measured if measured and any(m.quantity for m in measured.measurements) else None
+    found = measure(film, reading) if reading else None
+    return found if found and any(m.quantity for m in found.measurements) else None
 
 
 def _unread(film: Film) -> Unread:
