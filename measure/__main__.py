@@ -21,6 +21,7 @@ from measure.commands import COMMANDS, FAULT, NOTHING_DONE, STOPPED
 EXTRAS = {
     "sqlalchemy": "store", "psycopg": "store", "reportlab": "report", "matplotlib": "report",
     "pyarrow": "research", "highdicom": "dicom", "dicomanonymizer": "dicom",
+    "pynetdicom": "network", "distributed": "cluster",
 }  # fmt: skip
 # For a code page that lacks them. "?" must not stand for a sign of its own: it means "cannot tell".
 PLAIN_LETTERS = {"▲": "!", "·": ".", "±": "+/-", "–": "--", "°": " deg", "×": "x"}

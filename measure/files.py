@@ -1,4 +1,4 @@
-"""Text files that appear whole or not at all."""
+"""Files that appear whole or not at all."""
 
 from __future__ import annotations
 
@@ -30,12 +30,12 @@ def whole_file(path: Path, *, replace: bool) -> Iterator[TextIO]:
         if replace:
             os.replace(part, path)
         else:
-            _claim(part, path)
+            claim(part, path)
     finally:
         part.unlink(missing_ok=True)
 
 
-def _claim(part: Path, path: Path) -> None:
+def claim(part: Path, path: Path) -> None:
     """Give a file its name; FileExistsError where the name is taken, which a rename would not mind."""
     try:
         os.link(part, path)
@@ -44,3 +44,14 @@ def _claim(part: Path, path: Path) -> None:
     except OSError:  # no hard links here: FAT, and many a network share
         path.open("x").close()
         os.replace(part, path)
+
+
+def sync_folder(folder: Path) -> None:
+    """Put a folder's list of names on the disk, so that a new file outlives a power cut."""
+    if os.name != "posix":  # elsewhere a folder cannot be opened
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -62,6 +62,7 @@ _SYNTAXES = {
     "1.2.840.10008.1.2.4.202": _Syntax("high-throughput JPEG 2000 lossless", "pylibjpeg"),
     "1.2.840.10008.1.2.4.203": _Syntax("high-throughput JPEG 2000", "pylibjpeg", may_be_lossy=True),
 }
+STORED = tuple(_SYNTAXES)  # what films may be sent and kept as
 _DEFLATED = "1.2.840.10008.1.2.1.99"
 _INFLATED = "1.2.840.10008.1.2.1"
 _BIG_ENDIAN = "1.2.840.10008.1.2.2"

@@ -18,7 +18,8 @@ ORDER = (
     "movement", "comparability", "series", "space", "trend", "flags", "prepare", "lines", "strip",
     "pin_search", "pin_fit", "pin_ends", "pins", "pin_width", "marker", "snap", "bone", "propose",
     "review", "store", "export", "report", "figure", "clinic_page", "clinic_html", "clinic_pdf",
-    "clinic_report", "pseudonym", "research_export", "crew", "journal", "cohort",
+    "clinic_report", "pseudonym", "research_export", "crew", "journal", "cohort", "countdown",
+    "network", "inbox", "receive", "send",
     "structured_report", "presentation_state", "deidentify", "samples", "phantom", "phantom_film",
     "commands", "__main__",
 )  # fmt: skip
