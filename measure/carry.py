@@ -32,6 +32,10 @@ class CarryError(HoldfastError):
     """Two films could not be laid over each other."""
 
 
+class TurnedError(CarryError):
+    """Two films could be laid over each other only by turning one further than films are taken."""
+
+
 @dataclass(frozen=True)
 class Registration:
     """Similarity from an earlier to a later film: (3, 3) on (row, column) pixels, and its support."""
@@ -144,4 +148,4 @@ def _refuse_implausible(matrix: Any) -> None:
     if not 1 / MOST_SCALE < scale < MOST_SCALE:
         raise CarryError(_refusal(f"one would be {scale:.2f} times as large as the other"))
     if abs(turn) > MOST_TURN:
-        raise CarryError(_refusal(f"one would be turned by {turn:.0f} degrees"))
+        raise TurnedError(_refusal(f"one would be turned by {turn:.0f} degrees"))

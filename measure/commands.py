@@ -175,6 +175,20 @@ def _pseudonyms(options: Namespace) -> Pseudonyms:
     return open_key(options.key, options.out) if options.key else Pseudonyms()
 
 
+def _intake(options: Namespace) -> int:
+    from measure.intake import DOUBTS, WAITING, take_in
+
+    done = take_in(options.sources, options.out)
+    print(f"{done.filed} films filed, {done.repeated} were here already, {done.left_out} left out.")
+    if done.waiting:
+        print(
+            f"{len(done.waiting)} wait in {options.out / WAITING}: fill in the column 'answer' of "
+            f"{options.out / DOUBTS} and run this again."
+        )
+    _finish((), done.problems)
+    return SOME_UNUSED if done.problems or done.waiting else DONE
+
+
 def _cohort(options: Namespace) -> int:
     from measure.cohort import run_cohort
     from measure.pseudonym import open_key
@@ -376,6 +390,11 @@ COMMANDS = (
         FOLDER, OUT, KEY,
         option("--blank", type=region, action="append", default=[], metavar="ROW:ROW,COLUMN:COLUMN",
                help="make this region black on films that may have writing burned in; may be repeated"),
+    )),
+    Command("intake", "file films from folders, discs and archives by patient, side, view, visit", _intake, (
+        option("sources", type=Path, nargs="*", metavar="SOURCE",
+               help="folders, DICOMDIR discs, zip archives or films; without any, only answers are read"),
+        OUT,
     )),
     Command("cohort", "measure a whole tree of films into one table, on all cores or a cluster", _cohort, (
         FOLDER, OUT, FRAME,

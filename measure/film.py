@@ -24,7 +24,18 @@ from measure.film_grey import GreyScale
 from measure.film_header import Header, Spacing
 from measure.limits import LIMITS, refuse_beyond
 
-__all__ = ["Film", "Found", "GreyScale", "Header", "Spacing", "find_films", "peek", "read_film", "search"]
+__all__ = [
+    "Film",
+    "Found",
+    "GreyScale",
+    "Header",
+    "Spacing",
+    "find_films",
+    "looks_like_film",
+    "peek",
+    "read_film",
+    "search",
+]
 
 _PICTURE_STARTS = {
     b"\x89PNG\r\n\x1a\n": "PNG",
@@ -190,6 +201,11 @@ def peek(path: str | os.PathLike[str]) -> bool:
             head = file.read(_HEAD)
     except (OSError, ValueError):
         return False
+    return looks_like_film(head)
+
+
+def looks_like_film(head: bytes) -> bool:
+    """Whether a file that starts with these bytes (132 or more) should be a film."""
     return looks_like_dicom(head) or _picture_kind(head) is not None
 
 

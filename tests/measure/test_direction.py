@@ -19,7 +19,7 @@ ORDER = (
     "pin_search", "pin_fit", "pin_ends", "pins", "pin_width", "marker", "snap", "bone", "propose",
     "review", "store", "export", "report", "figure", "clinic_page", "clinic_html", "clinic_pdf",
     "clinic_report", "pseudonym", "research_export", "crew", "journal", "cohort", "countdown",
-    "network", "inbox", "receive", "send",
+    "network", "inbox", "receive", "send", "unpack", "doubts", "intake",
     "structured_report", "presentation_state", "deidentify", "samples", "phantom", "phantom_film",
     "commands", "__main__",
 )  # fmt: skip
