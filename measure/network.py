@@ -56,8 +56,10 @@ def discreet() -> Iterator[None]:
     propagate, log.propagate = log.propagate, False
 
     def drop(given: threading.ExceptHookArgs) -> None:
-        if given.thread is None or not type(given.thread).__module__.startswith("pynetdicom"):
+        if not type(given.thread).__module__.startswith("pynetdicom"):
             hook(given)
+        elif guard := getattr(getattr(given.thread, "assoc", None), "guard", None):
+            guard.close()  # else its association would wait for the thread that died
 
     threading.excepthook = drop
     try:

@@ -7,6 +7,7 @@ side shows a certificate.
 from __future__ import annotations
 
 import contextlib
+import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -159,8 +160,8 @@ class _Guard:
     The library would make room for any length that a peer claims, and gather any number of pieces.
     """
 
-    def __init__(self, connection: Any) -> None:
-        self.connection = connection
+    def __init__(self, association: Any, connection: Any) -> None:
+        self.association, self.connection = association, connection
         self.message_bytes = 0  # of the message that is coming in
 
     def recv(self, count: int) -> bytearray:
@@ -177,12 +178,23 @@ class _Guard:
             got += some
         return received[:got]
 
+    def close(self) -> None:
+        """Close the connection, even one that the peer has closed: the library would leave that open.
+
+        An association that still waits to be asked for is told that nobody will, so as to free its place.
+        """
+        with contextlib.suppress(OSError):
+            self.connection.shutdown(socket.SHUT_RDWR)
+        self.connection.close()
+        self.association.dul.to_user_queue.put(None)
+
 
 class _Handler(RequestHandler):
     def _create_association(self) -> Any:
         association: Any = super()._create_association()
-        association.guard = _Guard(self.request)
+        association.guard = _Guard(association, self.request)
         association.dul.socket.recv = association.guard.recv
+        association.dul.socket._shutdown_socket = association.guard.close
         return association
 
 

@@ -6,12 +6,10 @@ our own, and a directory's entries that lead elsewhere are told and left.
 
 from __future__ import annotations
 
-import lzma
 import re
 import stat
 import tempfile
 import zipfile
-import zlib
 from collections.abc import Iterator
 from pathlib import Path, PurePosixPath
 from typing import IO
@@ -26,10 +24,6 @@ Problems = list[tuple[str, str]]  # name and reason
 DIRECTORY = "DICOMDIR"
 _COMPONENT = re.compile(r"[A-Za-z0-9_]{1,16}\Z")  # PS3.10, 8.5 allows 8 capitals; discs are made otherwise
 _CHUNK = 2**20
-# What zipfile and its decoders raise.
-DAMAGED = (
-    zipfile.BadZipFile, zlib.error, lzma.LZMAError, OSError, EOFError, RuntimeError, ValueError,
-)  # fmt: skip
 _ZIP = b"PK\x03\x04"
 _ELSEWHERE = "The disc's directory names a file that is not on the disc, or not in an allowed way."
 
@@ -78,9 +72,10 @@ def _unpacked(path: Path, problems: Problems) -> Iterator[tuple[str, Path]]:
             for number, member in enumerate(members):
                 if not member.is_dir():
                     yield from _member(archive, member, Path(folder) / f"{number}", problems)
-    except DAMAGED as error:
-        told = str(error) if isinstance(error, LimitError) else "The archive is damaged or cannot be read."
-        problems.append((path.name, told))
+    except LimitError as error:
+        problems.append((path.name, str(error)))
+    except Exception:  # zipfile raises what it meets in a damaged archive
+        problems.append((path.name, "The archive is damaged or cannot be read."))
 
 
 def _member(
@@ -103,7 +98,7 @@ def _member(
         yield name, to
     except LimitError as error:
         problems.append((name, str(error)))
-    except DAMAGED:
+    except Exception:  # as above, and its decoders
         problems.append((name, "This file of the archive is damaged, or packed in a way that is not read."))
     finally:
         to.unlink(missing_ok=True)
