@@ -1,8 +1,8 @@
 """Films per second of a cohort: one process, two, and a two-worker Dask cluster; and of the receiver.
 
-Run it: `python tests/benchmarks/cohort.py [FILMS]` (1,000). The films are copies of the sample
-films, each with a pixel and a UID of its own; one in twenty is measured by proposals, which take
-far longer, the others by readings. The runs alternate, so that what else the machine does falls on all of them. Receiving is by
+Run it: `python tests/benchmarks/cohort.py [FILMS]` (1,000). The films are copies of the sample films, each
+with a pixel and a UID of its own; one in twenty is measured by proposals, which take far longer, the others
+by readings. The runs alternate, so that what else the machine does falls on all of them. Receiving is by
 DCMTK's storescu, against DCMTK's own storescp.
 """
 
@@ -136,9 +136,7 @@ def receiving(films: Path, work: Path, count: int = 200) -> None:
 
 if __name__ == "__main__":
     number = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
-    print(
-        f"{number} films, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}, threads {threading.active_count()}"
-    )
+    print(f"{number} films, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f} before the start")
     with tempfile.TemporaryDirectory() as place:
         write_films(Path(place, "films"), number)
         receiving(Path(place, "films"), Path(place))
