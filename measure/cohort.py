@@ -22,14 +22,15 @@ from measure import __version__
 from measure.crew import Cluster, Crew, Failed
 from measure.errors import FilmError, HoldfastError, ReadingError
 from measure.export import write_table
+from measure.files import whole_path
 from measure.film import Film, search
 from measure.flags import find_flags
 from measure.journal import Entry, Journal
 from measure.pseudonym import Pseudonyms
 from measure.reading import SUFFIX, load_reading
 from measure.research_export import DATE, VALUES, Row, arrow_table, value_rows
-from measure.review import Review, film_at, measured, proposed
-from measure.series import Case, MeasuredFilm
+from measure.review import Problem, Review, by_others, film_at, measured, proposed
+from measure.series import Case
 
 AT_A_TIME = 2_000  # films written to the table together
 NOTHING = "no reading, and nothing was proposed"
@@ -139,20 +140,25 @@ def _said(film: Film, pseudonyms: Pseudonyms) -> str:
     return pseudonyms.name("said", repr(words))
 
 
-def _measured(film: Film, settings: Settings) -> MeasuredFilm:
-    if files := settings.readings.get(film.digest):
-        return measured(film, [load_reading(path) for path in files.values()])
-    found = proposed(film) if settings.propose else None
-    if found is None:
-        raise ReadingError(NOTHING)
-    return found
+def _measured(film: Film, settings: Settings) -> Review:
+    """Measure a film by all its readings, as a review of it alone."""
+    readings = [load_reading(path) for path in settings.readings.get(film.digest, {}).values()]
+    if readings:
+        used = measured(film, readings)
+        problems: list[Problem] = []
+        others = tuple(by_others(film, readings, used.reading, problems))
+    else:
+        found = proposed(film) if settings.propose else None
+        if found is None:
+            raise ReadingError(NOTHING)
+        used, others, problems = found, (), []
+    case = Case((used,), ())
+    return Review((case,), ((find_flags(case, None, used),),), (), tuple(problems), (), others)
 
 
-def _rows(film: MeasuredFilm, pseudonyms: Pseudonyms) -> str:
+def _rows(review: Review, pseudonyms: Pseudonyms) -> str:
     """Rows of the table of values, as JSON."""
-    case = Case((film,), ())
-    alone = Review((case,), ((find_flags(case, None, film),),), (), (), ())
-    rows = [{name: row.get(name) for name in _NAMES} for row in value_rows(alone, pseudonyms)]
+    rows = [{name: row.get(name) for name in _NAMES} for row in value_rows(review, pseudonyms)]
     return json.dumps(rows, default=datetime.date.isoformat, separators=(",", ":"))
 
 
@@ -264,10 +270,11 @@ def _finish(journal: Journal, out: Path, problems: Iterable[tuple[str, str]], ne
     from pyarrow import parquet
 
     failures = list(problems)
-    table, part = out / "values.parquet", out / ".values.parquet.part"
+    table = out / "values.parquet"
     films = 0
     try:
-        with parquet.ParquetWriter(part, arrow_table(VALUES, []).schema) as writer:
+        schema = arrow_table(VALUES, []).schema
+        with whole_path(table) as part, parquet.ParquetWriter(part, schema) as writer:
             rows: list[Row] = []
             for entry in _singled(journal.entries(), failures):
                 rows += map(_dated, json.loads(entry.rows))
@@ -276,7 +283,6 @@ def _finish(journal: Journal, out: Path, problems: Iterable[tuple[str, str]], ne
                     writer.write_table(arrow_table(VALUES, rows))
                     rows.clear()
             writer.write_table(arrow_table(VALUES, rows))
-        part.replace(table)
         listed = ({"film": name, "reason": reason} for name, reason in failures)
         written = write_table(out / "failures.csv", FAILURES, listed)
     except OSError as error:

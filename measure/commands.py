@@ -10,11 +10,11 @@ import os
 import signal
 import sys
 import threading
-from argparse import Namespace
+from argparse import ArgumentTypeError, Namespace
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -26,7 +26,8 @@ if TYPE_CHECKING:
 
 DONE, STOPPED, MISUSED, SOME_UNUSED, NOTHING_DONE, FAULT = 0, 1, 2, 3, 4, 5
 PAPER_WIDTH = 160  # columns where there is no terminal to ask
-MANY_FILMS = 12  # from here on a progress bar is shown
+MANY = 12  # from so many films, files or cases on a progress bar is shown
+Each = TypeVar("Each")
 
 
 class Option(NamedTuple):
@@ -52,15 +53,21 @@ def option(flag: str, **settings: Any) -> Option:
 
 def region(text: str) -> tuple[int, int, int, int]:
     """Read "10:60,0:400" as rows 10 to 60 and columns 0 to 400."""
-    rows, columns = text.split(",")
-    (top, bottom), (left, right) = (map(int, part.split(":")) for part in (rows, columns))
+    try:
+        rows, columns = text.split(",")
+        (top, bottom), (left, right) = (map(int, part.split(":")) for part in (rows, columns))
+    except ValueError:
+        raise ArgumentTypeError(
+            f"{text!r} is no region. Give rows and columns in pixels, each from the first to the one after "
+            "the last, such as 0:60,0:400"
+        ) from None
     return top, bottom, left, right
 
 
 def _demo(options: Namespace) -> int:
     from measure.samples import samples_folder
 
-    options.folder, options.frame = samples_folder(), None
+    options.folder = samples_folder()
     return _review(options)
 
 
@@ -68,6 +75,8 @@ def _read(options: Namespace) -> int:
     import importlib
 
     window = importlib.import_module("viewer.app")  # by name: nothing in measure imports a window
+    if options.store:
+        os.environ["HOLDFAST_STORE"] = options.store  # where the reading room looks, as a plugin too
     window.run(options.folder, site=options.site, reader=options.reader, view=options.view)
     return DONE
 
@@ -92,7 +101,14 @@ def _reviewed(options: Namespace) -> Review:
     sites = {}
     if options.thresholds:
         sites = {name: with_thresholds(load_site(name), options.thresholds) for name in site_names()}
-    return review(options.folder, sites, _progress, options.frame, getattr(options, "propose", False))
+    given = vars(options)  # not every command has every option
+    what = (options.folder, sites, _track("Reading films"), given.get("frame"), given.get("propose", False))
+    if not given.get("store"):
+        return review(*what)
+    from measure.store import Store
+
+    with Store(options.store, new=False) as store:
+        return review(*what, store.texts)
 
 
 def _tell(written: Iterable[Path]) -> None:
@@ -114,6 +130,7 @@ def _finish(written: Sequence[Path], problems: Iterable[tuple[str, str]]) -> int
 def _read_cases(options: Namespace) -> Review:
     """Review a folder for something that leaves it, and say what is not in that."""
     from measure.errors import ReadingError
+    from measure.review import NO_CASES
 
     result = _reviewed(options)
     for film in result.unread:
@@ -121,7 +138,7 @@ def _read_cases(options: Namespace) -> Review:
     for note in result.notes:
         print(f"To note: {note}", file=sys.stderr)
     if not result.cases:
-        raise ReadingError("Nothing was written: no reading was found with its film. Place landmarks first.")
+        raise ReadingError(NO_CASES)
     return result
 
 
@@ -129,7 +146,8 @@ def _report(options: Namespace) -> int:
     from measure.clinic_report import write_reports
 
     result = _read_cases(options)
-    written = [*write_reports(result, options.out, patient=options.patient, paper=options.paper)]
+    track = _track("Writing reports")
+    written = [*write_reports(result, options.out, patient=options.patient, paper=options.paper, track=track)]
     problems = [(problem.name, problem.message) for problem in result.problems]
     if options.structured:
         written += _structured(result, options.out, problems)
@@ -141,7 +159,7 @@ def _structured(result: Review, out: Path, problems: list[tuple[str, str]]) -> I
     from measure.presentation_state import write_presentation_state
     from measure.structured_report import write_structured_report
 
-    for number, case in enumerate(result.cases, start=1):
+    for number, case in enumerate(_track("Writing DICOM")(result.cases), start=1):
         for visit, film in enumerate(case.films, start=1):
             try:
                 name = f"case-{number:03d}-visit-{visit}"
@@ -163,9 +181,8 @@ def _export(options: Namespace) -> int:
 def _deidentify(options: Namespace) -> int:
     from measure.deidentify import deidentify_folder
 
-    done = deidentify_folder(
-        options.folder, options.out, _pseudonyms(options), options.blank, track=_progress
-    )
+    track = _track("Cleaning films")
+    done = deidentify_folder(options.folder, options.out, _pseudonyms(options), options.blank, track=track)
     return _finish(done.written, done.problems)
 
 
@@ -277,10 +294,14 @@ def _store_place(options: Namespace) -> str:
 
 
 def _store_import(options: Namespace) -> int:
+    from measure.errors import ReadingError
+    from measure.reading import SUFFIX, reading_files
     from measure.store import Store
 
+    if not options.folder.is_dir() or not reading_files(options.folder):
+        raise ReadingError(f"There is no *{SUFFIX} file under {options.folder.name!r}. Check the path.")
     with Store(_store_place(options)) as store:
-        new, problems = store.import_folder(options.folder)
+        new, problems = store.import_folder(options.folder, track=_track("Reading readings"))
         print(f"Kept {new} new readings; the store holds {len(store)}.")
     _finish((), problems)
     return SOME_UNUSED if problems else DONE
@@ -290,7 +311,8 @@ def _store_export(options: Namespace) -> int:
     from measure.store import Store
 
     with Store(_store_place(options), new=False) as store:
-        print(f"Wrote {store.export_folder(options.folder)} readings to {options.folder}")
+        new = store.export_folder(options.folder, track=_track("Writing readings"))
+        print(f"Wrote {new} readings to {options.folder}")
     return DONE
 
 
@@ -321,17 +343,18 @@ def _console() -> Console:
     return Console(highlight=False, width=None if known else PAPER_WIDTH)
 
 
-def _progress(paths: Sequence[Path]) -> Iterable[Path]:
-    if len(paths) < MANY_FILMS or not sys.stderr.isatty():
-        return paths
-    return _bar(paths)
+def _track(words: str) -> Callable[[Sequence[Each]], Iterable[Each]]:
+    """Return what shows, on a terminal, how far a long list is done."""
 
+    def track(each: Sequence[Each]) -> Iterable[Each]:
+        if len(each) < MANY or not sys.stderr.isatty():
+            return each
+        from rich import progress
+        from rich.console import Console
 
-def _bar(paths: Sequence[Path]) -> Iterator[Path]:
-    from rich.console import Console
-    from rich.progress import track
+        return progress.track(each, description=words, console=Console(stderr=True), transient=True)
 
-    yield from track(paths, description="Reading films", console=Console(stderr=True), transient=True)
+    return track
 
 
 def _sites(options: Namespace) -> int:
@@ -360,6 +383,7 @@ AT = option(
     help="an SQLite file, or postgresql://user@host/name; else HOLDFAST_STORE, or readings.sqlite",
 )  # fmt: skip
 READINGS = option("folder", type=Path, metavar="FOLDER", help="of *.reading.json files")
+STORE = option("--store", metavar="FILE or URL", help="use the films' readings in this store too")
 
 TLS = (
     option("--certificate", type=Path, metavar="FILE", help="ours, PEM: makes the connection secure (TLS)"),
@@ -369,22 +393,22 @@ TLS = (
 
 COMMANDS = (
     Command("review", "measure, compare and flag the films under a folder", _review, (
-        FOLDER, TABLES, FRAME, THRESHOLDS,
+        FOLDER, TABLES, FRAME, THRESHOLDS, STORE,
         option("--propose", action="store_true",
                help="also measure films without a reading, by unconfirmed proposals"),
     )),
     Command("demo", "review the sample films", _demo, (TABLES, THRESHOLDS)),
     Command("report", "write a page for the clinic for each case, PDF and HTML", _report, (
-        FOLDER, OUT, FRAME, THRESHOLDS,
+        FOLDER, OUT, FRAME, THRESHOLDS, STORE,
         option("--patient", action="store_true", help="name the patient's identifier on the page"),
         option("--paper", choices=("A4", "Letter"), default="A4"),
         option("--structured", action="store_true",
                help="also DICOM of each film: structured report and drawing"),
     )),
     Command("export", "write tables for research, nobody named", _export, (
-        FOLDER, OUT, FRAME, THRESHOLDS, KEY,
+        FOLDER, OUT, FRAME, THRESHOLDS, STORE, KEY,
         option("--format", nargs="+", choices=("csv", "parquet"), default=["csv"]),
-        option("--wide", action="store_true", help="also a table with one row a film"),
+        option("--wide", action="store_true", help="also a table with one row a reading"),
     )),
     Command("deidentify", "write films and readings without the patient", _deidentify, (
         FOLDER, OUT, KEY,
@@ -433,6 +457,8 @@ COMMANDS = (
         option("--reader", metavar="NAME", help="who reads: a name, initials or a number"),
         option("--site", default="olecranon", metavar="SITE", help="olecranon (default), patella, ..."),
         option("--view", metavar="VIEW", help="of films that do not say it: lateral, ap, ..."),
+        option("--store", metavar="FILE or URL",
+               help="keep each finished reading in this store too; else HOLDFAST_STORE, if set"),
     )),
     Command("sites", "show a site's landmarks, measurements and thresholds", _sites, (
         option("name", nargs="?", help="olecranon, patella, ...; without it the sites are listed"),

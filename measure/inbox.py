@@ -9,17 +9,15 @@ from __future__ import annotations
 import errno
 import hashlib
 import io
-import os
 import re
 import shutil
 import threading
-import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from measure.errors import LimitError
-from measure.files import claim, sync_folder
+from measure.files import sync_folder, whole_path
 from measure.film_dicom import quiet
 from measure.film_walk import refuse_absurd_header
 from measure.limits import refuse_beyond
@@ -165,17 +163,10 @@ def _keep(content: Sequence[bytes], folder: Path, name: str) -> str:
 
 def _write(content: Sequence[bytes], path: Path) -> bool:
     """Write a file whole and for good; false where another came first."""
-    path.parent.mkdir(exist_ok=True)
-    part = path.with_name(f".{uuid.uuid4().hex}.part")
     try:
-        with part.open("xb") as file:
+        with whole_path(path, replace=False) as part, part.open("xb") as file:
             file.writelines(content)
-            file.flush()
-            os.fsync(file.fileno())
-        claim(part, path)
     except FileExistsError:
         return False
-    finally:
-        part.unlink(missing_ok=True)
     sync_folder(path.parent)
     return True

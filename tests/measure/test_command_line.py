@@ -486,8 +486,9 @@ def test_progress_bar_only_for_many_films_at_a_terminal(monkeypatch) -> None:
     """Few films, or no terminal, give the list itself; many at a terminal pass through a bar, none lost."""
     from measure import commands
 
-    many = [Path(str(number)) for number in range(commands.MANY_FILMS)]
-    assert commands._progress(many) is many
+    many = [Path(str(number)) for number in range(commands.MANY)]
+    track = commands._track("Reading films")
+    assert track(many) is many
     monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
-    assert commands._progress(many[1:]) is not many
-    assert list(commands._progress(many)) == many
+    assert track(many[1:]) is not many
+    assert list(track(many)) == many

@@ -21,7 +21,6 @@ from pydicom.filebase import DicomBytesIO
 from pydicom.filewriter import write_dataset
 from pynetdicom import AE
 
-from measure import inbox
 from measure.errors import NetworkError
 from measure.film import read_film
 from measure.film_dicom import quiet
@@ -139,7 +138,7 @@ def test_a_full_disk_loses_nothing(
         raise OSError(fault, os.strerror(fault))
 
     with monkeypatch.context() as patch:
-        patch.setattr(inbox.os, "fsync", full)
+        patch.setattr(os, "fsync", full)
         for _ in range(3):
             with pytest.raises(RefusedError, match=r"disk is full|cannot be written") as refused:
                 here.file(film)
