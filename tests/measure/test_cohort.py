@@ -16,7 +16,10 @@ import pytest
 from cohort_faults import KEY, die_on_dead, hang_on_slow
 
 from measure import cohort, review
+from measure.__main__ import main
 from measure.cohort import Progress, Settings, measure_file, prepare, run_cohort
+from measure.commands import NOTHING_DONE, SOME_UNUSED
+from measure.countdown import left
 from measure.errors import FilmError
 from measure.film import read_film
 from measure.reading import save_reading
@@ -205,3 +208,27 @@ def test_progress_counts_down(films: Path, tmp_path: Path) -> None:
     assert told[-1].failed == 2
     assert told[-1].seconds_left == 0
     assert all(at.seconds_left > 0 for at in told[:-1])
+
+
+def test_the_command_line(films: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Tells of films, failures and files; its key may not lie in what is given away."""
+    out = tmp_path / "out"
+    command = ["cohort", str(films), "--out", str(out), "--workers", "1", "--key"]
+    assert main([*command, str(tmp_path / "key")]) == SOME_UNUSED
+    said = capsys.readouterr()
+    assert f"{FILMS} films in the table, 2 files not used; {FILMS + 2} measured anew." in said.out
+    assert f"{FILMS + 2} of {FILMS + 2} films, 2 not used, 0 s left" in said.err
+    assert main([*command, str(out / "key")]) == NOTHING_DONE
+    assert "Keep it in another folder" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [
+        (0, "0 s left"), (80, "80 s left"), (300, "5 min left"), (3600, "1 h 00 min left"),
+        (7500, "2 h 05 min left"), (None, "time left unknown"),
+    ],
+)  # fmt: skip
+def test_time_left_in_words(seconds: float | None, words: str) -> None:
+    """As one says it."""
+    assert left(seconds) == words

@@ -17,6 +17,8 @@ from PIL import Image
 from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.uid import ExplicitVRLittleEndian, MediaStorageDirectoryStorage
 
+from measure.__main__ import main
+from measure.commands import DONE, SOME_UNUSED
 from measure.doubts import KINDS, as_a_copy, beside, content, shows_two
 from measure.errors import FilmError, HoldfastError
 from measure.film import Film, read_film
@@ -432,3 +434,16 @@ def test_a_source_that_is_not_there_is_told(tmp_path: Path) -> None:
     """Without its path."""
     with pytest.raises(FilmError, match="There is nothing at 'none'"):
         take_in([tmp_path / "none"], tmp_path / "out")
+
+
+def test_the_command_line(write: WriteFilm, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Says how many were filed and where to answer."""
+    write(tmp_path / "in" / "a.dcm")
+    write(tmp_path / "in" / "b.dcm", 2, ImageLaterality=None)
+    command = ["intake", str(tmp_path / "in"), "--out", str(tmp_path / "out")]
+    assert main(command) == SOME_UNUSED
+    said = capsys.readouterr().out
+    assert "1 films filed, 0 were here already, 0 left out." in said
+    assert "1 wait in" in said
+    answer(tmp_path / "out", side="left")
+    assert main(command) == DONE
