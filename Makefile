@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test pyside bench validate lint wheel clean
+.PHONY: demo test pyside bench fuzz audit lock validate lint wheel clean
 
 demo: .venv/holdfast
 	$(BIN)/holdfast demo --out holdfast-demo
@@ -17,6 +17,21 @@ lint: .venv/dev
 
 bench: .venv/dev
 	for script in tests/benchmarks/*.py; do $(BIN)/python $$script || exit 1; done
+
+# Damaged input with seeds never used before. ARGS=120 for two hours.
+fuzz: .venv/dev
+	$(BIN)/python tests/fuzz/longer.py $(ARGS)
+
+# Versions and hashes of all that holdfast may bring, for every platform and extra.
+lock: .venv/dev
+	$(BIN)/pip install --quiet uv
+	$(BIN)/uv pip compile pyproject.toml --all-extras --universal --generate-hashes --python-version 3.11 \
+	  --no-emit-index-url --no-annotate --quiet --output-file requirements.lock
+
+# What is known to be vulnerable among those; asks the vulnerability service of the Python package index.
+audit: .venv/dev
+	$(BIN)/pip install --quiet pip-audit
+	$(BIN)/pip-audit --strict --disable-pip --requirement requirements.lock
 
 # Phantom pairs through the whole comparison: writes validation/. ARGS="--pairs 200" for a quick look.
 validate: .venv/dev

@@ -22,6 +22,7 @@ EXTRAS = {
     "sqlalchemy": "store", "psycopg": "store", "reportlab": "report", "matplotlib": "report",
     "pyarrow": "research", "pingouin": "agreement", "statsmodels": "agreement", "pandas": "agreement",
     "highdicom": "dicom", "dicomanonymizer": "dicom",
+    "pynetdicom": "network", "distributed": "cluster",
 }  # fmt: skip
 # For a code page that lacks them. "?" must not stand for a sign of its own: it means "cannot tell".
 PLAIN_LETTERS = {"▲": "!", "·": ".", "±": "+/-", "–": "--", "°": " deg", "×": "x"}

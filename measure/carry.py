@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.errors import CarryError
+from measure.errors import CarryError, TurnedError
 from measure.film import Film
 from measure.geometry import Points
 from measure.reading import PROPOSED, Landmark, Reading
@@ -158,4 +158,4 @@ def _refuse_implausible(matrix: Any) -> None:
     if not 1 / MOST_SCALE < scale < MOST_SCALE:
         raise CarryError(_refusal(f"one would be {scale:.2f} times as large as the other"))
     if abs(turn) > MOST_TURN:
-        raise CarryError(_refusal(f"one would be turned by {turn:.0f} degrees"))
+        raise TurnedError(_refusal(f"one would be turned by {turn:.0f} degrees"))

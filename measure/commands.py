@@ -5,9 +5,13 @@ Heavy imports wait inside the functions, so that --help is quick.
 
 from __future__ import annotations
 
+import contextlib
 import os
+import signal
 import sys
+import threading
 from argparse import ArgumentTypeError, Namespace
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
@@ -16,7 +20,9 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from measure.agreement_study import Study
+    from measure.cohort import Progress
     from measure.film import Film
+    from measure.network import Tls
     from measure.pseudonym import Pseudonyms
     from measure.review import Review
 
@@ -196,6 +202,103 @@ def _pseudonyms(options: Namespace) -> Pseudonyms:
     from measure.pseudonym import Pseudonyms, open_key
 
     return open_key(options.key, options.out) if options.key else Pseudonyms()
+
+
+def _intake(options: Namespace) -> int:
+    from measure.intake import DOUBTS, WAITING, take_in
+
+    done = take_in(options.sources, options.out)
+    print(f"{done.filed} films filed, {done.repeated} were here already, {done.left_out} left out.")
+    if done.waiting:
+        print(
+            f"{len(done.waiting)} wait in {options.out / WAITING}: fill in the column 'answer' of "
+            f"{options.out / DOUBTS} and run this again."
+        )
+    _finish((), done.problems)
+    return SOME_UNUSED if done.problems or done.waiting else DONE
+
+
+def _cohort(options: Namespace) -> int:
+    from measure.cohort import run_cohort
+    from measure.pseudonym import open_key
+
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # every core has a worker of its own
+    with _countdown() as told:
+        done = run_cohort(
+            options.folder, options.out, open_key(options.key, options.out), workers=options.workers,
+            cluster=options.cluster, propose=not options.readings_only, frame=options.frame,
+            readings=options.readings, told=told,
+        )  # fmt: skip
+    print(f"{done.films} films in the table, {len(done.failures)} files not used; {done.new} measured anew.")
+    _tell((done.table, done.failures_file))
+    if not done.films:
+        return NOTHING_DONE
+    return SOME_UNUSED if done.failures else DONE
+
+
+@contextlib.contextmanager
+def _countdown() -> Iterator[Callable[[Progress], None]]:
+    """Tell of a long run's progress: a bar on a terminal, else a line at times."""
+    from measure.countdown import bar, lines
+
+    with (bar if sys.stderr.isatty() else lines)() as told:
+        yield told
+
+
+def _receive(options: Namespace) -> int:
+    from measure.receive import Terms, Told, receiver
+
+    counted: Counter[str] = Counter()
+
+    def told(about: Told) -> None:
+        counted["refused" if about.refused else "received"] += 1
+        if about.worth_telling:
+            print(f"{about.caller}: {'refused: ' if about.refused else ''}{about.words}", file=sys.stderr)
+
+    terms = Terms(
+        tuple(options.callers), options.title, options.address, options.port, _tls(options),
+        options.most_films, int(options.most_gigabytes * 2**30),
+    )  # fmt: skip
+    stopped = threading.Event()
+    for asked in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(asked, lambda number, frame: stopped.set())
+    with receiver(options.out, terms, told) as port:
+        print(f"Receiving as {terms.title} at {terms.address}:{port}. Ctrl-C ends it.", flush=True)
+        while not stopped.wait(1.0):  # a wait without an end cannot be interrupted everywhere
+            pass
+    print(f"{counted['received']} films received, {counted['refused']} refused.")
+    return SOME_UNUSED if counted["refused"] else DONE
+
+
+def _send(options: Namespace) -> int:
+    from measure.send import Peer, send_reports
+
+    host, _, port = options.to.rpartition(":")
+    done = send_reports(options.folder, Peer(host, int(port), options.called, options.title, _tls(options)))
+    print(f"{len(done.sent)} reports sent to {options.called}.")
+    for name, words in done.problems:
+        print(f"Not sent: {name}: {words}", file=sys.stderr)
+    if not done.sent:
+        return NOTHING_DONE
+    return SOME_UNUSED if done.problems else DONE
+
+
+def _tls(options: Namespace) -> Tls | None:
+    from measure.errors import NetworkError
+    from measure.network import Tls
+
+    files = [options.certificate, options.certificate_key, options.authority]
+    if any(files) and not all(files):
+        raise NetworkError("TLS needs all three: --certificate, --certificate-key and --authority.")
+    return Tls(*files) if all(files) else None
+
+
+def address(text: str) -> str:
+    """Check that a text is HOST:PORT."""
+    host, colon, port = text.rpartition(":")
+    if not (host and colon and port.isdecimal() and 0 < int(port) < 65536):
+        raise ValueError
+    return text
 
 
 def _store_place(options: Namespace) -> str:
@@ -399,6 +502,11 @@ KIND = (
     option("--site", metavar="SITE", help="without a list: readings of this site"),
     option("--view", metavar="VIEW", help="without a list: readings of this view"),
 )
+TLS = (
+    option("--certificate", type=Path, metavar="FILE", help="ours, PEM: makes the connection secure (TLS)"),
+    option("--certificate-key", type=Path, metavar="FILE", help="the certificate's key"),
+    option("--authority", type=Path, metavar="FILE", help="whom the peer's certificate must be signed by"),
+)
 
 COMMANDS = (
     Command("review", "measure, compare and flag the films under a folder", _review, (
@@ -423,6 +531,38 @@ COMMANDS = (
         FOLDER, OUT, KEY, REMARKS,
         option("--blank", type=region, action="append", default=[], metavar="ROW:ROW,COLUMN:COLUMN",
                help="make this region black on films that may have writing burned in; may be repeated"),
+    )),
+    Command("intake", "file films from folders, discs and archives by patient, side, view, visit", _intake, (
+        option("sources", type=Path, nargs="*", metavar="SOURCE",
+               help="folders, DICOMDIR discs, zip archives or films; without any, only answers are read"),
+        OUT,
+    )),
+    Command("cohort", "measure a whole tree of films into one table, on all cores or a cluster", _cohort, (
+        FOLDER, OUT, FRAME,
+        option("--key", type=Path, metavar="FILE", required=True,
+               help="the secret key of the pseudonyms, made where there is none; keep it apart"),
+        option("--workers", type=int, default=os.cpu_count() or 1, metavar="N", help="processes; all cores"),
+        option("--cluster", metavar="ADDRESS",
+               help="a Dask scheduler, such as tcp://host:8786, whose workers see the same paths"),
+        option("--readings", type=Path, metavar="DIR", help="look for readings here, too"),
+        option("--readings-only", action="store_true", help="propose nothing for films without a reading"),
+    )),
+    Command("receive", "receive films by DICOM from callers that you name", _receive, (
+        OUT,
+        option("--from", dest="callers", nargs="+", required=True, metavar="TITLE", help="who may send"),
+        option("--title", default="HOLDFAST", metavar="TITLE", help="our own (HOLDFAST)"),
+        option("--address", default="127.0.0.1", help="where to listen: this computer only, unless told"),
+        option("--port", type=int, default=11112),
+        option("--most-films", type=int, default=10_000, metavar="N", help="then refuse more (10000)"),
+        option("--most-gigabytes", type=float, default=200.0, metavar="N", help="then refuse more (200)"),
+        *TLS,
+    )),
+    Command("send", "send structured reports and drawings back by DICOM", _send, (
+        option("folder", type=Path, metavar="FOLDER", help="of report --structured; or one file"),
+        option("--to", type=address, required=True, metavar="HOST:PORT"),
+        option("--called", required=True, metavar="TITLE", help="the peer's title"),
+        option("--title", default="HOLDFAST", metavar="TITLE", help="our own (HOLDFAST)"),
+        *TLS,
     )),
     Command("store", "keep readings in a database"),
     Command("store import", "keep every *.reading.json file under a folder", _store_import, (READINGS, AT)),

@@ -29,7 +29,7 @@ from pydicom.uid import ExplicitVRLittleEndian, UID_dictionary
 from measure import __version__
 from measure.errors import FilmError, HoldfastError
 from measure.files import write_dicom
-from measure.film import Film, find_films, read_film
+from measure.film import Film, read_film, search
 from measure.observations import observation_table
 from measure.pseudonym import Pseudonyms
 from measure.reading import NOT_ASSESSABLE, SUFFIX, Reading, load_readings, save_reading, without_film
@@ -121,13 +121,14 @@ def deidentify_folder(
         raise HoldfastError(
             f"{out.name!r} lies in the folder that holds the patient's films. Choose a folder outside it."
         )
-    films = find_films(folder)
-    if not films:
+    found = search(folder)
+    if not found.films:
         raise FilmError(f"No film was found under {folder.name!r}.")
     written: list[Path] = []
     readings, problems = load_readings(folder)
+    problems += found.refused
     seen: dict[str, str] = {}
-    for path in track(films):
+    for path in track(found.films):
         try:
             film = read_film(path)
             _refuse_again(film, seen)

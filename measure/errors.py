@@ -17,6 +17,10 @@ class SeveralFramesError(FilmError):
     """A file holds several frames, and none was chosen."""
 
 
+class LimitError(FilmError):
+    """A file or a sender brings more than any film needs (`measure.limits`)."""
+
+
 class ScaleError(HoldfastError):
     """A scale cannot be had, or does not make sense."""
 
@@ -37,6 +41,10 @@ class CarryError(HoldfastError):
     """Two films could not be laid over each other."""
 
 
+class TurnedError(CarryError):
+    """Two films could be laid over each other only by turning one further than films are taken."""
+
+
 class ThresholdError(HoldfastError):
     """A file of thresholds is not as it should be."""
 
@@ -51,3 +59,7 @@ class StudyError(HoldfastError):
 
 class ProfileError(HoldfastError):
     """A file of measured uncertainties is not as it should be."""
+
+
+class NetworkError(HoldfastError):
+    """Films cannot be received, or reports not be sent."""

@@ -78,3 +78,14 @@ def _claim(part: Path, path: Path) -> None:
     except OSError:  # no hard links here: FAT, and many a network share
         path.open("x").close()
         os.replace(part, path)
+
+
+def sync_folder(folder: Path) -> None:
+    """Put a folder's list of names on the disk, so that a new file outlives a power cut."""
+    if os.name != "posix":  # elsewhere a folder cannot be opened
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

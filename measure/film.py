@@ -10,6 +10,7 @@ from __future__ import annotations
 import functools
 import hashlib
 import os
+import stat
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,8 +22,20 @@ from measure.errors import FilmError
 from measure.film_dicom import frame_index, looks_like_dicom, quiet, read_dicom, size_problem
 from measure.film_grey import GreyScale
 from measure.film_header import Header, Spacing
+from measure.limits import LIMITS, refuse_beyond
 
-__all__ = ["Film", "GreyScale", "Header", "Spacing", "find_films", "peek", "read_film"]
+__all__ = [
+    "Film",
+    "Found",
+    "GreyScale",
+    "Header",
+    "Spacing",
+    "find_films",
+    "looks_like_film",
+    "peek",
+    "read_film",
+    "search",
+]
 
 _PICTURE_STARTS = {
     b"\x89PNG\r\n\x1a\n": "PNG",
@@ -155,6 +168,7 @@ def read_film(path: str | os.PathLike[str], *, frame: int | None = None) -> Film
     """
     path = Path(path)
     try:
+        _refuse_special(path)
         with path.open("rb") as file:
             head = file.read(_HEAD)
         if looks_like_dicom(head):
@@ -170,32 +184,77 @@ def read_film(path: str | os.PathLike[str], *, frame: int | None = None) -> Film
     return Film(**vars(header), pixels=pixels, path=str(path))
 
 
+def _refuse_special(path: Path) -> None:
+    """Refuse what would hang or fill the memory when read: a device, a pipe, a huge file. Raises OSError."""
+    status = path.stat()
+    if not (stat.S_ISREG(status.st_mode) or stat.S_ISDIR(status.st_mode)):  # a folder raises when opened
+        raise FilmError("This is no ordinary file (a device, pipe or socket). Give the film as a file.")
+    refuse_beyond("film_bytes", status.st_size)
+
+
 def peek(path: str | os.PathLike[str]) -> bool:
     """Whether the file starts as a film would; cheap, and never raises."""
     try:
+        if not Path(path).is_file():  # a pipe would be waited for
+            return False
         with Path(path).open("rb") as file:
             head = file.read(_HEAD)
     except (OSError, ValueError):
         return False
+    return looks_like_film(head)
+
+
+def looks_like_film(head: bytes) -> bool:
+    """Whether a file that starts with these bytes (132 or more) should be a film."""
     return looks_like_dicom(head) or _picture_kind(head) is not None
 
 
-def find_films(folder: str | os.PathLike[str]) -> list[Path]:
-    """Files under a folder, at any depth, that should be films, sorted.
+@dataclass(frozen=True)
+class Found:
+    """What lies under a folder: the films' paths, and name and reason of each part that was not looked at."""
+
+    films: tuple[Path, ...]
+    refused: tuple[tuple[str, str], ...] = ()
+
+
+def search(folder: str | os.PathLike[str]) -> Found:
+    """Find the files under a folder, at any depth, that should be films, sorted.
 
     These are *.dcm, *.dicom, *.png, *.jpg, *.jpeg, *.tif and *.tiff by their names, and files without
     an extension (or with a number for one, as UIDs have) that start as DICOM does. Hidden files and
-    DICOMDIR are left out. Raises FilmError where the folder cannot be read.
+    DICOMDIR are left out. Symbolic links are not followed, since they may lead anywhere; these and folders
+    that cannot be read are `refused`. Raises FilmError where the folder itself cannot be read.
     """
     try:
         os.listdir(folder)
     except OSError as error:
         raise FilmError(f"The folder cannot be read: {error.strerror}.") from None
-    found = []
-    for parent, folders, names in os.walk(folder):
+    films: list[Path] = []
+    refused: list[tuple[str, str]] = []
+
+    def unreadable(error: OSError) -> None:
+        refused.append((Path(error.filename).name, f"The folder cannot be read: {error.strerror}."))
+
+    deepest = len(Path(folder).parts) + LIMITS["folder_depth"].most
+    for parent, folders, names in os.walk(folder, onerror=unreadable):
+        links = [name for name in folders if Path(parent, name).is_symlink()]
+        refused += [(name, _LINK) for name in links if not name.startswith(".")]
         folders[:] = [name for name in folders if not name.startswith(".")]
-        found += [path for name in names if _is_film_file(path := Path(parent, name))]
-    return sorted(found)
+        if folders and len(Path(parent).parts) >= deepest:
+            refused.append((Path(parent).name, f"Folders deeper than {LIMITS['folder_depth'].most} levels."))
+            folders.clear()
+        for path in (Path(parent, name) for name in names):
+            if _is_film_file(path):
+                films.append(path) if not path.is_symlink() else refused.append((path.name, _LINK))
+    return Found(tuple(sorted(films)), tuple(sorted(refused)))
+
+
+_LINK = "A symbolic link is not followed. Give the folder or copy the film it points to."
+
+
+def find_films(folder: str | os.PathLike[str]) -> list[Path]:
+    """Films under a folder, as `search` finds them."""
+    return list(search(folder).films)
 
 
 def _is_film_file(path: Path) -> bool:

@@ -11,6 +11,7 @@ import functools
 import io
 import logging
 import math
+import os
 import re
 import struct
 import threading
@@ -23,14 +24,11 @@ from typing import Any, BinaryIO, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.errors import FilmError, SeveralFramesError
+from measure.errors import FilmError, LimitError, SeveralFramesError
 from measure.film_elements import Elements, whole
-from measure.film_header import KEYWORDS, Header, dicom_header
-
-# Beyond any film: the largest digitised ones have some 60 million pixels.
-MOST_PER_SIDE = 20_000
-_MOST_BYTES = 2 * MOST_PER_SIDE**2
-_UNDEFINED = 0xFFFFFFFF  # length of what ends with a delimiter (PS3.5 7.1.1), as compressed pixels do
+from measure.film_header import KEYWORDS, LOSSY, Header, dicom_header
+from measure.film_walk import UNDEFINED, refuse_absurd_header
+from measure.limits import LIMITS, refuse_beyond
 
 _UNREADABLE = "The DICOM header cannot be read: the file is damaged or cut short. Export it again."
 
@@ -41,6 +39,8 @@ class _Syntax(NamedTuple):
     name: str
     decoder: str = ""  # pydicom's name for it; none is needed where nothing is compressed
     lossy: bool = False
+    may_be_lossy: bool = False  # the syntax allows both
+    panics: bool = False  # whether the decoder writes to the screen before it gives up
     remedy: str = "Install it anew: pip install --force-reinstall holdfast"
 
 
@@ -49,7 +49,7 @@ _SYNTAXES = {
     "1.2.840.10008.1.2": _Syntax("implicit little endian"),
     "1.2.840.10008.1.2.1": _Syntax("explicit little endian"),
     "1.2.840.10008.1.2.2": _Syntax("explicit big endian"),
-    "1.2.840.10008.1.2.5": _Syntax("RLE", "pylibjpeg"),
+    "1.2.840.10008.1.2.5": _Syntax("RLE", "pylibjpeg", panics=True),
     "1.2.840.10008.1.2.4.50": _Syntax("JPEG baseline", "pillow", lossy=True),
     "1.2.840.10008.1.2.4.51": _Syntax("JPEG extended", "pylibjpeg", lossy=True, remedy=_EXTRA),
     "1.2.840.10008.1.2.4.57": _Syntax("JPEG lossless", "pylibjpeg", remedy=_EXTRA),
@@ -57,13 +57,15 @@ _SYNTAXES = {
     "1.2.840.10008.1.2.4.80": _Syntax("JPEG-LS lossless", "pyjpegls"),
     "1.2.840.10008.1.2.4.81": _Syntax("JPEG-LS near-lossless", "pyjpegls", lossy=True),
     "1.2.840.10008.1.2.4.90": _Syntax("JPEG 2000 lossless", "pylibjpeg"),
-    "1.2.840.10008.1.2.4.91": _Syntax("JPEG 2000", "pylibjpeg"),  # lossy or not: the header says
+    "1.2.840.10008.1.2.4.91": _Syntax("JPEG 2000", "pylibjpeg", may_be_lossy=True),
     "1.2.840.10008.1.2.4.201": _Syntax("high-throughput JPEG 2000 lossless", "pylibjpeg"),
     "1.2.840.10008.1.2.4.202": _Syntax("high-throughput JPEG 2000 lossless", "pylibjpeg"),
-    "1.2.840.10008.1.2.4.203": _Syntax("high-throughput JPEG 2000", "pylibjpeg"),
+    "1.2.840.10008.1.2.4.203": _Syntax("high-throughput JPEG 2000", "pylibjpeg", may_be_lossy=True),
 }
+STORED = tuple(_SYNTAXES)  # what films may be sent and kept as
 _DEFLATED = "1.2.840.10008.1.2.1.99"
 _INFLATED = "1.2.840.10008.1.2.1"
+_BIG_ENDIAN = "1.2.840.10008.1.2.2"
 _BY_ENCODING = {  # (implicit, little endian), of a file that does not name its syntax
     (True, True): "1.2.840.10008.1.2",
     (False, True): "1.2.840.10008.1.2.1",
@@ -138,8 +140,12 @@ def size_problem(rows: int, columns: int) -> str | None:
     """Say what is wrong with a picture's size, before anything of that size is made."""
     if rows < 1 or columns < 1:
         return f"its size is {rows} x {columns} pixels"
-    if max(rows, columns) > MOST_PER_SIDE:
-        return f"its size, {rows} x {columns} pixels, is beyond any film (at most {MOST_PER_SIDE} a side)"
+    side, whole_picture = LIMITS["side_pixels"].most, LIMITS["picture_pixels"].most
+    if max(rows, columns) > side or rows * columns > whole_picture:
+        return (
+            f"its size, {rows} x {columns} pixels, is beyond any film "
+            f"(at most {side} a side and {whole_picture:,} in all)"
+        )
     return None
 
 
@@ -165,6 +171,7 @@ def read_dicom(path: Path, frame: int | None) -> tuple[NDArray[Any], Header]:
         dataset, stored = _open(*_data_set(file, path))
         _refuse_other_than_films(dataset)
         frames = whole(dataset, "NumberOfFrames") or 1
+        refuse_beyond("frames", frames)
         index = frame_index(frames, frame)
         elements = Elements(dataset, index)
         _refuse_damaged(stored, elements, frames)
@@ -174,7 +181,6 @@ def read_dicom(path: Path, frame: int | None) -> tuple[NDArray[Any], Header]:
             elements,
             photometric=photometric if photometric in _GREY else "MONOCHROME2",
             signed=pixels.dtype.kind == "i",
-            lossy=stored.syntax.lossy,
             frame=frame if frames > 1 else None,
         )
     return pixels, header
@@ -199,7 +205,7 @@ def _inflate(deflated: bytes) -> bytes:
     """Inflate a data set up to a limit: a small file could otherwise fill the memory."""
     inflater = zlib.decompressobj(-zlib.MAX_WBITS)
     try:
-        inflated = inflater.decompress(deflated, _MOST_BYTES)
+        inflated = inflater.decompress(deflated, LIMITS["inflated_bytes"].most)
     except zlib.error:
         raise FilmError(_UNREADABLE) from None
     if inflater.unconsumed_tail:
@@ -213,6 +219,7 @@ def _open(source: BinaryIO, uid: str) -> tuple[Any, _Stored]:
     """Elements of `_tags` before the pixels, and where the pixels are."""
     from pydicom import dcmread
 
+    refuse_absurd_header(source, big_endian=uid == _BIG_ENDIAN)
     try:
         dataset = dcmread(source, force=True, stop_before_pixels=True, specific_tags=_tags())
     except Exception:  # as in `_data_set`
@@ -271,18 +278,23 @@ def _photometric(dataset: Any) -> str:
 def _refuse_damaged(stored: _Stored, elements: Elements, frames: int) -> None:
     """Raise FilmError where the pixels are fewer, or of another size, than the header says.
 
-    A decoder would fill up what is missing, or make room for any size.
+    A decoder would fill up what is missing, or make room for any size. Notes lossy compression.
     """
     needed = {keyword: whole(elements.dataset, keyword) or 0 for keyword in _NEEDED}
     size = (needed["Rows"], needed["Columns"])
     if stored.syntax.decoder:
-        for other in _coded_sizes(stored.source) - {size}:
+        coded = _coded(stored.source)
+        if coded.irreversible or stored.syntax.lossy:
+            elements.warn(LOSSY)
+        elif stored.syntax.may_be_lossy and elements.code("LossyImageCompression") not in ("00", "01"):
+            elements.warn("its compression may be lossy: the file does not say")
+        for other in coded.sizes - {size}:
             raise FilmError(
                 f"The compressed picture is {other[0]} x {other[1]} pixels, its header says "
                 f"{size[0]} x {size[1]}. Export the film again."
             )
         return
-    if stored.length == _UNDEFINED:
+    if stored.length == UNDEFINED:
         raise FilmError(
             f"The pixels are compressed, but the header says {stored.syntax.name}. Export the film again."
         )
@@ -297,31 +309,40 @@ def _refuse_damaged(stored: _Stored, elements: Elements, frames: int) -> None:
         elements.warn("more pixel data than the header asks for; the rest was left out")
 
 
-def _coded_sizes(source: BinaryIO) -> set[tuple[int, int]]:
-    """(rows, columns) that the code streams of encapsulated pixel data say of themselves (PS3.5 A.4).
+class _Coded(NamedTuple):
+    """What the code streams of encapsulated pixel data say of themselves."""
 
-    Raises FilmError where the last of them is cut short.
-    """
-    from pydicom.encaps import parse_basic_offsets, parse_fragments
+    sizes: frozenset[tuple[int, int]]  # (rows, columns)
+    irreversible: bool  # whether a JPEG 2000 stream was made by the transform that loses detail
 
-    start, sizes = source.tell(), set()
+
+def _coded(source: BinaryIO) -> _Coded:
+    """Look into encapsulated pixel data (PS3.5 A.4). Raises FilmError where the last of it is cut short."""
+    from pydicom.encaps import parse_basic_offsets
+
+    start, sizes, irreversible, pieces = source.tell(), set(), False, 0
     try:
         parse_basic_offsets(source)
-        _, fragments = parse_fragments(source)
-        for fragment in fragments:
-            source.seek(fragment + 4)
+        while (tag := source.read(4)) == _ITEM:
+            pieces += 1
+            refuse_beyond("fragments", pieces)
             (length,) = struct.unpack("<L", source.read(4))
-            sizes.add(_coded_size(source.read(min(length, _CODE_HEADER))))
-        source.seek(fragments[-1] + 8 + length)
-        complete = source.read(4) == b"\xfe\xff\xdd\xe0"
-    except (ValueError, IndexError, struct.error):
-        complete = False
-    if not complete:
+            after = source.tell() + length
+            code = source.read(min(length, _CODE_HEADER))
+            sizes.add(_coded_size(code))
+            irreversible |= _is_irreversible(code)
+            source.seek(after)
+    except LimitError:
+        raise
+    except (ValueError, struct.error):
+        tag = b""
+    if not pieces or tag != _SEQUENCE_END:
         raise FilmError("The compressed pixels are cut short or damaged. Export the film again.")
     source.seek(start)
-    return {size for size in sizes if size}
+    return _Coded(frozenset(size for size in sizes if size), irreversible)
 
 
+_ITEM, _SEQUENCE_END = b"\xfe\xff\x00\xe0", b"\xfe\xff\xdd\xe0"
 _CODE_HEADER = 2**20  # bytes; a code stream's size is near its start
 _JPEG_FRAME_HEADERS = {*range(0xC0, 0xD0), 0xF7} - {0xC4, 0xC8, 0xCC}  # SOF0-15, and JPEG-LS's SOF55
 
@@ -339,6 +360,16 @@ def _coded_size(code: bytes) -> tuple[int, int] | None:
         filling = code[at + 1] == 0xFF
         at += 1 if filling else 2 + struct.unpack_from(">H", code, at + 2)[0]
     return None
+
+
+def _is_irreversible(code: bytes) -> bool:
+    """Whether it is the start of a JPEG 2000 code stream by the 9-7 transform (ISO/IEC 15444-1, A.6.1)."""
+    at = 2 if code.startswith(b"\xff\x4f\xff\x51") else len(code)
+    while at + 14 <= len(code) and code[at] == 0xFF:
+        if code[at + 1] == 0x52:  # COD; the transform is the last of its fixed part
+            return code[at + 13] == 0
+        at += 2 + struct.unpack_from(">H", code, at + 2)[0]
+    return False
 
 
 def _decode(stored: _Stored, elements: Elements, index: int) -> NDArray[Any]:
@@ -363,15 +394,16 @@ def _decoded(stored: _Stored, dataset: Any, index: int) -> NDArray[Any]:
     if syntax.decoder and syntax.decoder not in decoder.available_plugins:
         raise FilmError(f"No decoder for {syntax.name} is installed. {syntax.remedy}")
     try:
-        pixels: NDArray[Any] = decoder.as_array(
-            stored.source,
-            index=index,
-            decoding_plugin=syntax.decoder,
-            pixel_keyword="PixelData",
-            pixel_vr=stored.vr,
-            correct_unused_bits=False,  # `_within_bits` does, only where they are set
-            **as_pixel_options(dataset),
-        )[0]
+        with _no_panic() if syntax.panics else contextlib.nullcontext():
+            pixels: NDArray[Any] = decoder.as_array(
+                stored.source,
+                index=index,
+                decoding_plugin=syntax.decoder,
+                pixel_keyword="PixelData",
+                pixel_vr=stored.vr,
+                correct_unused_bits=False,  # `_within_bits` does, only where they are set
+                **as_pixel_options(dataset),
+            )[0]
     except (KeyboardInterrupt, SystemExit):
         raise
     except BaseException as error:  # the RLE decoder's panic is no Exception
@@ -380,6 +412,27 @@ def _decoded(stored: _Stored, dataset: Any, index: int) -> NDArray[Any]:
             "header says. Export it again."
         ) from error
     return pixels
+
+
+@contextlib.contextmanager
+def _no_panic() -> Iterator[None]:
+    """Keep a decoder written in Rust from telling of its panic: it writes past Python, to the process's own.
+
+    Called within `quiet`, so that no two threads change it at once.
+    """
+    try:
+        screen = os.dup(2)
+    except OSError:  # there is none, as in a program without a console
+        yield
+        return
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, 2)
+        yield
+    finally:
+        os.dup2(screen, 2)
+        os.close(screen)
+        os.close(nowhere)
 
 
 def _within_bits(pixels: NDArray[Any], bits: int, elements: Elements) -> NDArray[Any]:

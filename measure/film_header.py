@@ -132,6 +132,8 @@ _EARLIEST_YEAR = 1895  # no film is older than X-rays; an earlier date stands fo
 _RADIOGRAPHS = {"CR", "DX", "RF", "XA", "RG", "OT", "SC"}
 _LUT_SHAPES = {"MONOCHROME1": "INVERSE", "MONOCHROME2": "IDENTITY"}  # PS3.3 C.8.11.3.1
 
+LOSSY = "lossy compression"
+
 _OTHER_KEYWORDS = """
     BitsStored HighBit SOPClassUID SOPInstanceUID StudyInstanceUID SeriesInstanceUID Modality PatientID
     PatientBirthDate IssuerOfPatientID BodyPartExamined AnatomicRegionSequence ViewPosition ViewCodeSequence
@@ -151,13 +153,11 @@ KEYWORDS = (
 )
 
 
-def dicom_header(
-    elements: Elements, *, photometric: str, signed: bool, lossy: bool, frame: int | None
-) -> Header:
+def dicom_header(elements: Elements, *, photometric: str, signed: bool, frame: int | None) -> Header:
     """Header of a DICOM film, from its elements and what its decoding told."""
     bits = whole(elements.dataset, "BitsStored") or 0
-    if lossy or elements.code("LossyImageCompression") == "01":
-        elements.warn("lossy compression")
+    if elements.code("LossyImageCompression") == "01":
+        elements.warn(LOSSY)
     _warn_of_form(elements, photometric, bits)
     date, time = _when(elements)
     return Header(

@@ -5,8 +5,11 @@ What is not sure is left out: a landmark without a proposal stays for the reader
 
 from __future__ import annotations
 
+import uuid
+
 import numpy as np
 
+from measure import __version__
 from measure.bone import shaft_cortices
 from measure.film import Film
 from measure.lines import Array
@@ -48,7 +51,8 @@ def proposed_reading(film: Film, site: Site) -> Reading | None:
     if film.view is None or film.view not in site.views:
         return None
     found = propose(film, site, film.view)
-    return for_film(film, site, film.view, READER, landmarks=found) if found else None
+    uid = str(uuid.uuid5(uuid.NAMESPACE_OID, f"holdfast {__version__} proposes for {film.digest}"))
+    return for_film(film, site, film.view, READER, landmarks=found, uid=uid) if found else None
 
 
 def _of_pin(name: str, pin: Pin, film: Prepared) -> dict[str, Landmark]:

@@ -215,7 +215,7 @@ def write_research(
         raise HoldfastError(f"Format {', '.join(unknown)} is not one of {', '.join(FORMATS)}.")
     if not review.cases:
         raise ReadingError(NO_CASES)
-    values = list(_value_rows(review, pseudonyms))
+    values = list(value_rows(review, pseudonyms))
     tables: dict[str, tuple[Sequence[Column], list[Row]]] = {
         "values": (VALUES, values),
         "changes": (CHANGES, list(_change_rows(review, pseudonyms))),
@@ -257,7 +257,8 @@ def _films(review: Review) -> Iterator[tuple[MeasuredFilm, tuple[Flag, ...], str
         yield film, (), SUPERSEDED if film.reading.uid in superseded else STANDING
 
 
-def _value_rows(review: Review, pseudonyms: Pseudonyms) -> Iterator[Row]:
+def value_rows(review: Review, pseudonyms: Pseudonyms) -> Iterator[Row]:
+    """Rows of the table `VALUES`."""
     for film, flags, use in _films(review):
         for measurement, row in zip(film.measurements, film_rows(film, flags), strict=True):
             scale = measurement.scale
@@ -407,9 +408,16 @@ def _write_csv(path: Path, columns: Sequence[Column], rows: list[Row]) -> Path:
 
 
 def _write_parquet(path: Path, columns: Sequence[Column], rows: list[Row]) -> Path:
-    """Write a table whose schema carries each column's meaning."""
-    import pyarrow
     from pyarrow import parquet
+
+    with whole_path(path) as part, part.open("xb") as file:  # our own file says why it cannot be written
+        parquet.write_table(arrow_table(columns, rows), file)
+    return path
+
+
+def arrow_table(columns: Sequence[Column], rows: Sequence[Row]) -> Any:
+    """Rows as an Arrow table, whose schema carries each column's meaning."""
+    import pyarrow
 
     kinds = {
         TEXT: pyarrow.dictionary(pyarrow.int32(), pyarrow.string()), NUMBER: pyarrow.float64(),
@@ -420,12 +428,8 @@ def _write_parquet(path: Path, columns: Sequence[Column], rows: list[Row]) -> Pa
         pyarrow.array([None if row.get(c.name) in ("", None) else row[c.name] for row in rows], kinds[c.kind])
         for c in columns
     ]
-    table = pyarrow.Table.from_arrays(
-        arrays, schema=pyarrow.schema(fields, {"software": f"holdfast {__version__}"})
-    )
-    with whole_path(path) as part, part.open("xb") as file:  # our own file says why it cannot be written
-        parquet.write_table(table, file)
-    return path
+    schema = pyarrow.schema(fields, {"software": f"holdfast {__version__}"})
+    return pyarrow.Table.from_arrays(arrays, schema=schema)
 
 
 def _write_dictionary(

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from measure.contrast import fracture_contrast
 from measure.errors import FilmError, HoldfastError, ReadingError, SeveralFramesError
-from measure.film import Film, find_films, read_film
+from measure.film import Film, Found, read_film, search
 from measure.flags import Flag, find_flags
 from measure.healing import Healing, healing_of_cases
 from measure.profiles import Profiles
@@ -105,26 +105,26 @@ def review(
 
     Raises FilmError where the folder does not exist or holds no film.
     """
-    paths = _films(folder)
+    found = _films(folder)
     notes: list[str] = []
     filed, unusable = load_readings(folder)
-    problems = [Problem(*each) for each in unusable]
+    problems = [Problem(*each) for each in (*found.refused, *unusable)]
     films: list[MeasuredFilm] = []
     others: list[MeasuredFilm] = []
     unread: list[Unread] = []
     seen: dict[str, tuple[str, Said]] = {}
-    for path in track(paths):
+    for path in track(found.films):
         try:
-            film = _film(path, frame)
+            film = film_at(path, frame)
             if first := _repeated(film, seen):
                 notes.append(f"{film.name}: the same film as {first}; counted once")
                 continue
             mine = [reading for _, reading in filed.get(film.digest, ())]
             if mine := [*mine, *_kept(film, kept, problems)]:
-                films.append(_measured(film, mine, notes, profiles))
-                others += _by_others(film, mine, films[-1].reading, problems, profiles)
-            elif propose and (proposed := _proposed(film)):
-                films.append(proposed)
+                films.append(measured(film, mine, notes, profiles))
+                others += by_others(film, mine, films[-1].reading, problems, profiles)
+            elif propose and (found_out := proposed(film)):
+                films.append(found_out)
                 notes.append(f"{film.name}: no reading; its values rest on proposals, to be confirmed")
             else:
                 unread.append(_unread(film))
@@ -143,19 +143,20 @@ def _flags(case: Case, sites: Mapping[str, Site]) -> tuple[tuple[Flag, ...], ...
     return tuple(find_flags(case, sites.get(film.reading.site), film) for film in case.films)
 
 
-def _films(folder: Path) -> list[Path]:
+def _films(folder: Path) -> Found:
     if not folder.exists():
         raise FilmError(f"There is no folder or film {folder.name!r} at the path given. Check the path.")
-    paths = find_films(folder) if folder.is_dir() else [folder]
-    if not paths:
+    found = search(folder) if folder.is_dir() else Found((folder,))
+    if not found.films:
+        left_out = "".join(f" {name}: {why}" for name, why in found.refused)
         raise FilmError(
             f"No film was found under {folder.name!r}. Expected DICOM files (*.dcm or without an extension), "
-            "PNG, JPEG or TIFF images."
+            f"PNG, JPEG or TIFF images.{left_out}"
         )
-    return paths
+    return found
 
 
-def _film(path: Path, frame: int | None) -> Film:
+def film_at(path: Path, frame: int | None) -> Film:
     """Read a film; the frame is that of films that hold several, and says nothing to the others."""
     try:
         return read_film(path)
@@ -236,22 +237,27 @@ def _repeated(film: Film, seen: dict[str, tuple[str, Said]]) -> str | None:
     return name
 
 
-def _measured(film: Film, readings: Iterable[Reading], notes: list[str], profiles: Profiles) -> MeasuredFilm:
-    """Measure a film with the latest of its readings that no other supersedes."""
+def measured(
+    film: Film, readings: Iterable[Reading], notes: list[str] | None = None, profiles: Profiles = NO_PROFILES
+) -> MeasuredFilm:
+    """Measure a film with the latest of its readings that no other supersedes; what is told goes to notes."""
     valid = standing(readings)
     latest = valid[-1]
-    if len(valid) > 1:
+    if len(valid) > 1 and notes is not None:
         which = f"the latest, by {latest.reader} at {latest.time}, is used"
         notes.append(f"{film.name}: {len(valid)} readings stand; {which}")
     check_film(latest, film)
     profile = profiles.get((latest.site, latest.view))
-    measured = measure(film, latest, profile)
-    contrast = fracture_contrast(film, latest, measured.scale, profile)
-    return dataclasses.replace(measured, contrast=contrast)
+    found = measure(film, latest, profile)
+    return dataclasses.replace(found, contrast=fracture_contrast(film, latest, found.scale, profile))
 
 
-def _by_others(
-    film: Film, readings: Iterable[Reading], used: Reading, problems: list[Problem], profiles: Profiles
+def by_others(
+    film: Film,
+    readings: Iterable[Reading],
+    used: Reading,
+    problems: list[Problem],
+    profiles: Profiles = NO_PROFILES,
 ) -> Iterator[MeasuredFilm]:
     """Measure a film with each of its readings but the one used."""
     for reading in {reading.uid: reading for reading in readings if reading.uid != used.uid}.values():
@@ -262,15 +268,15 @@ def _by_others(
             problems.append(Problem(film.name, f"a reading by {reading.reader}: {error}"))
 
 
-def _proposed(film: Film) -> MeasuredFilm | None:
+def proposed(film: Film) -> MeasuredFilm | None:
     """Measure a film of an elbow by what the program proposes on it; None where that gives no value."""
     if film.body_part not in (None, "elbow"):
         return None
     from measure.propose import proposed_reading  # image processing is slow to load
 
     reading = proposed_reading(film, load_site(PROPOSED_SITE))
-    measured = measure(film, reading) if reading else None
-    return measured if measured and any(m.quantity for m in measured.measurements) else None
+    found = measure(film, reading) if reading else None
+    return found if found and any(m.quantity for m in found.measurements) else None
 
 
 def _unread(film: Film) -> Unread:

@@ -16,7 +16,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from measure.errors import HoldfastError, SiteError, ThresholdError
+from measure.errors import HoldfastError, LimitError, SiteError, ThresholdError
+from measure.limits import refuse_beyond
 
 SITES_FOLDER = Path(__file__).parent / "sites"
 SITE_FORMAT = "holdfast-site"
@@ -276,7 +277,12 @@ def read_site(path: Path) -> Site:
 def read_toml(path: Path, error_type: type[HoldfastError]) -> dict[str, Any]:
     """Read a TOML file; an error of the given type says why it cannot be read."""
     try:
+        refuse_beyond("table_bytes", path.stat().st_size)
         return tomllib.loads(path.read_text(encoding="utf-8"))
+    except LimitError as error:
+        raise error_type(f"{path.name}: {error}") from None
+    except RecursionError:
+        raise error_type(f"{path.name} nests too deeply. Mend the file.") from None
     except OSError as error:
         raise error_type(f"{path.name} cannot be read: {error.strerror}. Check the path.") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:

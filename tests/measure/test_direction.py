@@ -12,17 +12,16 @@ import pytest
 PACKAGE = Path(__file__).parents[2] / "measure"
 # Each module imports only from those before it. A new module takes its place here.
 ORDER = (
-    "errors", "files", "quantity", "geometry", "film_elements", "film_grey", "film_header", "film_dicom",
-    "film", "scale", "sites", "profiles", "observations", "reading", "carry", "propagate", "definitions",
-    "measurements", "contrast", "ties", "movement", "comparability", "series", "space", "trend", "flags",
-    "healing", "prepare", "lines", "strip", "pin_search", "pin_fit", "pin_ends", "pins", "pin_width",
-    "marker", "snap", "bone", "propose", "review", "reading_list", "store",
-    "export", "report", "figure", "clinic_page", "clinic_html", "clinic_pdf",
-    "clinic_report", "pseudonym", "research_export",
-    "structured_report", "presentation_state", "deidentify", "samples", "phantom", "phantom_film",
-    "agreement", "agreement_study", "agreement_grades", "agreement_page",
-    "agreement_report", "agreement_demo", "sample_size",
-    "commands", "__main__",
+    "errors", "limits", "files", "quantity", "geometry", "film_elements", "film_grey", "film_header",
+    "film_walk", "film_dicom", "film", "scale", "sites", "profiles", "observations", "reading", "carry",
+    "propagate", "definitions", "measurements", "contrast", "ties", "movement", "comparability", "series",
+    "space", "trend", "flags", "healing", "prepare", "lines", "strip", "pin_search", "pin_fit", "pin_ends",
+    "pins", "pin_width", "marker", "snap", "bone", "propose", "review", "reading_list", "store", "export",
+    "report", "figure", "clinic_page", "clinic_html", "clinic_pdf", "clinic_report", "pseudonym",
+    "research_export", "crew", "journal", "cohort", "countdown", "network", "inbox", "receive", "send",
+    "unpack", "doubts", "intake", "structured_report", "presentation_state", "deidentify", "samples",
+    "phantom", "phantom_film", "agreement", "agreement_study", "agreement_grades", "agreement_page",
+    "agreement_report", "agreement_demo", "sample_size", "commands", "__main__",
 )  # fmt: skip
 WINDOWS = ("viewer", "napari", "qtpy", "PyQt5", "PyQt6", "PySide2", "PySide6")
 

@@ -26,9 +26,9 @@ from pydicom.pixels import get_decoder
 from pydicom.sequence import Sequence
 from pydicom.uid import UID, DeflatedExplicitVRLittleEndian, ExplicitVRBigEndian, ExplicitVRLittleEndian
 
-from measure import film_dicom
 from measure.errors import FilmError
 from measure.film import Film, GreyScale, Spacing, find_films, peek, read_film
+from measure.limits import LIMITS, Limit
 
 SHAPE = (22, 17)  # rows, columns: not square and odd, so that swapped axes and padding bytes show
 NAME, PATIENT = "Invented^Person", "INVENTED-77"
@@ -164,7 +164,8 @@ def write(tmp_path: Path) -> Callable[..., Path]:
 @pytest.mark.parametrize("uid", syntaxes(LOSSLESS))
 def test_each_lossless_syntax_gives_the_stored_pixels(uid: str, tmp_path: Path) -> None:
     """Pixels, type and digest are the same in each, and are read-only."""
-    film = read_film(save(tmp_path / "film.dcm", encoded(noise(), 12, uid)))
+    lossless = encoded(noise(), 12, uid, LossyImageCompression="00")
+    film = read_film(save(tmp_path / "film.dcm", lossless))
     np.testing.assert_array_equal(film.pixels, noise())
     assert film.pixels.dtype == np.dtype("<u2")
     assert film.digest == read_film(save(tmp_path / "plain.dcm", data_set(noise()))).digest
@@ -800,7 +801,7 @@ def test_compressed_pixels_are_never_taken_for_plain_ones(uid: str, tmp_path: Pa
 def test_an_inflating_file_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A deflated file that grows beyond any film is not inflated further."""
     path = save(tmp_path / "film.dcm", data_set(noise()), DeflatedExplicitVRLittleEndian)
-    monkeypatch.setattr(film_dicom, "_MOST_BYTES", 500)
+    monkeypatch.setitem(LIMITS, "inflated_bytes", Limit(500, "bytes", "a deflated film"))
     with pytest.raises(FilmError, match="larger than any film"):
         read_film(path)
 
@@ -839,7 +840,10 @@ def test_a_film_without_its_preamble_is_read(uid: str, tmp_path: Path) -> None:
         (b"", "The file is empty"),
         (b"hello", "neither DICOM nor PNG, JPEG or TIFF"),
         (np.random.default_rng(1).bytes(5000), "neither DICOM nor PNG, JPEG or TIFF"),
-        (b"\0" * 128 + b"DICM" + np.random.default_rng(1).bytes(5000), "damaged|cut short|cannot be decoded"),
+        (
+            b"\0" * 128 + b"DICM" + np.random.default_rng(1).bytes(5000),
+            "damaged|cut short|cannot be decoded|Refused",
+        ),
         (
             b"\x08\0\x05\0CS\x0a\0ISO_IR 100" + np.random.default_rng(1).bytes(500),
             "damaged|cut short|no picture",
