@@ -102,6 +102,12 @@ def _parser() -> argparse.ArgumentParser:
         action="store_true",
         help="also measure films without a reading, by unconfirmed proposals",
     )
+    review.add_argument(
+        "--pin-mm", type=float, metavar="MM", help="with --propose: true diameter of the pins, for a scale"
+    )
+    review.add_argument(
+        "--ball-mm", type=float, metavar="MM", help="with --propose: true diameter of the marker ball"
+    )
     review.set_defaults(run=_review)
     demo = commands.add_parser("demo", help="review the sample films")
     demo.set_defaults(run=_demo, frame=None)
@@ -220,7 +226,10 @@ def _reviewed(options: argparse.Namespace) -> Review:
     sites = {}
     if options.thresholds:
         sites = {name: with_thresholds(load_site(name), options.thresholds) for name in site_names()}
-    return review(options.folder, sites, _progress, options.frame, getattr(options, "propose", False))
+    stated = {"pin width": getattr(options, "pin_mm", None), "marker": getattr(options, "ball_mm", None)}
+    sizes = {kind: size for kind, size in stated.items() if size is not None}
+    propose = getattr(options, "propose", False)
+    return review(options.folder, sites, _progress, options.frame, propose, sizes)
 
 
 def _tell(written: Iterable[Path]) -> None:

@@ -63,6 +63,7 @@ def review(
     track: Track = iter,
     frame: int | None = None,
     propose: bool = False,
+    sizes: Mapping[str, float] | None = None,
 ) -> Review:
     """Read, measure, compare and flag every film under a folder.
 
@@ -79,6 +80,8 @@ def review(
     propose
         Measure films without a reading by what the program proposes on them, marked as such. Not for
         anything that leaves the screen or the tables: a reader has confirmed none of it.
+    sizes
+        With `propose`: true diameters in mm by kind of scale (`measure.propose.propose`).
 
     Raises FilmError where the folder does not exist or holds no film.
     """
@@ -97,7 +100,7 @@ def review(
                 continue
             if mine := readings.pop(film.digest, ()):
                 films.append(_measured(film, mine, notes))
-            elif propose and (proposed := _proposed(film)):
+            elif propose and (proposed := _proposed(film, sizes)):
                 films.append(proposed)
                 notes.append(f"{film.name}: no reading; its values rest on proposals, to be confirmed")
             else:
@@ -231,15 +234,20 @@ def _measured(film: Film, readings: Sequence[tuple[Path, Reading]], notes: list[
     return measure(film, latest)
 
 
-def _proposed(film: Film) -> MeasuredFilm | None:
+def _proposed(film: Film, sizes: Mapping[str, float] | None) -> MeasuredFilm | None:
     """Measure a film of an elbow by what the program proposes on it; None where that gives no value."""
     if film.body_part not in (None, "elbow"):
         return None
     from measure.propose import proposed_reading  # image processing is slow to load
 
-    reading = proposed_reading(film, load_site(PROPOSED_SITE))
-    measured = measure(film, reading) if reading else None
-    return measured if measured and any(m.quantity for m in measured.measurements) else None
+    proposed = proposed_reading(film, load_site(PROPOSED_SITE), sizes)
+    if proposed is None:
+        return None
+    reading, notes = proposed
+    measured = measure(film, reading)
+    if not any(m.quantity for m in measured.measurements):
+        return None
+    return dataclasses.replace(measured, notes=(*measured.notes, *notes))
 
 
 def _unread(film: Film) -> Unread:
