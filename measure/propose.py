@@ -21,6 +21,7 @@ from measure.reading import PROPOSED, Landmark, Reading, for_film
 from measure.scale import FOUND, ScaleInput
 from measure.sites import Site, View
 from measure.snap import EDGE_U_MM
+from measure.wire import find_wire
 
 READER = "holdfast"
 STRAIGHT_U_MM = 0.1  # across; along the pin it matters to nothing
@@ -37,7 +38,7 @@ class Proposals:
 
 
 def propose(film: Film, site: Site, view: str, sizes: Mapping[str, float] | None = None) -> Proposals:
-    """Propose landmarks of a site's view: pins' tips and straight ends, and the shaft's cortices; and scales.
+    """Propose landmarks of a site's view: pins, shaft, drill hole, a break in the wire; and scales.
 
     sizes: the true diameter in mm of "marker" and "pin width", where stated; each is then looked for as a
     scale. Raises ScaleError for one that is not positive. Pins are numbered from the side with more tissue
@@ -51,7 +52,7 @@ def propose(film: Film, site: Site, view: str, sizes: Mapping[str, float] | None
     found: dict[str, Landmark] = {}
     for number, pin in enumerate(pins, start=1):
         found |= _of_pin(f"pin{number}", pin, prepared)
-    found |= _of_shaft(prepared, pins, row)
+    found |= _of_shaft(prepared, pins, row) | _of_wire(prepared, pins, view)
     landmarks = {
         name: mark
         for name, mark in found.items()
@@ -114,6 +115,17 @@ def _of_shaft(film: Prepared, pins: tuple[Pin, ...], view: View) -> dict[str, La
         name: _proposed(points, EDGE_U_MM / film.mm_per_px)
         for name, points in zip(names, cortices, strict=True)
     }
+
+
+def _of_wire(film: Prepared, pins: tuple[Pin, ...], view: str) -> dict[str, Landmark]:
+    wire = find_wire(film, pins, view)
+    if wire is None:
+        return {}
+    u_break, u_hole = (u / film.mm_per_px for u in wire.u_mm)
+    found = {} if wire.hole is None else {"hole": _proposed(wire.hole, u_hole)}
+    if wire.breaks:
+        found["wire_break"] = _proposed(wire.breaks[0], u_break)
+    return found
 
 
 def _proposed(points: Array, u_px: float) -> Landmark:
