@@ -5,15 +5,14 @@ Nothing names the patient unless the user asks for it. The same review gives the
 
 from __future__ import annotations
 
-import contextlib
-import os
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 from measure.clinic_html import page_html
 from measure.clinic_page import clinic_page
 from measure.clinic_pdf import page_pdf
 from measure.errors import HoldfastError
+from measure.files import write_bytes
 from measure.film import Film, read_film
 from measure.reading import check_film
 from measure.review import Review
@@ -27,6 +26,7 @@ def write_reports(
     *,
     patient: bool = False,
     paper: str = "A4",
+    track: Callable[[Sequence[Case]], Iterable[Case]] = iter,
 ) -> tuple[Path, ...]:
     """Write one report of each kind for each case into a folder, and return their paths.
 
@@ -38,18 +38,22 @@ def write_reports(
         Name each case by its patient's identifier too; otherwise by its number alone.
     paper
         "A4" or "Letter".
+    track
+        Wraps the list of cases to show progress.
 
     Raises HoldfastError where the folder cannot be written.
     """
     written = []
-    for number, (case, flags_by_film) in enumerate(zip(review.cases, review.flags, strict=True), start=1):
+    for number, (case, flags_by_film) in enumerate(
+        zip(track(review.cases), review.flags, strict=True), start=1
+    ):
         label = f"Case {number}"
         if patient:
             label += f", patient {case.current.patient_key or 'not stated'}"
         page = clinic_page(case, flags_by_film[-1], label, *_films_of(case, patient))
         for kind in kinds:
             content = page_pdf(page, paper) if kind == "pdf" else page_html(page).encode()
-            written.append(_write(folder / f"case-{number:03d}.{kind}", content))
+            written.append(write_bytes(content, folder / f"case-{number:03d}.{kind}", "The report"))
     return tuple(written)
 
 
@@ -65,19 +69,3 @@ def _films_of(case: Case, patient: bool) -> tuple[tuple[Film, ...], str]:
         return tuple(films), ""
     except HoldfastError:
         return (), "The films could not be read again to be drawn."
-
-
-def _write(path: Path, content: bytes) -> Path:
-    """Write a file whole or not at all."""
-    part = path.with_name(f".{path.name}.part")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        part.write_bytes(content)
-        os.replace(part, path)
-    except OSError as error:
-        with contextlib.suppress(OSError):
-            part.unlink()
-        raise HoldfastError(
-            f"No report could be written to {path.parent.name!r}: {error.strerror}. Choose another folder."
-        ) from None
-    return path

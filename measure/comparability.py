@@ -18,7 +18,7 @@ import numpy as np
 from measure.definitions import FUNCTIONS, LENGTH
 from measure.measurements import OBLIQUITY_U
 from measure.movement import BACKED_OUT, FORESHORTENING_U, LOOSE, MOTIONS, MOVED, TURN_U, Movement
-from measure.quantity import COVERAGE_95, Quantity
+from measure.quantity import COVERAGE_95, Quantity, chance_text
 from measure.sites import MeasurementRow, View
 from measure.ties import MOBILE, Array, Placed, body_of, centre
 
@@ -110,7 +110,7 @@ class Comparison:
                 f"look first at {self.movement.worst.replace('_', ' ')}"
             )
         chance = min(chance for *_, chance in self.findings)
-        sure = f" (probability {100 * chance:.0f} %)" if self.verdict not in (UNDECIDED, DIFFER) else ""
+        sure = f" (probability {chance_text(chance)})" if self.verdict not in (UNDECIDED, DIFFER) else ""
         blind = f"; not followed, since not placed on both films: {self._blind()}" if self.unfollowed else ""
         return (
             f"{self.verdict}{sure}{blind}; {self._turn_text('tilt')}, {self._turn_text('rotation')}, "

@@ -28,9 +28,10 @@ from pydicom.uid import ExplicitVRLittleEndian, UID_dictionary
 
 from measure import __version__
 from measure.errors import FilmError, HoldfastError
+from measure.files import write_dicom
 from measure.film import Film, find_films, read_film
 from measure.pseudonym import Pseudonyms
-from measure.reading import NOT_ASSESSABLE, SUFFIX, Reading, load_reading, save_reading
+from measure.reading import NOT_ASSESSABLE, SUFFIX, Reading, load_readings, save_reading, without_film
 from measure.review import Track
 
 Region = tuple[int, int, int, int]  # first row, row after the last, first column, column after the last
@@ -42,7 +43,7 @@ _NUMBERS = (
     "NominalScannedPixelSpacing", "PixelAspectRatio", "EstimatedRadiographicMagnificationFactor",
     "DistanceSourceToDetector", "DistanceSourceToPatient", "LUTDescriptor", "LUTData",
 )  # fmt: skip
-# Coded strings with the terms that each may hold; any other is left out.
+# Coded strings with the terms that each may hold; any other is left out, or becomes one that tells nothing.
 _TERMS = {
     "Modality": {"CR", "DX", "RF", "XA", "RG", "OT", "SC"},
     "ImageType": {"ORIGINAL", "DERIVED", "PRIMARY", "SECONDARY", ""},
@@ -65,6 +66,7 @@ _TERMS = {
     "DetectorType": {"DIRECT", "SCINTILLATOR", "STORAGE", "FILM"},
     "ConversionType": {"DV", "DI", "DF", "WSD", "SD", "SI", "DRW", "SYN"},
 }  # fmt: skip
+_UNSPECIFIED = {"RescaleType": "US", "ModalityLUTType": "US"}  # a film must say one (PS3.3, C.11.1)
 _CODES = ("AnatomicRegionSequence", "ViewCodeSequence")
 _LOOK_UPS = ("ModalityLUTSequence", "VOILUTSequence")
 _UIDS = ("SOPInstanceUID", "StudyInstanceUID", "SeriesInstanceUID")
@@ -104,47 +106,53 @@ def deidentify_folder(
     track
         Wraps the list of films to show progress.
 
-    Raises FilmError where the folder holds no film.
+    Raises FilmError where the folder holds no film, HoldfastError where `out` lies in it.
     """
-    written, problems = [], []
-    readings: dict[str, list[Reading]] = {}
-    for path in sorted(folder.rglob(f"*{SUFFIX}")):
-        try:
-            reading = load_reading(path)
-            readings.setdefault(reading.film_digest, []).append(reading)
-        except HoldfastError as error:
-            problems.append((path.name, str(error)))
+    if out.resolve().is_relative_to(folder.resolve()):
+        raise HoldfastError(
+            f"{out.name!r} lies in the folder that holds the patient's films. Choose a folder outside it."
+        )
     films = find_films(folder)
     if not films:
         raise FilmError(f"No film was found under {folder.name!r}.")
+    written: list[Path] = []
+    readings, problems = load_readings(folder)
+    seen: dict[str, str] = {}
     for path in track(films):
         try:
             film = read_film(path)
+            _refuse_again(film, seen)
             clean = deidentify_film(path, film, pseudonyms, blank)
-            place = out / str(clean.PatientID or "patient-unknown")
-            written.append(_write(clean, place / f"{clean.SOPInstanceUID}.dcm"))
-            new = read_film(written[-1])
-            for reading in readings.get(film.digest, ()):
-                renamed = deidentify_reading(reading, film, new, pseudonyms)
-                written.append(save_reading(renamed, place / f"{renamed.uid}{SUFFIX}"))
+            mine = (reading for _, reading in readings.get(film.digest, ()))
+            written += _write(clean, film, mine, out, pseudonyms)
         except HoldfastError as error:
             problems.append((path.name, str(error)))
+    problems += without_film(readings, seen)
     return Cleaned(tuple(written), tuple(problems))
 
 
-def _write(clean: Dataset, path: Path) -> Path:
+def _refuse_again(film: Film, seen: dict[str, str]) -> None:
+    """Raise FilmError where an earlier file had this film's pixels or UID; they are not written twice."""
+    said = {"pixels": film.digest, "UID": film.sop_instance_uid or film.digest}
+    for what, text in said.items():
+        if text in seen:
+            raise FilmError(f"It has the same {what} as {seen[text]}, so only that one is cleaned.")
+    seen |= dict.fromkeys(said.values(), film.name)
+
+
+def _write(
+    clean: Dataset, film: Film, readings: Iterable[Reading], out: Path, pseudonyms: Pseudonyms
+) -> Iterator[Path]:
+    """Write a clean film and its readings, giving the path of each."""
+    place = out / str(clean.PatientID or "patient-unknown")
+    path = place / f"{clean.SOPInstanceUID}.dcm"
     if path.exists():
-        raise HoldfastError("A clean film of this UID is there already. Write to an empty folder.")
-    part = path.with_name(f".{path.name}.part")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        clean.save_as(part, enforce_file_format=True)
-        part.replace(path)
-    except OSError as error:
-        raise HoldfastError(
-            f"The clean film could not be written: {error.strerror}. Choose another folder."
-        ) from None
-    return path
+        raise HoldfastError("A clean film of this UID is there from before. Write to an empty folder.")
+    yield write_dicom(clean, path, "The clean film")
+    new = read_film(path)
+    for reading in readings:
+        renamed = deidentify_reading(reading, film, new, pseudonyms)
+        yield save_reading(renamed, place / f"{renamed.uid}{SUFFIX}")
 
 
 def deidentify_film(path: Path, film: Film, pseudonyms: Pseudonyms, blank: Sequence[Region] = ()) -> Dataset:
@@ -207,6 +215,8 @@ def _copy_plain(source: Dataset, clean: Dataset) -> Dataset:
         values = [value] if isinstance(value, str) else list(value or ())
         if values and all(str(part) in _TERMS[keyword] for part in values):
             setattr(clean, keyword, values if len(values) > 1 else values[0])
+        elif keyword in source and keyword in _UNSPECIFIED:
+            setattr(clean, keyword, _UNSPECIFIED[keyword])
     return clean
 
 

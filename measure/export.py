@@ -66,9 +66,9 @@ def write_csv(review: Review, folder: Path) -> tuple[Path, Path]:
 def write_table(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> Path:
     """Write rows as CSV, whole or not at all; what a row lacks stays empty. Raises OSError."""
     with whole_file(path, replace=True) as file:
-        writer = csv.DictWriter(file, columns, extrasaction="ignore")
-        writer.writeheader()
-        writer.writerows({key: _cell(value) for key, value in row.items()} for row in rows)
+        writer = csv.writer(file)
+        writer.writerow(columns)
+        writer.writerows([_cell(row.get(name)) for name in columns] for row in rows)
     return path
 
 
@@ -83,10 +83,15 @@ def measurement_rows(review: Review) -> Iterator[dict[str, object]]:
     """One row for every quantity of every film, those without a value too."""
     for case, flags_by_film in zip(review.cases, review.flags, strict=True):
         for film, flags in zip(case.films, flags_by_film, strict=True):
-            by_subject = {id(flag.subject): flag for flag in flags}
-            for measurement in film.measurements:
-                flag = by_subject.get(id(measurement))
-                yield _film_fields(film) | _measurement_fields(film, measurement) | _flag_fields(flag)
+            yield from film_rows(film, flags)
+
+
+def film_rows(film: MeasuredFilm, flags: Iterable[Flag]) -> Iterator[dict[str, object]]:
+    """One row for every quantity of a film, with its flag where a threshold applies to it."""
+    by_subject = {id(flag.subject): flag for flag in flags}
+    for measurement in film.measurements:
+        flag = by_subject.get(id(measurement))
+        yield _film_fields(film) | _measurement_fields(film, measurement) | _flag_fields(flag)
 
 
 def _film_fields(film: MeasuredFilm) -> dict[str, object]:

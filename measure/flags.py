@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from measure.measurements import Measurement
-from measure.quantity import UNIT_TEXT, Quantity
+from measure.quantity import UNIT_TEXT, Quantity, chance_text
 from measure.series import Case, Change, MeasuredFilm
 from measure.sites import LEVELS, Site, Threshold, View, load_site
 
@@ -162,6 +162,6 @@ def _one_of(levels: Sequence[Flag]) -> Flag:
     unsure = [flag for flag in levels if flag.outcome == CANNOT_TELL]
     higher = unsure[-1] if unsure else None
     if beyond and higher and higher.probability is not None:
-        chance = f"{100 * higher.probability:.0f} % chance of {higher.limit_text}"
+        chance = f"{chance_text(higher.probability)} chance of {higher.limit_text}"
         return dataclasses.replace(beyond[-1], why=f"cannot tell whether {higher.threshold.level}: {chance}")
     return (beyond[-1:] or unsure or levels)[0]

@@ -6,7 +6,6 @@ part of bone or metal, in the colours of the clinic report.
 
 from __future__ import annotations
 
-import datetime
 import warnings
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
@@ -17,10 +16,10 @@ from highdicom.color import CIELabColor
 from pydicom.dataset import Dataset
 
 from measure import __version__
-from measure.errors import HoldfastError
 from measure.figure import PART_STYLES, Line, Mark, Place, Window, Words, drawing
+from measure.files import write_dicom
 from measure.series import MeasuredFilm
-from measure.structured_report import made_uid, source_film
+from measure.structured_report import date_by, made_of, source_film
 
 _LAYERS = {style[0]: part.upper() for part, style in PART_STYLES.items()}  # what has no part is the axis
 
@@ -30,15 +29,7 @@ def write_presentation_state(measured: MeasuredFilm, path: Path) -> Path:
 
     Raises HoldfastError where the film is no DICOM film or the file cannot be written.
     """
-    state = presentation_state(measured)
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        state.save_as(path, enforce_file_format=True)
-    except OSError as error:
-        raise HoldfastError(
-            f"The drawing {path.name} could not be written: {error.strerror}. Choose another folder."
-        ) from None
-    return path
+    return write_dicom(presentation_state(measured), path, "The drawing")
 
 
 def presentation_state(measured: MeasuredFilm) -> Dataset:
@@ -50,18 +41,14 @@ def presentation_state(measured: MeasuredFilm) -> Dataset:
         warnings.simplefilter("ignore")  # of identifiers in the film that break the rules: they are copied
         state = pr.GrayscaleSoftcopyPresentationState(
             referenced_images=[film],
-            series_instance_uid=made_uid("drawings", film.StudyInstanceUID), series_number=991,
-            sop_instance_uid=made_uid("drawing", reading.uid), instance_number=1,
-            manufacturer="holdfast", manufacturer_model_name="holdfast", software_versions=__version__,
+            **made_of(film, reading, series="drawings", instance="drawing", series_number=991),
+            manufacturer_model_name="holdfast", software_versions=__version__,
             device_serial_number="none", content_label="LANDMARKS", content_creator_name=None,
             graphic_annotations=annotations, graphic_layers=layers,
             presentation_lut_transformation=PresentationLUTTransformation(shape),
-            specific_character_set="ISO_IR 192",
         )  # fmt: skip
     state.Laterality = (measured.laterality or "")[:1].upper()
-    when = datetime.datetime.fromisoformat(reading.time)
-    state.PresentationCreationDate = when.strftime("%Y%m%d")
-    state.PresentationCreationTime = when.strftime("%H%M%S")
+    date_by(reading, state, "PresentationCreation")
     return state
 
 

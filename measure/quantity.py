@@ -131,3 +131,9 @@ def covariance(a: Quantity, b: Quantity) -> float:
 def wrap_degrees(angle: Degrees) -> Degrees:
     """Return the angle, or array of angles, within -180 (excluded) to 180 degrees."""
     return -((180.0 - angle) % 360.0 - 180.0)
+
+
+def chance_text(probability: float) -> str:
+    """Say a probability in per cent, and never as certain: "< 1 %", "94 %", "> 99 %"."""
+    percent = 100 * probability
+    return "< 1 %" if percent < 1 else "> 99 %" if percent > 99 else f"{percent:.0f} %"

@@ -14,7 +14,7 @@ import json
 import math
 import re
 import uuid
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from reprlib import repr as shown  # cut short, so that a message stays readable
@@ -399,6 +399,38 @@ def reading_text(path: Path) -> str:
         return path.read_bytes().decode("utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise ReadingError(f"This file cannot be read ({type(error).__name__}). Check it.") from None
+
+
+def reading_files(place: Path) -> list[Path]:
+    """Every reading file under a folder, or beside one film; hidden ones are a file manager's own."""
+    root, pattern = (place, f"**/*{SUFFIX}") if place.is_dir() else (place.parent, f"*{SUFFIX}")
+    return [
+        path
+        for path in sorted(root.glob(pattern))
+        if not any(name.startswith(".") for name in path.relative_to(root).parts)
+    ]
+
+
+Filed = dict[str, list[tuple[str, Reading]]]  # by the film's digest: file name and reading
+
+
+def load_readings(place: Path) -> tuple[Filed, list[tuple[str, str]]]:
+    """Return the readings of `reading_files`, and name and fault of each that cannot be used."""
+    readings: Filed = {}
+    problems = []
+    for path in reading_files(place):
+        try:
+            reading = load_reading(path)
+            readings.setdefault(reading.film_digest, []).append((path.name, reading))
+        except ReadingError as error:
+            problems.append((path.name, str(error)))
+    return readings, problems
+
+
+def without_film(readings: Filed, digests: Container[str]) -> list[tuple[str, str]]:
+    """Name and fault of each reading whose film is not among those seen."""
+    words = "its film is not in this folder, or could not be read (no film has its digest)"
+    return [(name, words) for digest, mine in readings.items() if digest not in digests for name, _ in mine]
 
 
 def standing(readings: Iterable[Reading]) -> list[Reading]:

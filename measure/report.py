@@ -19,7 +19,7 @@ from measure.comparability import turn_u
 from measure.export import CAUTION, days_since_surgery
 from measure.flags import BEYOND, CANNOT_TELL, WITHIN, Flag
 from measure.measurements import Measurement
-from measure.quantity import COVERAGE_95, UNIT_TEXT
+from measure.quantity import COVERAGE_95, UNIT_TEXT, chance_text
 from measure.review import NO_READING, Review, Unread
 from measure.series import INDEX, LAST, Case, Change, MeasuredFilm
 from measure.sites import ChangeRow, MeasurementRow, Site, load_site
@@ -246,10 +246,9 @@ def flag_line(flag: Flag) -> str:
         return f"{_since(flag)}: {flag.outcome}; {limit}"
     if flag.threshold.side == "present":
         return f"{_since(flag)}: {'seen' if flag.probability else 'none seen'}{_mark(flag.subject)}"
-    percent = 100 * flag.probability
-    chance = "< 1 %" if percent < 1 else "> 99 %" if percent > 99 else f"{percent:.0f} %"
     also = f"; {flag.why}" if flag.outcome == BEYOND and flag.why else ""
     value = value_text(flag.subject, with_unit=True)
+    chance = chance_text(flag.probability)
     return f"{_since(flag)} {value}: {flag.outcome}; {limit}, chance beyond it {chance}{also}"
 
 

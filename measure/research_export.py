@@ -15,18 +15,22 @@ from typing import Any
 
 from measure import __version__
 from measure.definitions import FUNCTIONS
-from measure.errors import HoldfastError
-from measure.export import CAUTION, change_rows, measurement_rows, rounded, write_table
-from measure.files import whole_file
+from measure.errors import HoldfastError, ReadingError
+from measure.export import CAUTION, change_rows, film_rows, rounded, write_table
+from measure.files import whole_file, whole_path
+from measure.flags import Flag
 from measure.pseudonym import Pseudonyms
 from measure.quantity import COVERAGE_95
-from measure.review import Review
+from measure.review import NO_CASES, Review
 from measure.series import MeasuredFilm
 from measure.sites import MeasurementRow, load_site
 
 FORMATS = ("csv", "parquet")
 TEXT, NUMBER, WHOLE, FLAG, DATE = "text", "number", "whole number", "true or false", "date"
 UNITS = {"mm": "millimetre at the bone's plane", "deg": "degree", "1": "ratio, without a unit"}
+
+# What a reading is to the case of its film.
+USED, STANDING, SUPERSEDED = "used", "standing", "superseded"
 
 Row = dict[str, object]
 
@@ -50,8 +54,12 @@ _WHO = """
 patient | text | pseudonym; the same for all of a patient's films
 side | text | left or right
 """
+_READING = f"""
+reading_uid | text | pseudonym of the reading's uid
+reading_use | text | {USED}: the case rests on it; {STANDING}: another that stands; {SUPERSEDED}: corrected
+"""
 _FLAG = """
-outcome | text | beyond, within or cannot tell; empty where no limit applies
+outcome | text | beyond, within or cannot tell; empty where no limit applies, or the reading is not used
 probability_beyond | number | probability that the true value lies beyond the limit
 threshold | number | the limit, in the unit
 threshold_side | text | above, below, either or present: which way counts
@@ -87,7 +95,7 @@ not_assessable_reason | text | why there is no value; what was typed in free wor
 {_FLAG.strip()}
 method | text | first order or Monte Carlo propagation, or as observed
 reader | text | pseudonym
-reading_uid | text | pseudonym of the reading's uid
+{_READING.strip()}
 site_version | text | version of the site table
 software_version | text | version of holdfast
 """)
@@ -112,9 +120,9 @@ note | text | whether they agree
 not_assessable_reason | text | why there is no change; what was typed in free words is left out
 software_version | text | version of holdfast
 """)
-LANDMARKS = _columns("""
+LANDMARKS = _columns(f"""
 film_uid | text | pseudonym of the film's UID or digest
-reading_uid | text | pseudonym of the reading's uid
+{_READING.strip()}
 reader | text | pseudonym
 landmark | text | name in the site table
 status | text | confirmed, proposed, not assessable or absent
@@ -136,6 +144,8 @@ def write_research(
 ) -> tuple[Path, ...]:
     """Write the tables and their dictionary into a folder, each file whole or not at all.
 
+    Values and landmarks are those of every finished reading; changes lie between the used ones alone.
+
     Parameters
     ----------
     pseudonyms
@@ -143,13 +153,16 @@ def write_research(
     formats
         "csv" and "parquet".
     wide
-        Also a table with one row a film and, for each quantity, columns of its value and uncertainty.
+        Also a table with one row a reading and, for each quantity, columns of its value and uncertainty.
 
-    Raises HoldfastError for an unknown format or a folder that cannot be written.
+    Raises HoldfastError for an unknown format or a folder that cannot be written, ReadingError where
+    there is no reading.
     """
     unknown = sorted(set(formats) - set(FORMATS))
     if unknown:
         raise HoldfastError(f"Format {', '.join(unknown)} is not one of {', '.join(FORMATS)}.")
+    if not review.cases:
+        raise ReadingError(NO_CASES)
     values = list(_value_rows(review, pseudonyms))
     tables: dict[str, tuple[Sequence[Column], list[Row]]] = {
         "values": (VALUES, values),
@@ -179,25 +192,32 @@ def write_research(
 # --- Rows ---
 
 
-def _films(review: Review) -> Iterator[MeasuredFilm]:
-    for case in review.cases:
-        yield from case.films
+def _films(review: Review) -> Iterator[tuple[MeasuredFilm, tuple[Flag, ...], str]]:
+    """Give every film once for each of its readings, with its flags and the reading's use."""
+    for case, flags_by_film in zip(review.cases, review.flags, strict=True):
+        for film, flags in zip(case.films, flags_by_film, strict=True):
+            yield film, flags, USED
+    used = (film for case in review.cases for film in case.films)
+    superseded = {film.reading.supersedes for film in (*used, *review.others)}
+    for film in review.others:
+        yield film, (), SUPERSEDED if film.reading.uid in superseded else STANDING
 
 
 def _value_rows(review: Review, pseudonyms: Pseudonyms) -> Iterator[Row]:
-    films = ((film, measurement) for film in _films(review) for measurement in film.measurements)
-    for (film, measurement), row in zip(films, measurement_rows(review), strict=True):
-        scale = measurement.scale
-        yield (
-            _nameless(row, (film,), pseudonyms)
-            | _interval(row, "value")
-            | {
-                "visit_date": _moved(film, pseudonyms),
-                "scale_mm_per_row": rounded(scale.mm_per_px[0]) if scale else None,
-                "scale_mm_per_column": rounded(scale.mm_per_px[1]) if scale else None,
-                "scale_uncertainty": rounded(scale.u) if scale else None,
-            }
-        )
+    for film, flags, use in _films(review):
+        for measurement, row in zip(film.measurements, film_rows(film, flags), strict=True):
+            scale = measurement.scale
+            yield (
+                _nameless(row, (film,), pseudonyms)
+                | _interval(row, "value")
+                | {
+                    "reading_use": use,
+                    "visit_date": _moved(film, pseudonyms),
+                    "scale_mm_per_row": rounded(scale.mm_per_px[0]) if scale else None,
+                    "scale_mm_per_column": rounded(scale.mm_per_px[1]) if scale else None,
+                    "scale_uncertainty": rounded(scale.u) if scale else None,
+                }
+            )
 
 
 def _change_rows(review: Review, pseudonyms: Pseudonyms) -> Iterator[Row]:
@@ -217,9 +237,14 @@ def _change_rows(review: Review, pseudonyms: Pseudonyms) -> Iterator[Row]:
 
 
 def _landmark_rows(review: Review, pseudonyms: Pseudonyms) -> Iterator[Row]:
-    for film in _films(review):
+    for film, _, use in _films(review):
         uid = film.sop_instance_uid or film.reading.film_digest
-        row: Row = {"film_uid": uid, "reading_uid": film.reading.uid, "reader": film.reading.reader}
+        row: Row = {
+            "film_uid": uid,
+            "reading_uid": film.reading.uid,
+            "reading_use": use,
+            "reader": film.reading.reader,
+        }
         named = _nameless(row, (film,), pseudonyms)
         for name, mark in film.reading.landmarks.items():
             about = {
@@ -284,22 +309,23 @@ _FILM_COLUMNS = (
     "film_uid",
     "reader",
     "reading_uid",
+    "reading_use",
 )
 
 
 def _wide(values: Iterable[Row]) -> tuple[Sequence[Column], list[Row]]:
-    """One row a film, with columns for the value and standard uncertainty of each quantity."""
+    """One row a reading, with columns for the value and standard uncertainty of each quantity."""
     columns = {column.name: column for column in VALUES if column.name in _FILM_COLUMNS}
-    films: dict[object, Row] = {}
+    readings: dict[object, Row] = {}
     for row in values:
-        film = films.setdefault(row["film_uid"], {name: row[name] for name in _FILM_COLUMNS})
+        reading = readings.setdefault(row["reading_uid"], {name: row[name] for name in _FILM_COLUMNS})
         name = f"{row['quantity']}_{row['target']}".rstrip("_")
         for key, words in (("value", "value"), ("standard_uncertainty", "standard uncertainty")):
-            film[f"{name}_{key}"] = row[key]
+            reading[f"{name}_{key}"] = row[key]
             columns.setdefault(
                 f"{name}_{key}", Column(f"{name}_{key}", NUMBER, f"{words} of {name}, {row['unit']}")
             )
-    return tuple(columns.values()), list(films.values())
+    return tuple(columns.values()), list(readings.values())
 
 
 # --- Files ---
@@ -326,9 +352,8 @@ def _write_parquet(path: Path, columns: Sequence[Column], rows: list[Row]) -> Pa
     table = pyarrow.Table.from_arrays(
         arrays, schema=pyarrow.schema(fields, {"software": f"holdfast {__version__}"})
     )
-    part = path.with_name(f".{path.name}.part")
-    parquet.write_table(table, part)
-    part.replace(path)
+    with whole_path(path) as part, part.open("xb") as file:  # our own file says why it cannot be written
+        parquet.write_table(table, file)
     return path
 
 
@@ -356,7 +381,7 @@ def _write_dictionary(
 
 def _views(review: Review) -> dict[str, set[str]]:
     used: dict[str, set[str]] = {}
-    for film in _films(review):
+    for film, _, _ in _films(review):
         used.setdefault(film.reading.site, set()).add(film.reading.view)
     return used
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
-import itertools
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,7 +11,7 @@ from pathlib import Path
 from measure.errors import FilmError, HoldfastError, ReadingError, SeveralFramesError
 from measure.film import Film, find_films, read_film
 from measure.flags import Flag, find_flags
-from measure.reading import SUFFIX, Reading, check_film, load_reading, standing
+from measure.reading import Reading, check_film, from_json, load_readings, standing, without_film
 from measure.scale import doubts, scales_for, why_no_scale
 from measure.series import Case, MeasuredFilm, group, measure
 from measure.sites import Site, load_site
@@ -20,8 +19,10 @@ from measure.sites import Site, load_site
 PROPOSED_SITE = "olecranon"  # the only one whose landmarks are proposed
 
 NO_READING = "has no reading"  # said of a film that a case lacks
+NO_CASES = "Nothing was written: no reading was found with its film. Place landmarks first."
 
 Track = Callable[[Sequence[Path]], Iterable[Path]]
+Kept = Callable[[Film], Iterable[str]]
 Said = tuple[str | None, str | None, str | None, datetime.date | None]  # patient, side, view, date
 
 
@@ -48,13 +49,18 @@ class Problem:
 
 @dataclass(frozen=True)
 class Review:
-    """All that a folder gave; `flags` are those of each film of each case, in their order."""
+    """All that a folder gave; `flags` are those of each film of each case, in their order.
+
+    `others` are the films as measured by the readings that no case rests on: those of other readers,
+    those corrected since, and those of a film that another of the same day stands for.
+    """
 
     cases: tuple[Case, ...]
     flags: tuple[tuple[tuple[Flag, ...], ...], ...]
     unread: tuple[Unread, ...]
     problems: tuple[Problem, ...]
     notes: tuple[str, ...]
+    others: tuple[MeasuredFilm, ...] = ()
 
 
 def review(
@@ -63,6 +69,7 @@ def review(
     track: Track = iter,
     frame: int | None = None,
     propose: bool = False,
+    kept: Kept = lambda film: (),
     sizes: Mapping[str, float] | None = None,
 ) -> Review:
     """Read, measure, compare and flag every film under a folder.
@@ -82,14 +89,18 @@ def review(
         anything that leaves the screen or the tables: a reader has confirmed none of it.
     sizes
         With `propose`: true diameters in mm by kind of scale (`measure.propose.propose`).
+    kept
+        Gives the JSON texts of the readings of a film that are kept elsewhere, such as `Store.texts`.
+        One that is in the folder too counts once.
 
     Raises FilmError where the folder does not exist or holds no film.
     """
     paths = _films(folder)
-    problems: list[Problem] = []
     notes: list[str] = []
-    readings = _readings(folder, problems)
+    filed, unusable = load_readings(folder)
+    problems = [Problem(*each) for each in unusable]
     films: list[MeasuredFilm] = []
+    others: list[MeasuredFilm] = []
     unread: list[Unread] = []
     seen: dict[str, tuple[str, Said]] = {}
     for path in track(paths):
@@ -98,8 +109,10 @@ def review(
             if first := _repeated(film, seen):
                 notes.append(f"{film.name}: the same film as {first}; counted once")
                 continue
-            if mine := readings.pop(film.digest, ()):
+            mine = [reading for _, reading in filed.get(film.digest, ())]
+            if mine := [*mine, *_kept(film, kept, problems)]:
                 films.append(_measured(film, mine, notes))
+                others += _by_others(film, mine, films[-1].reading, problems)
             elif propose and (proposed := _proposed(film, sizes)):
                 films.append(proposed)
                 notes.append(f"{film.name}: no reading; its values rest on proposals, to be confirmed")
@@ -108,10 +121,12 @@ def review(
         except HoldfastError as error:
             problems.append(Problem(path.name, str(error)))
     if folder.is_dir():
-        problems += _orphans(readings)
+        problems += [Problem(*each) for each in without_film(filed, seen)]
     cases, left_out = group(_telling_of(unread, films))
     flags = tuple(_flags(case, sites or {}) for case in cases)
-    return Review(cases, flags, tuple(unread), tuple(problems), (*notes, *left_out))
+    used = {film.reading.uid for case in cases for film in case.films}
+    others += [film for film in films if film.reading.uid not in used]
+    return Review(cases, flags, tuple(unread), tuple(problems), (*notes, *left_out), tuple(others))
 
 
 def _flags(case: Case, sites: Mapping[str, Site]) -> tuple[tuple[Flag, ...], ...]:
@@ -180,27 +195,15 @@ def _date(film: MeasuredFilm | Unread) -> datetime.date:
     return film.date or datetime.date.min
 
 
-def _readings(folder: Path, problems: list[Problem]) -> dict[str, list[tuple[Path, Reading]]]:
-    """Every usable reading under the folder, or beside the one film, by the digest of its film."""
-    found: dict[str, list[tuple[Path, Reading]]] = {}
-    root, pattern = (folder, f"**/*{SUFFIX}") if folder.is_dir() else (folder.parent, f"*{SUFFIX}")
-    for path in sorted(root.glob(pattern)):
-        if any(name.startswith(".") for name in path.relative_to(root).parts):
-            continue  # hidden: left by a file manager, as with films
+def _kept(film: Film, kept: Kept, problems: list[Problem]) -> Iterator[Reading]:
+    """Give the readings of a film that are kept elsewhere; one that cannot be used is named by its film."""
+    for text in kept(film):
         try:
-            reading = load_reading(path)
+            reading = from_json(text)
+            check_film(reading, film)
+            yield reading
         except ReadingError as error:
-            problems.append(Problem(path.name, str(error)))
-            continue
-        found.setdefault(reading.film_digest, []).append((path, reading))
-    return found
-
-
-def _orphans(readings: Mapping[str, Sequence[tuple[Path, Reading]]]) -> Iterator[Problem]:
-    for path, _ in itertools.chain.from_iterable(readings.values()):
-        yield Problem(
-            path.name, "its film is not in this folder, or could not be read (no film has its digest)"
-        )
+            problems.append(Problem(film.name, f"a reading in the store: {error}"))
 
 
 def _repeated(film: Film, seen: dict[str, tuple[str, Said]]) -> str | None:
@@ -223,15 +226,27 @@ def _repeated(film: Film, seen: dict[str, tuple[str, Said]]) -> str | None:
     return name
 
 
-def _measured(film: Film, readings: Sequence[tuple[Path, Reading]], notes: list[str]) -> MeasuredFilm:
+def _measured(film: Film, readings: Iterable[Reading], notes: list[str]) -> MeasuredFilm:
     """Measure a film with the latest of its readings that no other supersedes."""
-    valid = standing(reading for _, reading in readings)
+    valid = standing(readings)
     latest = valid[-1]
     if len(valid) > 1:
         which = f"the latest, by {latest.reader} at {latest.time}, is used"
         notes.append(f"{film.name}: {len(valid)} readings stand; {which}")
     check_film(latest, film)
     return measure(film, latest)
+
+
+def _by_others(
+    film: Film, readings: Iterable[Reading], used: Reading, problems: list[Problem]
+) -> Iterator[MeasuredFilm]:
+    """Measure a film with each of its readings but the one used."""
+    for reading in {reading.uid: reading for reading in readings if reading.uid != used.uid}.values():
+        try:
+            check_film(reading, film)
+            yield measure(film, reading)
+        except ReadingError as error:
+            problems.append(Problem(film.name, f"a reading by {reading.reader}: {error}"))
 
 
 def _proposed(film: Film, sizes: Mapping[str, float] | None) -> MeasuredFilm | None:

@@ -25,7 +25,16 @@ from sqlalchemy import event, exc
 from sqlalchemy.dialects import postgresql
 
 from measure.errors import ReadingError, StoreError
-from measure.reading import SUFFIX, Reading, from_json, reading_text, to_json, write_new
+from measure.film import Film
+from measure.reading import (
+    SUFFIX,
+    Reading,
+    from_json,
+    reading_files,
+    reading_text,
+    to_json,
+    write_new,
+)
 
 WAIT_S = 30  # how long a writer waits for another's lock before it gives up
 AT_A_TIME = 1000  # rows sent or fetched together
@@ -193,11 +202,12 @@ class Store:
     Parameters
     ----------
     place
-        Path of an SQLite file, made where there is none; or the URL of a PostgreSQL database,
-        "postgresql://user@host/name". Keep an SQLite file on a disk of this computer: its locks do not
-        hold on network drives.
+        Path of an SQLite file (or "sqlite:///path"), made where there is none; or the URL of a PostgreSQL
+        database, "postgresql://user@host/name". Keep an SQLite file on a disk of this computer: its locks
+        do not hold on network drives.
     new
-        Whether to make a store where there is none.
+        Whether to make a store where there is none. If not, a file that may not be written is opened to
+        be read alone.
 
     Raises StoreError, naming the fault and what to do, where the database cannot be used or is of a
     newer version.
@@ -206,7 +216,7 @@ class Store:
     def __init__(self, place: str | os.PathLike[str], *, new: bool = True) -> None:
         url = _url(place, new=new)
         self.name = Path(url.database or "").name if url.get_backend_name() == "sqlite" else _address(url)
-        self._engine = _engine(url)
+        self._engine = _engine(url if new else _to_read(url))
         try:
             self._open(new=new)
         except BaseException:
@@ -281,13 +291,16 @@ class Store:
                 new += len(after) - len(before)
         return new
 
-    def import_folder(self, folder: Path) -> tuple[int, tuple[tuple[str, str], ...]]:
+    def import_folder(
+        self, folder: Path, *, track: Callable[[Sequence[Path]], Iterable[Path]] = iter
+    ) -> tuple[int, tuple[tuple[str, str], ...]]:
         """Keep every `*.reading.json` file under a folder, each as it was written.
 
-        Returns how many were new, and name and fault of each file that is no reading.
+        Returns how many were new, and name and fault of each file that is no reading. `track` wraps the
+        list of files to show progress.
         """
         rows, problems = [], []
-        for path in sorted(folder.rglob(f"*{SUFFIX}")):
+        for path in track(reading_files(folder)):
             try:
                 text = reading_text(path)
                 rows.append(_row(from_json(text), text))
@@ -322,13 +335,29 @@ class Store:
                 return
             page = query.where(place > sa.tuple_(rows[-1].time, rows[-1].number)).limit(AT_A_TIME)
 
-    def export_folder(self, folder: Path) -> int:
+    def texts(self, film: Film) -> list[str]:
+        """JSON texts, in order of time, of every reading that has a film's pixels or its UID."""
+        known = {"film_digest": film.digest, "sop_instance_uid": film.sop_instance_uid}
+        query = (
+            sa.select(READINGS.c.content)
+            .where(sa.or_(*(READINGS.c[name] == text for name, text in known.items() if text)))
+            .order_by(READINGS.c.time, READINGS.c.number)
+        )
+        with self._guarded("read"), self._engine.connect() as connection:
+            return list(connection.scalars(query))
+
+    def __iter__(self) -> Iterator[Kept]:
+        """Every reading, in order of time."""
+        return self.find()
+
+    def export_folder(self, folder: Path, *, track: Callable[[Any], Iterable[Kept]] = iter) -> int:
         """Write every reading to a file of its own, as it was saved; return how many were new there.
 
+        `track` wraps the store to show progress.
         Raises ReadingError where a file cannot be written or holds something else.
         """
         new = 0
-        for kept in self.find():
+        for kept in track(self):
             path = folder / f"{_file_name(kept.uid)}{SUFFIX}"
             if not path.exists():
                 write_new(kept.content, path)
@@ -378,7 +407,7 @@ def _file_name(uid: str) -> str:
 
 
 def _url(place: str | os.PathLike[str], *, new: bool) -> sa.URL:
-    text = os.fspath(place)
+    text = os.fspath(place).removeprefix("sqlite:///")
     if "://" not in text:
         if not new and not Path(text).exists():
             raise StoreError(f"There is no store at {Path(text).name}. Check the path.")
@@ -391,13 +420,29 @@ def _url(place: str | os.PathLike[str], *, new: bool) -> sa.URL:
         return sa.URL.create("sqlite", database=text)
     try:
         url = sa.make_url(text)
-    except exc.ArgumentError:
-        url = sa.URL.create("")
-    if url.get_backend_name() != "postgresql":
+        usable = url.get_backend_name() == "postgresql" and bool(url.database)
+    except (exc.ArgumentError, ValueError):  # no URL; a port that is no number
+        usable = False
+    if not usable:  # without the address itself, which may hold a password
         raise StoreError(
-            "A store is a file, or a database at postgresql://user@host/name; received another address."
+            "A store is a file, or a database at postgresql://user@host:port/name (the port is a number, and "
+            "may be left out); received another address."
         )
     return url.set(drivername="postgresql+psycopg")
+
+
+def _to_read(url: sa.URL) -> sa.URL:
+    """Open an SQLite file that may not be written to be read alone; any other address stays."""
+    path = Path(url.database or "").absolute()
+    mine = os.access in os.supports_effective_ids
+    if url.get_backend_name() != "sqlite" or all(
+        os.access(each, os.W_OK, effective_ids=mine) for each in (path, path.parent)
+    ):
+        return url
+    # Its log cannot be opened in a folder that is shut; where there is none, nobody is writing now.
+    log = path.with_name(f"{path.name}-wal")
+    query = {"uri": "true", "mode": "ro"} | ({} if log.exists() else {"immutable": "1"})
+    return url.set(database=path.as_uri()).update_query_dict(query)
 
 
 def _address(url: sa.URL) -> str:
@@ -414,13 +459,17 @@ def _engine(url: sa.URL) -> sa.Engine:
             connect_args={"connect_timeout": 10, "options": options},
         )
     engine = sa.create_engine(url, hide_parameters=True, connect_args={"timeout": WAIT_S})
-    event.listen(engine, "connect", _prepare_sqlite)
+    event.listen(engine, "connect", _read_sqlite if "mode" in url.query else _prepare_sqlite)
     event.listen(engine, "begin", _begin_sqlite)
     return engine
 
 
-def _prepare_sqlite(connection: sqlite3.Connection, _: object) -> None:
+def _read_sqlite(connection: sqlite3.Connection, _: object) -> None:
     connection.isolation_level = None  # the driver would begin transactions by its own rules
+
+
+def _prepare_sqlite(connection: sqlite3.Connection, _: object) -> None:
+    connection.isolation_level = None
     if _write_ahead(connection) != "wal":
         raise StoreError("The store's disk cannot keep a write-ahead log. Choose a disk of this computer.")
     connection.execute("PRAGMA synchronous = FULL")

@@ -25,9 +25,10 @@ from pydicom.sr.codedict import codes
 
 from measure import __version__
 from measure.errors import HoldfastError
+from measure.files import write_dicom
 from measure.measurements import Measurement
 from measure.quantity import COVERAGE_95
-from measure.reading import Landmark
+from measure.reading import Landmark, Reading
 from measure.report import title
 from measure.series import MeasuredFilm
 
@@ -71,15 +72,7 @@ def write_structured_report(measured: MeasuredFilm, path: Path) -> Path:
 
     Raises HoldfastError where the film is no DICOM film or the file cannot be written.
     """
-    report = structured_report(measured)
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        report.save_as(path, enforce_file_format=True)
-    except OSError as error:
-        raise HoldfastError(
-            f"The report {path.name} could not be written: {error.strerror}. Choose another folder."
-        ) from None
-    return path
+    return write_dicom(structured_report(measured), path, "The structured report")
 
 
 def structured_report(measured: MeasuredFilm) -> Dataset:
@@ -98,11 +91,8 @@ def structured_report(measured: MeasuredFilm) -> Dataset:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of identifiers in the film that break the rules: they are copied
         report = sr.ComprehensiveSR(
-            evidence=[film], content=content[0],
-            series_instance_uid=made_uid("series", film.StudyInstanceUID), series_number=990,
-            sop_instance_uid=made_uid("report", reading.uid), instance_number=1,
-            manufacturer="holdfast", is_complete=not proposed, is_verified=False,
-            specific_character_set="ISO_IR 192",
+            evidence=[film], content=content[0], is_complete=not proposed, is_verified=False,
+            **made_of(film, reading, series="series", instance="report", series_number=990),
         )  # fmt: skip
     for group in _groups(report):
         for part in group.ContentSequence:
@@ -110,17 +100,17 @@ def structured_report(measured: MeasuredFilm) -> Dataset:
                 part.MeasuredValueSequence = []  # type 2; highdicom would have a number where there is none
     report.SeriesDescription = "Measurements after tension-band wiring"
     report.CodingSchemeIdentificationSequence = [_scheme()]
-    _date(report, datetime.datetime.fromisoformat(reading.time))
+    date_by(reading, report, "Content", "Series")
     return report
 
 
-def _date(report: Dataset, when: datetime.datetime) -> None:
-    """Date the report by its reading, so that it does not depend on when it was written out."""
-    for keyword in ("ContentDate", "InstanceCreationDate", "SeriesDate"):
-        setattr(report, keyword, when.strftime("%Y%m%d"))
-    for keyword in ("ContentTime", "InstanceCreationTime", "SeriesTime"):
-        setattr(report, keyword, when.strftime("%H%M%S"))
-    for item in report.ContributingEquipmentSequence:
+def date_by(reading: Reading, made: Dataset, *events: str) -> None:
+    """Date what was made of a reading by it, so that it does not depend on when it was written out."""
+    when = datetime.datetime.fromisoformat(reading.time)
+    for event in ("InstanceCreation", *events):
+        setattr(made, f"{event}Date", when.strftime("%Y%m%d"))
+        setattr(made, f"{event}Time", when.strftime("%H%M%S"))
+    for item in made.ContributingEquipmentSequence:
         if "ContributionDateTime" in item:
             item.ContributionDateTime = when.strftime("%Y%m%d%H%M%S")
 
@@ -235,6 +225,20 @@ def _coordinates(
 def _own(name: str, words: str) -> CodedConcept:
     """Concept of our own scheme; its meaning is an LO, of 64 characters at most."""
     return CodedConcept(name, SCHEME, words[:64])
+
+
+def made_of(
+    film: Dataset, reading: Reading, *, series: str, instance: str, series_number: int
+) -> dict[str, Any]:
+    """Give what a DICOM object made of a reading says of itself, as highdicom takes it."""
+    return {
+        "series_instance_uid": made_uid(series, film.StudyInstanceUID),
+        "series_number": series_number,
+        "sop_instance_uid": made_uid(instance, reading.uid),
+        "instance_number": 1,
+        "manufacturer": "holdfast",
+        "specific_character_set": "ISO_IR 192",
+    }
 
 
 def made_uid(*words: str) -> str:

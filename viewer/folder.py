@@ -8,7 +8,7 @@ from pathlib import Path
 
 from measure.errors import FilmError, HoldfastError
 from measure.film import Film, find_films, read_film
-from measure.reading import SUFFIX, Reading, check_film, load_reading, standing
+from measure.reading import Filed, Reading, check_film, load_readings, standing
 
 
 @dataclass
@@ -30,7 +30,8 @@ def load_folder(path: Path) -> Iterator[tuple[int, int, Folder]]:
     if not paths:
         raise FilmError(f"No film was found under {path.name!r}. Choose a folder of DICOM files or pictures.")
     folder = Folder(path)
-    readings = _readings(path, folder.problems)
+    readings, unusable = load_readings(path)
+    folder.problems += [f"{name}: {words}" for name, words in unusable]
     for done, name in enumerate(paths, start=1):
         try:
             _add(folder, read_film(name), readings)
@@ -41,23 +42,13 @@ def load_folder(path: Path) -> Iterator[tuple[int, int, Folder]]:
         raise FilmError(f"None of the {len(paths)} files could be read: {'; '.join(folder.problems)}")
 
 
-def _add(folder: Folder, film: Film, readings: list[Reading]) -> None:
+def _add(folder: Folder, film: Film, readings: Filed) -> None:
     if any(film.digest == other.digest for other in folder.films):
         folder.problems.append(f"{film.name}: the same pixels as another file; shown once")
         return
     folder.films.append(film)
-    valid = standing(reading for reading in readings if reading.film_digest == film.digest)
+    valid = standing(reading for _, reading in readings.get(film.digest, ()))
     reading = valid[-1] if valid else None
     if reading:
         check_film(reading, film)
         folder.saved[film.digest] = reading
-
-
-def _readings(path: Path, problems: list[str]) -> list[Reading]:
-    found = []
-    for name in sorted(path.rglob(f"*{SUFFIX}")):
-        try:
-            found.append(load_reading(name))
-        except HoldfastError as error:
-            problems.append(f"{name.name}: {error}")
-    return found

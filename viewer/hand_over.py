@@ -1,10 +1,11 @@
-"""What leaves the reading room in one action: the clinic's report, tables for research. No Qt.
+"""What leaves the reading room in one action: the clinic's report, tables for research, readings. No Qt.
 
-Both rest on the readings that are saved in the folder, never on a draft.
+All rest on the readings that are saved in the folder, never on a draft.
 """
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 from measure.errors import HoldfastError
@@ -29,7 +30,14 @@ def write_tables(found: Review, folder: Path) -> tuple[Path, ...]:
     return write_research(found, folder / TABLES_FOLDER, Pseudonyms())
 
 
-HAND_OVERS = {"Write report": write_report, "Write research tables": write_tables}
+WRITERS = {"Write report": write_report, "Write research tables": write_tables}
+KEEP = "Keep readings in store"
+HAND_OVERS = (*WRITERS, KEEP)
+
+
+def store_place() -> str | None:
+    """Where finished readings are kept too, if anywhere: HOLDFAST_STORE, or `holdfast read --store`."""
+    return os.environ.get("HOLDFAST_STORE")
 
 
 def hand_over(action: str, folder: Path | None) -> str:
@@ -37,16 +45,39 @@ def hand_over(action: str, folder: Path | None) -> str:
     if folder is None:
         return "These films came without a folder, so there is nowhere to write to. Open a folder of films."
     try:
-        found = review(folder)
-        if not found.cases:
-            return (
-                "Nothing was written: no reading is saved in this folder yet. Finish one first (Ctrl+Enter)."
-            )
-        written = HAND_OVERS[action](found, folder)
+        return keep(folder) if action == KEEP else _write(action, folder)
     except HoldfastError as error:
         return str(error)
     except ImportError as error:
-        return f"Nothing was written: {error.name} is not installed. pip install 'holdfast[report,research]'"
+        extras = "report,research,store"
+        return f"Nothing was written: {error.name} is not installed. pip install 'holdfast[{extras}]'"
+
+
+def keep(folder: Path) -> str:
+    """Keep the folder's saved readings in the store; those that are there already stay as they are."""
+    place = store_place()
+    if not place:
+        return (
+            "No store is chosen. Start with `holdfast read FOLDER --store FILE`, or set HOLDFAST_STORE. "
+            "The readings are saved beside their films."
+        )
+    from measure.store import Store
+
+    try:
+        with Store(place) as store:
+            new, problems = store.import_folder(folder)
+            name = store.name
+    except HoldfastError as error:
+        return f"Saved beside the film, but not kept in the store: {error}"
+    left = f" {len(problems)} files could not be used." if problems else ""
+    return f"Saved beside the film; {new} new readings are kept in the store {name}.{left}"
+
+
+def _write(action: str, folder: Path) -> str:
+    found = review(folder)
+    if not found.cases:
+        return "Nothing was written: no reading is saved in this folder yet. Finish one first (Ctrl+Enter)."
+    written = WRITERS[action](found, folder)
     left = [f"{len(found.unread)} films without a reading"] if found.unread else []
     left += [f"{len(found.problems)} files that could not be used"] if found.problems else []
     without = f", without {' and '.join(left)}" if left else ""

@@ -34,7 +34,7 @@ from measure.report import outcome_words
 from viewer.canvas import ARRANGEMENTS, BLINKING, SIDE_BY_SIDE, FilmPair, canvas_widget, grid, scene
 from viewer.drawings import DRAWINGS
 from viewer.guide_panel import GuidePanel
-from viewer.hand_over import hand_over
+from viewer.hand_over import KEEP, hand_over, store_place
 from viewer.overlays import INSET_PX, Caption, Inset
 from viewer.results_panel import ResultsPanel
 from viewer.rows import caption_lines, result_rows, trend
@@ -43,6 +43,7 @@ from viewer.session import Point, Session
 from viewer.style import SHEET
 
 FRAME_MS = 16
+CARRY = "carry"
 RESULTS_PX = 330  # height of the table to begin with: films are mostly wider than high
 SCALE_TAB, FILM_TAB = 1, 2
 AIM_WORDS = "Arrow keys move the cross (Shift 10, Ctrl 0.1, Ctrl+Shift 100 pixels); Space places there."
@@ -63,6 +64,7 @@ class ReadingView(QWidget):
         self._shown = (-1, -1)  # index and current film on the canvas
         self._followed: tuple[int, str | None] | None = None
         self._carrying: Any = None
+        self._under_way: dict[Any, str] = {}  # what works off the window's thread, in words: workers, CARRY
         self._dock: Any = None
         self._box: QMessageBox | None = None  # the question that is open
         self._timer = QTimer(self)
@@ -227,6 +229,7 @@ class ReadingView(QWidget):
         """Let go of the session: no callback, layer, dock or overlay is left behind."""
         self.detach()
         self._drop_carry()
+        self._under_way.clear()
         self.pair.remove()
         canvas_widget(self.viewer).removeEventFilter(self)
         scene(self.viewer).camera.events.zoom.disconnect(self._caption)
@@ -350,7 +353,7 @@ class ReadingView(QWidget):
         worker = create_worker(_proposals, session.films[source], session.film, reading, _start_thread=False)
         worker.returned.connect(lambda proposals: self._carried(worker, number, proposals))
         self._carrying = worker
-        self._show_busy("Laying the earlier film over this one…", stoppable=True)
+        self._show_busy(CARRY, "Laying the earlier film over this one…")
         worker.start()
 
     def _carried(self, worker: Any, number: int, proposals: dict[str, Landmark] | str) -> None:
@@ -370,30 +373,35 @@ class ReadingView(QWidget):
     def _drop_carry(self) -> None:
         """Want no proposals any more; what a worker still finds is not laid."""
         self._carrying = None
-        self.busy.hide()
+        self._show_busy(CARRY, None)
 
-    def _show_busy(self, words: str, *, stoppable: bool = False) -> None:
-        self.busy_words.setText(words)
-        self.stop_carrying.setVisible(stoppable)
-        self.busy.show()
+    def _show_busy(self, job: Any, words: str | None) -> None:
+        """Show what is under way; without words, a job is done with."""
+        self._under_way.pop(job, None)
+        if words:
+            self._under_way[job] = words
+        self.busy_words.setText("  ·  ".join(self._under_way.values()))
+        self.stop_carrying.setVisible(CARRY in self._under_way)
+        self.busy.setVisible(bool(self._under_way))
 
     def _hand_over(self, action: str) -> None:
         """Write what leaves the room, off the window's thread."""
         from napari.qt.threading import create_worker
 
         worker = create_worker(hand_over, action, self.session.folder, _start_thread=False)
-        worker.returned.connect(self._handed_over)
+        worker.returned.connect(lambda words: self._handed_over(worker, words))
         worker.errored.connect(
-            lambda error: self._handed_over(f"Nothing was written ({type(error).__name__}).")
+            lambda error: self._handed_over(worker, f"Nothing was written ({type(error).__name__}).")
         )
         self.film_panel.let_hand_over(False)
-        self._carrying = worker  # a proposal still under way is not wanted any more
-        self._show_busy(f"{action}…")
+        self._show_busy(worker, f"{action}…")
         worker.start()
 
-    def _handed_over(self, words: str) -> None:
-        self._drop_carry()
-        self.film_panel.let_hand_over(True)
+    def _handed_over(self, worker: Any, words: str) -> None:
+        if worker not in self._under_way:
+            return  # the session was left since
+        self._show_busy(worker, None)
+        self.film_panel.let_hand_over(self._under_way.keys() <= {CARRY})
         self.say(words)
 
     # --- Acting ---
@@ -579,6 +587,8 @@ class ReadingView(QWidget):
         def finish(session: Session) -> None:
             path = session.finish()
             self.say(f"Saved as {path.name}.")
+            if store_place():
+                self._hand_over(KEEP)
 
         self._do(finish)()
 

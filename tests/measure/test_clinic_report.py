@@ -231,7 +231,7 @@ def test_a_film_that_changed_since_is_not_drawn(
 
 def test_a_folder_that_cannot_be_written(folder: Callable[..., Path], tmp_path: Path) -> None:
     (tmp_path / "out").write_text("a file is in the way")
-    with pytest.raises(HoldfastError, match="No report could be written to 'out'"):
+    with pytest.raises(HoldfastError, match="The report could not be written to 'out'"):
         write_reports(review(folder([Elbow()])), tmp_path / "out")
 
 

@@ -13,7 +13,8 @@ import pytest
 from conftest import SHAPE, Elbow, to_pixels
 
 from measure import __version__
-from measure.__main__ import DONE, FAULT, MISUSED, NOTHING_DONE, SOME_UNUSED, STOPPED, main
+from measure.__main__ import main
+from measure.commands import DONE, FAULT, MISUSED, NOTHING_DONE, SOME_UNUSED, STOPPED
 from measure.export import CAUTION
 from measure.film import read_film
 from measure.reading import Landmark, save_reading
@@ -483,10 +484,11 @@ class TestDemo:
 
 def test_progress_bar_only_for_many_films_at_a_terminal(monkeypatch) -> None:
     """Few films, or no terminal, give the list itself; many at a terminal pass through a bar, none lost."""
-    from measure import __main__ as command_line
+    from measure import commands
 
-    many = [Path(str(number)) for number in range(command_line.MANY_FILMS)]
-    assert command_line._progress(many) is many
+    many = [Path(str(number)) for number in range(commands.MANY)]
+    track = commands._track("Reading films")
+    assert track(many) is many
     monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
-    assert command_line._progress(many[1:]) is not many
-    assert list(command_line._progress(many)) == many
+    assert track(many[1:]) is not many
+    assert list(track(many)) == many

@@ -7,6 +7,7 @@ pydicom's dictionary of PS3.6.
 from __future__ import annotations
 
 import datetime
+import os
 import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -23,7 +24,7 @@ from pydicom.uid import JPEGLSLossless
 
 from measure import deidentify
 from measure.deidentify import LEFT_OUT, deidentify_folder, profile
-from measure.errors import FilmError
+from measure.errors import FilmError, HoldfastError
 from measure.film import read_film
 from measure.pseudonym import Pseudonyms
 from measure.reading import Landmark, Reading, load_reading, save_reading
@@ -351,4 +352,64 @@ def test_an_empty_folder_and_a_full_one(series: Path, tmp_path: Path) -> None:
     deidentify_folder(series, tmp_path / "out", KEY)
     again = deidentify_folder(series, tmp_path / "out", KEY)
     assert again.written == ()
-    assert all("is there already" in words for _, words in again.problems)
+    assert all("is there from before" in words for _, words in again.problems)
+
+
+def test_a_film_twice_is_cleaned_once_and_told(series: Path, tmp_path: Path) -> None:
+    """By its pixels under another UID, or by its UID with other pixels."""
+    first = min(series.rglob("*.dcm"))
+    copy = pydicom.dcmread(first)
+    copy.SOPInstanceUID = copy.file_meta.MediaStorageSOPInstanceUID = "1.2.3.77"
+    copy.save_as(first.with_name("z-pixels.dcm"))
+    other = pydicom.dcmread(first)
+    other.PixelData = bytes(reversed(other.PixelData))
+    other.save_as(first.with_name("z-uid.dcm"))
+    done = deidentify_folder(series, tmp_path / "out", KEY)
+    assert done.problems == (
+        ("z-pixels.dcm", f"It has the same pixels as {first.name}, so only that one is cleaned."),
+        ("z-uid.dcm", f"It has the same UID as {first.name}, so only that one is cleaned."),
+    )
+
+
+def test_clean_films_do_not_go_among_those_they_are_made_of(series: Path) -> None:
+    """A second run would take them for films to clean."""
+    for out in (series, series / "clean", series / "x" / ".." / "clean"):
+        with pytest.raises(HoldfastError, match="lies in the folder that holds the patient's films"):
+            deidentify_folder(series, out, KEY)
+    assert not (series / "clean").exists()
+
+
+def test_a_reading_without_its_film_is_told(series: Path, tmp_path: Path) -> None:
+    film = min(series.rglob("*.dcm"))
+    film.unlink()
+    done = deidentify_folder(series, tmp_path / "out", KEY)
+    ((name, words),) = done.problems
+    assert name.endswith(".reading.json")
+    assert "its film is not in this folder" in words
+
+
+def test_a_full_disk_leaves_no_part_behind(
+    series: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What the disk says comes through, and half a film is taken away again."""
+
+    def full(_: int) -> None:
+        assert list((tmp_path / "out").rglob(".*.part"))
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    done = deidentify_folder(series, tmp_path / "out", KEY)
+    assert done.written == ()
+    assert all("No space left on device. Choose another folder" in words for _, words in done.problems)
+    assert [path for path in (tmp_path / "out").rglob("*") if path.is_file()] == []
+
+
+@pytest.mark.parametrize(("source", "clean"), [("HU", "HU"), ("US", "US"), ("DOE JANE", "US"), (None, None)])
+def test_a_rescale_type_that_may_name_somebody(
+    tmp_path: Path, write_film: Callable[..., Path], source: str | None, clean: str | None
+) -> None:
+    """It must be there beside slope and intercept (PS3.3, C.11.1: type 1C); unknown words become US."""
+    elements = {"RescaleSlope": 1.0, "RescaleIntercept": 0.0, "BurnedInAnnotation": "NO"}
+    write_film(tmp_path / "in" / "film.dcm", RescaleType=source, **elements)
+    (path,) = deidentify_folder(tmp_path / "in", tmp_path / "out", KEY).written
+    assert pydicom.dcmread(path).get("RescaleType") == clean

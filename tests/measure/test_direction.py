@@ -19,7 +19,8 @@ ORDER = (
     "wire", "propose",
     "review", "store", "export", "report", "figure", "clinic_page", "clinic_html", "clinic_pdf",
     "clinic_report", "pseudonym", "research_export",
-    "structured_report", "presentation_state", "deidentify", "samples", "phantom", "phantom_film", "__main__",
+    "structured_report", "presentation_state", "deidentify", "samples", "phantom", "phantom_film",
+    "commands", "__main__",
 )  # fmt: skip
 WINDOWS = ("viewer", "napari", "qtpy", "PyQt5", "PyQt6", "PySide2", "PySide6")
 

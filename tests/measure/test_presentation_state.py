@@ -79,8 +79,11 @@ def test_bone_stays_white(photometric: str, shape: str, measured: Callable[..., 
     assert state.PresentationLUTShape == shape
 
 
-def test_the_same_reading_gives_the_same_uid(measured: Callable[..., MeasuredFilm]) -> None:
-    assert presentation_state(measured()).SOPInstanceUID == presentation_state(measured()).SOPInstanceUID
+def test_the_same_reading_gives_the_same_bytes(measured: Callable[..., MeasuredFilm], tmp_path: Path) -> None:
+    """UIDs and times too, whenever it is written."""
+    film = measured()
+    one, two = (write_presentation_state(film, tmp_path / f"{number}.dcm") for number in (1, 2))
+    assert one.read_bytes() == two.read_bytes()
 
 
 @pytest.mark.parametrize(

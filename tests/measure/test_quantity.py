@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 
 from measure.quantity import (
     Quantity,
+    chance_text,
     covariance,
     decimals,
     difference,
@@ -162,3 +163,12 @@ def test_a_quantity_travels_to_another_process() -> None:
     assert twin == quantity == copy.deepcopy(quantity)
     with pytest.raises(TypeError):
         twin.parts["scale"] = 0.0
+
+
+@pytest.mark.parametrize(
+    ("probability", "words"),
+    [(0.0, "< 1 %"), (0.009, "< 1 %"), (0.01, "1 %"), (0.944, "94 %"), (0.99, "99 %"), (0.9999, "> 99 %")],
+)
+def test_no_chance_is_certain(probability: float, words: str) -> None:
+    """An estimated probability is never said to be 0 % or 100 %."""
+    assert chance_text(probability) == words

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from conftest import Elbow
 
-from measure.errors import HoldfastError
+from measure.errors import HoldfastError, ReadingError
 from measure.pseudonym import Pseudonyms
 from measure.reading import Landmark, Reading, save_reading
 from measure.research_export import CHANGES, LANDMARKS, VALUES, write_research
@@ -193,3 +193,58 @@ def test_an_unknown_format_or_folder(reviewed: Review, tmp_path: Path) -> None:
     (tmp_path / "out").write_text("in the way")
     with pytest.raises(HoldfastError, match="could not be written to 'out'"):
         write_research(reviewed, tmp_path / "out", KEY)
+
+
+def test_every_reader_is_exported_and_one_reading_is_used(
+    tmp_path: Path, write_film: Callable[..., Path], make_reading: Callable[..., Reading]
+) -> None:
+    """A corrected reading, another reader's, and the one the case rests on: each with its own values."""
+    from measure.film import read_film
+
+    film = read_film(write_film(tmp_path / "in" / "film.dcm", 1))
+    plan = (("superseded", "one", "A", 1.0), ("standing", "two", "B", 2.0), ("used", "three", "A", 3.0))
+    made = {
+        use: make_reading(
+            film, Elbow(gap=gap), reader=reader, uid=uid, supersedes="one" if uid == "three" else None,
+            time=f"2031-04-01T10:00:0{gap:.0f}+00:00",
+        )
+        for use, uid, reader, gap in plan
+    }  # fmt: skip
+    for reading in made.values():
+        save_reading(reading, tmp_path / "in" / f"{reading.uid}.reading.json")
+    write_research(review(tmp_path / "in"), tmp_path / "out", KEY, ("csv", "parquet"), wide=True)
+    tables = {name: pd.read_csv(tmp_path / "out" / f"{name}.csv") for name in ("values", "landmarks", "wide")}
+    for table in tables.values():
+        found = table.groupby("reading_use")["reading_uid"].unique().map(list).to_dict()
+        assert found == {use: [KEY.uid(reading.uid)] for use, reading in made.items()}
+    gaps = tables["wide"].set_index("reading_use")["articular_gap_value"]
+    assert gaps.to_dict() == pytest.approx({"superseded": 1.0, "standing": 2.0, "used": 3.0}, abs=0.05)
+    values = tables["values"]
+    assert values[values["reading_use"] != "used"]["outcome"].isna().all()
+    assert values[values["reading_use"] == "used"]["outcome"].notna().any()
+    assert pd.read_parquet(tmp_path / "out" / "values.parquet")["reading_use"].tolist() == list(
+        values["reading_use"]
+    )
+
+
+def test_without_a_reading_nothing_is_written(tmp_path: Path, write_film: Callable[..., Path]) -> None:
+    write_film(tmp_path / "in" / "film.dcm")
+    with pytest.raises(ReadingError, match="no reading was found with its film"):
+        write_research(review(tmp_path / "in"), tmp_path / "out", KEY)
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("formats", [("csv",), ("parquet",)])
+def test_a_full_disk_is_said_and_leaves_nothing(
+    reviewed: Review, tmp_path: Path, formats: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What the disk says reaches the user whichever library was writing."""
+    import os
+
+    def full(_: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(HoldfastError, match=r"could not be written to 'out': No space left on device"):
+        write_research(reviewed, tmp_path / "out", KEY, formats)
+    assert list((tmp_path / "out").iterdir()) == []

@@ -13,7 +13,7 @@ from conftest import Elbow
 from measure.errors import FilmError
 from measure.film import read_film
 from measure.flags import BEYOND
-from measure.reading import save_reading
+from measure.reading import save_reading, to_json
 from measure.report import outcome_words
 from measure.review import Review, review
 from measure.series import INDEX
@@ -314,3 +314,41 @@ class TestWhere:
         path = add("film", 1).with_suffix(".reading.json")
         path.write_text(path.read_text().replace('"version": 1', '"version": 9'))
         assert "version 9" in review(tmp_path).problems[0].message
+
+
+class TestKeptElsewhere:
+    """Readings in a store beside those in the folder."""
+
+    def kept(self, texts: list[str]):
+        """Give every text for every film, as a store that found them by their UID might."""
+        return lambda film: texts
+
+    def test_a_film_whose_reading_is_in_the_store_alone(self, add, tmp_path, make_reading) -> None:
+        """It is measured as it is with the file; the same reading in both counts once."""
+        add("film", 1)
+        path = tmp_path / "film.reading.json"
+        text = path.read_text(encoding="utf-8")
+        with_file = review(tmp_path)
+        assert review(tmp_path, kept=self.kept([text])) == with_file
+        path.unlink()
+        assert len(review(tmp_path).unread) == 1
+        assert review(tmp_path, kept=self.kept([text])) == with_file
+
+    def test_a_correction_in_the_store_supersedes_the_file(self, add, tmp_path, make_reading) -> None:
+        """The case rests on the correction; the corrected one is among the others."""
+        film = read_film(add("film", 1, uid="first"))
+        correction = make_reading(film, Elbow(gap=5.0), uid="second", supersedes="first")
+        result = review(tmp_path, kept=self.kept([to_json(correction)]))
+        assert result.cases[0].current.reading.uid == "second"
+        assert [other.reading.uid for other in result.others] == ["first"]
+        assert result.notes == ()
+
+    def test_one_that_cannot_be_used_is_told(self, add, tmp_path, make_reading) -> None:
+        """Damaged, or made on other pixels under the same UID: named, and the film's own file is used."""
+        film = read_film(add("film", 1))
+        elsewhere = replace(make_reading(film), film_digest="sha256:" + "0" * 64)
+        result = review(tmp_path, kept=self.kept(["{}", to_json(elsewhere)]))
+        assert len(result.cases) == 1
+        assert [problem.name for problem in result.problems] == ["film.dcm", "film.dcm"]
+        assert "a reading in the store: This is not a holdfast reading" in result.problems[0].message
+        assert "its pixels are not those the reading was made on" in result.problems[1].message
