@@ -45,6 +45,7 @@ GAP_MM = (1.2, 7.0)
 LEAST_AIM, AIM = 0.3, 1.1  # cosines of how far one end points past the other: each, and both together
 GUARD_MM, FLANK_MM = 0.35, 0.8  # left out at a gap's ends, and looked at beyond
 LACKS, EVEN = 0.25, 1.6  # share of the metal that a break takes away; how uneven it may be beyond
+TURN_MM, KNOT = 6.0, 1.6  # the wire's turn at the hole; how much more than usual a knot holds
 LEAST_MASS = 0.3  # mm of a pin's height at a station, of a wire
 U_MM = {"lateral": (0.8, 0.7), "ap": (0.3, 0.3)}
 ACROSS_MM = 3.0  # of wire at a station, where it crosses the bone
@@ -249,11 +250,17 @@ def _missing(region: _Region, own: Mask) -> list[Array]:
     """Find breaks (2, 2) as (station, sample) by what is missing at some stations beside another limb.
 
     Both limbs run along the pins, so each station holds the metal of two wires (of more at a knot); where one
-    is broken, that of one. Where several stretches lack some, the one that lacks most is told.
+    is broken, that of one. The stretch that lacks most is told. Only what lies between knots and hole is even
+    enough for that.
     """
     px = region.px_mm
     seen = np.where(own, region.metal, 0.0)
     total = cv2.blur(seen.sum(axis=1)[None].astype(np.float32), (3, 1))[0]
+    last = int(np.flatnonzero(own.any(axis=1))[-1])
+    turn = max(0, last - round(TURN_MM / px))
+    usual = float(np.median(total[max(0, turn - round(TURN_MM / px)) : turn + 1]))
+    knots = np.flatnonzero(total[:turn] > KNOT * usual)
+    total[: knots[-1] + 1 if len(knots) else 0] = 0.0
     place = _thinnest(total, px)
     if place is None:
         return []
@@ -279,7 +286,7 @@ def _thinnest(total: NDArray[np.float32], px_mm: float) -> tuple[int, int] | Non
         most_inside = views[:, flank + 2 * guard : whole - flank - 2 * guard].max(axis=1)
         least = sides.min(axis=1)
         lacks = (least - most_inside) / np.maximum(least, 1e-6)
-        lacks[(least < LEAST_MASS) | (sides.max(axis=1) > EVEN * least)] = 0.0
+        lacks[(least < LEAST_MASS / px_mm) | (sides.max(axis=1) > EVEN * least)] = 0.0
         number = int(np.argmax(lacks))
         if lacks[number] > best:
             best, middle = float(lacks[number]), number + whole // 2
