@@ -243,8 +243,8 @@ def _filled(study: Study, wanted: Sequence[_Wanted], folder: Path, propose: bool
 def _proposed(film: Film, study: Study) -> MeasuredFilm | None:
     from measure.propose import proposed_reading  # image processing is slow to load
 
-    reading = proposed_reading(film, load_site(study.site))
-    return measure(film, reading) if reading else None
+    made = proposed_reading(film, load_site(study.site))
+    return measure(film, made[0]) if made else None
 
 
 def _patient_notes(readings: Iterable[StudyReading]) -> Iterable[str]:

@@ -105,11 +105,13 @@ def _reviewed(options: Namespace) -> Review:
     if options.thresholds:
         sites = {name: with_thresholds(load_site(name), options.thresholds) for name in site_names()}
     given = vars(options)  # not every command has every option
+    stated = {"pin width": given.get("pin_mm"), "marker": given.get("ball_mm")}
     what: dict[str, Any] = {
         "track": _track("Reading films"),
         "frame": given.get("frame"),
         "propose": given.get("propose", False),
         "profiles": load_profiles(profile_path(options.profile)) if options.profile else {},
+        "sizes": {kind: size for kind, size in stated.items() if size is not None},
     }
     if not given.get("store"):
         return review(options.folder, sites, **what)
@@ -513,6 +515,10 @@ COMMANDS = (
         FOLDER, TABLES, FRAME, THRESHOLDS, STORE, PROFILE,
         option("--propose", action="store_true",
                help="also measure films without a reading, by unconfirmed proposals"),
+        option("--pin-mm", type=float, metavar="MM",
+               help="with --propose: true diameter of the pins, for a scale"),
+        option("--ball-mm", type=float, metavar="MM",
+               help="with --propose: true diameter of the marker ball, for a scale"),
     )),
     Command("demo", "review the sample films", _demo, (TABLES, THRESHOLDS, PROFILE)),
     Command("report", "write a page for the clinic for each case, PDF and HTML", _report, (

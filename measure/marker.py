@@ -1,8 +1,9 @@
 """A marker ball or disc: its centre and diameter.
 
-Found as a round dense patch at some threshold. Its edge is then fitted to the average of the profiles along
-all radii: a dense ball lets through next to nothing a fraction of a millimetre inside its outline, so that
-what is left of the beam is a step blurred by a Gaussian and lifted by scatter; the film shows its logarithm.
+Found as a round dense patch at some threshold; its edge is then fitted in sectors. A ray at a depth u inside
+the outline of a ball of radius r crosses 2 sqrt(2 r u) of it (chord of a circle, near its edge). What is left
+of the beam, exp(-k chord), is blurred by a Gaussian and lifted by scatter; the film shows its logarithm by a
+display curve. Two curves are tried, straight and sigmoid (DICOM PS3.3 C.11.2.1.3), and the better is taken.
 """
 
 from __future__ import annotations
@@ -14,17 +15,31 @@ import cv2
 import numpy as np
 from scipy.ndimage import map_coordinates
 from scipy.optimize import least_squares
-from scipy.special import ndtr
+from scipy.special import expit, logit, ndtr
 
 from measure.lines import Array
+from measure.pin_fit import STEEL_PER_MM
 from measure.prepare import Image, Prepared, shrink
+from measure.scale import ScaleInput, found_input
 
+KIND = "ball outline"
 DIAMETERS_MM = (8.0, 60.0)
 SEARCH_MM = 0.5
 ROUND = 0.04  # how far a patch may differ from its enclosing circle's area, as a share
-RAYS = 360
-MODEL_U = 0.0065  # relative, of what the edge model may be off; from phantom films
-SKIN_MM = 0.01  # of a steel ball's edge that the beam shines through: 2 / (2 k sqrt(2 r))^2, k = 1.4/mm
+RAYS, SECTORS = 360, 72
+BAND_MM = 1.5  # fitted on either side of the outline
+DEEP_MM = 0.9  # from here on inwards the edge is not seen
+STRAIGHT, SIGMOID = 0.499, 0.055  # share of a sigmoid that the film's range leaves off at either end
+BLACK, TOP, CUT = 0.02, 0.97, 0.8  # of the range, and of the ball's own density: nothing beyond is fitted
+NOISE = 0.01  # of the film's range, of what a sector may be off
+# Relative, of what the edge model may be off with either curve; from phantom films.
+MODEL_U = {STRAIGHT: 0.0025, SIGMOID: 0.007}
+CLEARLY = 1.15  # times the cost of the better curve, from where on the other is ruled out
+# What the fit starts from and is drawn to, weakly: blur (log mm and pixels), gain (log share of the range),
+# open beam below black (share), a clipped ball above the top (log share); and how weakly.
+USUAL_BLUR = (0.13, 0.3)
+USUAL, WEAKLY = np.array([np.log(0.2), -0.05, np.log(0.2)]), np.array([0.4, 1.0, 0.1, 1.0])
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(16)
 
 
 @dataclass(frozen=True)
@@ -47,6 +62,18 @@ def find_marker(film: Prepared) -> Marker | None:
     return _refined(film, centre, radius)
 
 
+def ball_input(film: Prepared, diameter_mm: float) -> tuple[ScaleInput | None, str]:
+    """Scale from the ball on a film, and why there is none (else "").
+
+    Raises ScaleError for a diameter that is not positive.
+    """
+    marker = find_marker(film)
+    if marker is None:
+        return None, "no ball was found"
+    u = marker.u_diameter / marker.diameter
+    return found_input(KIND, marker.centre.tolist(), (0.0, 1.0), marker.diameter, u, diameter_mm), ""
+
+
 def _round_patches(image: Image, mm_per_px: float) -> Iterator[tuple[Array, float, float]]:
     """Centre, radius and roundness of dense round patches, over thresholds."""
     for level in [*np.quantile(image, [0.9, 0.95, 0.98]).tolist(), 0.6, 0.75, 0.9]:
@@ -62,16 +89,18 @@ def _round_patches(image: Image, mm_per_px: float) -> Iterator[tuple[Array, floa
 
 
 def _profiles(film: Prepared, centre: Array, reach: Array) -> Array:
-    """Density (rays, samples) along radii."""
-    angle = np.arange(RAYS) * 2.0 * np.pi / RAYS
+    """Density (rays, samples) along radii; by cubic splines, for straight ones broaden the edge."""
+    angle = (np.arange(RAYS) + 0.5) * 2.0 * np.pi / RAYS
     rows = centre[0] + np.sin(angle)[:, None] * reach
     columns = centre[1] + np.cos(angle)[:, None] * reach
-    return np.asarray(map_coordinates(film.density, [rows, columns], order=1, mode="nearest", output=float))
+    first = [max(int(place.min()) - 8, 0) for place in (rows, columns)]
+    patch = film.density[first[0] : int(rows.max()) + 9, first[1] : int(columns.max()) + 9]
+    return np.asarray(map_coordinates(patch, [rows - first[0], columns - first[1]], order=3, mode="nearest"))
 
 
 def _refined(film: Prepared, centre: Array, radius: float) -> Marker | None:
     """Fit centre and radius; None where the edge is no ball's."""
-    span = 1.5 / film.mm_per_px
+    span = BAND_MM / film.mm_per_px
     for _ in range(3):
         reach = radius + np.arange(-span, span + 0.25, 0.25)
         seen = _profiles(film, centre, reach)
@@ -85,42 +114,106 @@ def _refined(film: Prepared, centre: Array, radius: float) -> Marker | None:
         high, low = seen[rays, first[rays] - 1], seen[rays, first[rays]]
         edge = reach[first[rays] - 1] + 0.25 * (high - level) / np.maximum(high - low, 1e-9)
         keep = np.abs(edge - np.median(edge)) < 3.0
-        angle = rays[keep] * 2.0 * np.pi / RAYS
+        angle = (rays[keep] + 0.5) * 2.0 * np.pi / RAYS
         base = np.stack([np.sin(angle), np.cos(angle), np.ones(len(angle))], axis=1)
         (row, column, radius), *_ = np.linalg.lstsq(base, edge[keep], rcond=None)
         centre = centre + np.array([row, column])
-    reach = radius + np.arange(-span, span + 0.25, 0.25)
-    return _fit_edge(np.median(_profiles(film, centre, reach), axis=0), reach, radius, centre, film)
+    return _fit_edge(film, centre, radius)
 
 
-def _fit_edge(profile: Array, reach: Array, radius: float, centre: Array, film: Prepared) -> Marker | None:
-    """Fit the blurred, lifted step to the average profile."""
-    outside, inside = float(profile[-8:].mean()), float(profile[:8].mean())
-    rise = inside - outside
-    if rise < 0.05:
+@dataclass(frozen=True)
+class _Edge:
+    """Sectors of a film about a ball's outline: density (sectors, samples) at distances from the centre."""
+
+    seen: Array
+    reach: Array
+    radius: float
+    mm_per_px: float
+
+    @property
+    def shape(self) -> Array:
+        """(sectors, 5): what each unknown adds to a sector's radius: radius, shift, oblong."""
+        angle = (np.arange(SECTORS) + 0.5) * 2.0 * np.pi / SECTORS
+        waves = [part for turns in (1, 2) for part in (np.sin(turns * angle), np.cos(turns * angle))]
+        return np.stack([np.ones(SECTORS), *waves], axis=1)
+
+    @property
+    def levels(self) -> tuple[Array, Array]:
+        """(sectors,): density inside the ball and outside it."""
+        deep = DEEP_MM / self.mm_per_px
+        inner, outer = self.reach < self.radius - deep, self.reach > self.radius + deep
+        return np.median(self.seen[:, inner], axis=1), np.median(self.seen[:, outer], axis=1)
+
+    def model(self, free: Array, curve: float) -> Array:
+        """Density (sectors, samples); free: shape, log blur, log gain, open beam, log of clipped top."""
+        inside, outside = self.levels
+        inner = np.where(
+            inside > 0.98, _signal(TOP, curve) + np.exp(free[8]), _signal(np.clip(inside, 0, 0.985), curve)
+        )
+        outer = np.where(outside < BLACK, _signal(0.0, curve) + free[7], _signal(outside, curve))
+        gain = np.exp(free[6])
+        scatter = 1.0 / np.expm1(np.clip((inner - outer) / gain, 0.05, 50.0))[:, None]
+        strength = 2.0 * STEEL_PER_MM * self.mm_per_px * np.sqrt(2.0 * self.radius)
+        depth = (self.shape @ free[:5])[:, None] - self.reach
+        left = _edge_beam(depth, float(np.exp(free[5])), strength)
+        level = outer[:, None] - gain * (np.log(left + scatter) - np.log1p(scatter))
+        return np.clip(_density(level, curve), 0.0, 1.2)
+
+
+def _signal(density: Array | float, curve: float) -> Array:
+    """Undo a display curve: attenuation, in units in which the curve's middle has a slope of 1."""
+    whole = 1.0 - 2.0 * curve
+    return np.asarray(logit(curve + whole * np.asarray(density)) / (4.0 * whole))
+
+
+def _density(signal: Array, curve: float) -> Array:
+    """Apply a display curve, as `_signal` undoes it."""
+    whole = 1.0 - 2.0 * curve
+    return np.asarray((expit(4.0 * whole * signal) - curve) / whole)
+
+
+def _edge_beam(depth: Array, blur: float, strength: float) -> Array:
+    """Share of the beam left at depths (...) inside an outline: exp(-strength sqrt(depth)), blurred."""
+    reach = 7.0 / strength  # nothing is left beyond; the integral is over the depth's root
+    root = (_NODES + 1.0) / 2.0 * reach
+    weight = _WEIGHTS / 2.0 * reach * 2.0 * root * np.exp(-strength * root)
+    near = np.exp(-0.5 * ((depth[..., None] - root**2) / blur) ** 2) / (blur * np.sqrt(2.0 * np.pi))
+    return np.asarray(ndtr(-depth / blur) + near @ weight)
+
+
+def _fit_edge(film: Prepared, centre: Array, radius: float) -> Marker | None:
+    """Fit the outline's edge in sectors by either curve; the diameter is the least width of the outline."""
+    span = BAND_MM / film.mm_per_px
+    reach = radius + np.arange(-span, span + 0.5, 0.5)
+    seen = _profiles(film, centre, reach).reshape(SECTORS, RAYS // SECTORS, -1).mean(axis=1)
+    edge = _Edge(seen, reach, radius, film.mm_per_px)
+    inside, outside = edge.levels
+    rise = (inside - outside)[:, None]
+    usable = (seen < np.minimum(outside[:, None] + CUT * rise, TOP)) & (seen > BLACK) & (rise > 0.1)
+    if usable.sum() < 2 * SECTORS:
         return None
-    usable = profile < min(outside + 0.97 * rise, 0.995)
-    floor = float(film.density.min())
-    at_floor = outside < floor + 0.01 * rise  # the open beam may be clipped black
-    pixel = 1.0 / film.mm_per_px
+    mm, pixels = USUAL_BLUR
+    usual = np.concatenate([[np.log(mm / film.mm_per_px + pixels)], USUAL])
 
-    def left(free: Array) -> Array:
-        edge, blur, scatter, gain, level, slope = free
-        beam = ndtr((reach - edge) / np.exp(blur))
-        lifted = np.exp(scatter)
-        model = level + slope * (reach - radius) / 10.0 - gain * np.log((beam + lifted) / (1.0 + lifted))
-        return np.asarray((profile - (np.maximum(model, outside) if at_floor else model))[usable])
+    def left(free: Array, curve: float) -> Array:
+        apart = np.where(usable, edge.model(free, curve) - seen, 0.0)
+        return np.concatenate([apart.ravel() / NOISE, (free[5:] - usual) / WEAKLY])
 
-    start = [radius, np.log(0.14 * pixel), -2.0, rise / 2.5, outside - 0.05 * rise * at_floor, 0.0]
-    lower = [radius - pixel, np.log(0.05 * pixel), -5.0, 0.1 * rise, outside - 0.5 * rise, -rise]
-    upper = [radius + pixel, np.log(0.35 * pixel), -0.5, 2.0 * rise, outside + 0.1 * rise, rise]
-    result = least_squares(
-        left, start, bounds=(lower, upper), x_scale=[1.0, 0.3, 0.5, 0.1 * rise, 0.1 * rise, 0.1 * rise]
-    )
-    spread = float(result.fun @ result.fun) / max(usable.sum() - 6, 1)
-    covariance = spread * np.linalg.pinv(result.jac.T @ result.jac)
-    if np.sqrt(spread) > 0.1 * rise:
+    start = np.concatenate([[radius, 0, 0, 0, 0], usual])
+    steps = [*[0.3] * 5, 0.3, 0.3, 0.1, 0.5]
+    fits = {
+        curve: least_squares(
+            left, start, x_scale=steps, loss="soft_l1", max_nfev=25, xtol=1e-5, ftol=1e-5, args=(curve,)
+        )
+        for curve in MODEL_U
+    }
+    curve = min(fits, key=lambda each: float(fits[each].cost))
+    fit = fits[curve]
+    spread = 2.0 * float(fit.cost) / usable.sum()
+    if np.sqrt(spread) * NOISE > 0.1 * float(np.median(rise)):
         return None
-    radius = float(result.x[0]) + SKIN_MM * pixel
-    u = float(np.hypot(2.0 * np.sqrt(covariance[0, 0]), 2.0 * radius * MODEL_U))
-    return Marker(centre, 2.0 * radius, u)
+    found = float(fit.x[0]) - float(np.hypot(*fit.x[3:5]))  # a ball off the beam's middle is filmed oblong
+    own = np.sqrt(spread * np.linalg.pinv(fit.jac.T @ fit.jac)[0, 0])
+    clear = max(each.cost for each in fits.values()) > CLEARLY * fit.cost
+    model = MODEL_U[curve if clear else SIGMOID]
+    return Marker(centre + fit.x[1:3], 2.0 * found, float(2.0 * np.hypot(own, found * model)))

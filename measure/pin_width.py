@@ -13,12 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.film import Film
 from measure.lines import Array
 from measure.pin_fit import STEEL_PER_MM, BarFit, bars_seen, fit_bars
 from measure.pins import PIN_MM, Pin
 from measure.prepare import Prepared
-from measure.scale import PER_MM_OFF_PLANE, Scale
+from measure.scale import ScaleInput, found_input
 
 KIND = "pin profile"
 CLEANEST = 0.4  # share of the stations that are used
@@ -29,8 +28,6 @@ MOST_LEFT = 0.075  # what the fit may leave, of the pin's height
 # one fitted alone. From phantom films (tests/validation_metal.py).
 MODEL_U = {True: 0.02, False: 0.045}
 MOST_DENSE = 0.93  # of the film's range: above it display curves bend
-HEIGHT_U_MM = 3.0  # of a pin off the bone's plane; as for a pin clicked across its width
-TOLERANCE_MM = 0.02  # of the stated diameter; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -124,32 +121,20 @@ def _radius_steps(values: Array, across: Array, along: Array, fit: BarFit, mm_pe
     return np.asarray(answer[:, 1] / answer[:, 0])
 
 
-def pin_scale(
-    film: Film, prepared: Prepared, pins: Sequence[Pin], film_id: str, diameter_mm: float = PIN_MM,
-    tolerance_mm: float = TOLERANCE_MM,
-) -> tuple[Scale | None, str]:  # fmt: skip
+def pin_input(
+    film: Prepared, pins: Sequence[Pin], diameter_mm: float = PIN_MM
+) -> tuple[ScaleInput | None, str]:
     """Scale from the width of the pins, pooled, and why there is none (else "").
 
-    Raises ValueError for a diameter that is not positive.
+    Raises ScaleError for a diameter that is not positive.
     """
-    if not diameter_mm > 0:
-        raise ValueError(f"A pin's diameter must be positive; received {diameter_mm} mm. Type it anew.")
-    widths = [pin_width(prepared, pin) for pin in pins]
-    usable = [width for width in widths if width.refused is None]
+    widths = [(pin, pin_width(film, pin)) for pin in pins]
+    usable = [(pin, width) for pin, width in widths if width.refused is None]
     if not usable:
-        return None, "; ".join(dict.fromkeys(width.refused or "" for width in widths)) or "no pin was found"
-    weights = np.array([width.u for width in usable]) ** -2.0
-    pixels = float(np.average([width.pixels for width in usable], weights=weights))
-    row, column = film.aspect
-    size = diameter_mm / pixels / np.sqrt(row * column)
-    scale = Scale(
-        mm_per_px=(row * size, column * size),
-        method=f"profile of {len(usable)} pin{'s' * (len(usable) > 1)} of {diameter_mm:g} mm",
-        source_id=f"{KIND}:{film_id}",
-        parts={
-            f"scale-profile:{film_id}": float(min(width.u for width in usable)),
-            f"scale-size:pin:{diameter_mm:g}": tolerance_mm / diameter_mm,
-            f"scale-height:{KIND}:{film_id}": HEIGHT_U_MM * PER_MM_OFF_PLANE,
-        },
-    )
-    return scale, ""
+        return None, "; ".join(dict.fromkeys(str(width.refused) for _, width in widths)) or "no pin was found"
+    weights = np.array([width.u for _, width in usable]) ** -2.0
+    pixels = float(np.average([width.pixels for _, width in usable], weights=weights))
+    pin, _ = usable[0]
+    middle, across = (pin.tip + pin.straight) / 2.0, np.array([-pin.along[1], pin.along[0]])
+    u = min(width.u for _, width in usable)
+    return found_input(KIND, middle.tolist(), across.tolist(), pixels, u, diameter_mm), ""

@@ -6,6 +6,8 @@ What is not sure is left out: a landmark without a proposal stays for the reader
 from __future__ import annotations
 
 import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -13,46 +15,92 @@ from measure import __version__
 from measure.bone import shaft_cortices
 from measure.film import Film
 from measure.lines import Array
+from measure.marker import ball_input
+from measure.pin_width import pin_input
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare
 from measure.reading import PROPOSED, Landmark, Reading, for_film
+from measure.scale import FOUND, ScaleInput
 from measure.sites import Site, View
 from measure.snap import EDGE_U_MM
+from measure.wire import find_wire
 
 READER = "holdfast"
 STRAIGHT_U_MM = 0.1  # across; along the pin it matters to nothing
 LEAST_U_MM = 0.25  # of a tip: its spread on phantom films, tails included (tests/validation_metal.py)
 
 
-def propose(film: Film, site: Site, view: str) -> dict[str, Landmark]:
-    """Propose landmarks of a site's view, by name: pins' tips and straight ends, and the shaft's cortices.
+@dataclass(frozen=True)
+class Proposals:
+    """What is proposed for a film: landmarks by name, scales, and why a scale that was asked for is not."""
 
-    Pins are numbered from the side with more tissue (`measure.pins`). With one pin found of two, it is called
-    pin 1. Empty where the film holds no metal that is told for sure.
+    landmarks: Mapping[str, Landmark] = field(default_factory=dict)
+    scale_inputs: tuple[ScaleInput, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def propose(film: Film, site: Site, view: str, sizes: Mapping[str, float] | None = None) -> Proposals:
+    """Propose landmarks of a site's view: pins, shaft, drill hole, a break in the wire; and scales.
+
+    sizes: the true diameter in mm of "marker" and "pin width", where stated; each is then looked for as a
+    scale. Raises ScaleError for one that is not positive. Pins are numbered from the side with more tissue
+    (`measure.pins`). With one pin found of two, it is called pin 1. Nothing is proposed where the film holds
+    no metal that is told for sure.
     """
     prepared = prepare(film)
     pins = find_pins(prepared)
-    if not pins:
-        return {}
+    inputs, notes = _scales(prepared, pins, sizes or {})
     row = site.views[view]
     found: dict[str, Landmark] = {}
     for number, pin in enumerate(pins, start=1):
         found |= _of_pin(f"pin{number}", pin, prepared)
-    found |= _of_shaft(prepared, pins, row)
-    return {
+    found |= _of_shaft(prepared, pins, row) | _of_wire(prepared, pins, view)
+    landmarks = {
         name: mark
         for name, mark in found.items()
         if name in row.landmark and _on_film(mark.array, film.pixels.shape)
     }
+    return Proposals(landmarks, inputs, notes)
 
 
-def proposed_reading(film: Film, site: Site) -> Reading | None:
-    """Make a reading of nothing but proposals; None where there are none or the view is not the site's."""
+def propose_scale(film: Film, kind: str, size_mm: float) -> tuple[ScaleInput | None, str]:
+    """Look for a scale of a kind ("marker", "pin width") and true diameter; else why there is none.
+
+    Raises ScaleError for a size that is not positive.
+    """
+    prepared = prepare(film)
+    return _scale(prepared, find_pins(prepared) if kind == "pin width" else (), kind, size_mm)
+
+
+def proposed_reading(
+    film: Film, site: Site, sizes: Mapping[str, float] | None = None
+) -> tuple[Reading, tuple[str, ...]] | None:
+    """Make a reading of nothing but proposals, and what is said of them.
+
+    None where there are no landmarks or the view is not the site's. Raises as `propose`.
+    """
     if film.view is None or film.view not in site.views:
         return None
-    found = propose(film, site, film.view)
+    found = propose(film, site, film.view, sizes)
+    if not found.landmarks:
+        return None
     uid = str(uuid.uuid5(uuid.NAMESPACE_OID, f"holdfast {__version__} proposes for {film.digest}"))
-    return for_film(film, site, film.view, READER, landmarks=found, uid=uid) if found else None
+    made = for_film(
+        film, site, film.view, READER, landmarks=found.landmarks, scale_inputs=found.scale_inputs, uid=uid
+    )
+    return made, found.notes
+
+
+def _scales(
+    film: Prepared, pins: tuple[Pin, ...], sizes: Mapping[str, float]
+) -> tuple[tuple[ScaleInput, ...], tuple[str, ...]]:
+    looked = {kind: _scale(film, pins, kind, size) for kind, size in sizes.items()}
+    notes = tuple(f"no scale from {FOUND[kind]}: {why}" for kind, (_, why) in looked.items() if why)
+    return tuple(given for given, _ in looked.values() if given is not None), notes
+
+
+def _scale(film: Prepared, pins: tuple[Pin, ...], kind: str, size_mm: float) -> tuple[ScaleInput | None, str]:
+    return ball_input(film, size_mm) if kind == "marker" else pin_input(film, pins, size_mm)
 
 
 def _of_pin(name: str, pin: Pin, film: Prepared) -> dict[str, Landmark]:
@@ -72,6 +120,17 @@ def _of_shaft(film: Prepared, pins: tuple[Pin, ...], view: View) -> dict[str, La
         name: _proposed(points, EDGE_U_MM / film.mm_per_px)
         for name, points in zip(names, cortices, strict=True)
     }
+
+
+def _of_wire(film: Prepared, pins: tuple[Pin, ...], view: str) -> dict[str, Landmark]:
+    wire = find_wire(film, pins, view)
+    if wire is None:
+        return {}
+    u_break, u_hole = (u / film.mm_per_px for u in wire.u_mm)
+    found = {} if wire.hole is None else {"hole": _proposed(wire.hole, u_hole)}
+    if wire.breaks:
+        found["wire_break"] = _proposed(wire.breaks[0], u_break)
+    return found
 
 
 def _proposed(points: Array, u_px: float) -> Landmark:

@@ -81,6 +81,7 @@ def review(
     propose: bool = False,
     kept: Kept = lambda film: (),
     profiles: Profiles = NO_PROFILES,
+    sizes: Mapping[str, float] | None = None,
 ) -> Review:
     """Read, measure, compare and flag every film under a folder.
 
@@ -97,6 +98,8 @@ def review(
     propose
         Measure films without a reading by what the program proposes on them, marked as such. Not for
         anything that leaves the screen or the tables: a reader has confirmed none of it.
+    sizes
+        With `propose`: true diameters in mm by kind of scale (`measure.propose.propose`).
     kept
         Gives the JSON texts of the readings of a film that are kept elsewhere, such as `Store.texts`.
         One that is in the folder too counts once.
@@ -123,7 +126,7 @@ def review(
             if mine := [*mine, *_kept(film, kept, problems)]:
                 films.append(measured(film, mine, notes, profiles))
                 others += by_others(film, mine, films[-1].reading, problems, profiles)
-            elif propose and (found_out := proposed(film)):
+            elif propose and (found_out := proposed(film, sizes)):
                 films.append(found_out)
                 notes.append(f"{film.name}: no reading; its values rest on proposals, to be confirmed")
             else:
@@ -268,15 +271,20 @@ def by_others(
             problems.append(Problem(film.name, f"a reading by {reading.reader}: {error}"))
 
 
-def proposed(film: Film) -> MeasuredFilm | None:
+def proposed(film: Film, sizes: Mapping[str, float] | None = None) -> MeasuredFilm | None:
     """Measure a film of an elbow by what the program proposes on it; None where that gives no value."""
     if film.body_part not in (None, "elbow"):
         return None
     from measure.propose import proposed_reading  # image processing is slow to load
 
-    reading = proposed_reading(film, load_site(PROPOSED_SITE))
-    found = measure(film, reading) if reading else None
-    return found if found and any(m.quantity for m in found.measurements) else None
+    made = proposed_reading(film, load_site(PROPOSED_SITE), sizes)
+    if made is None:
+        return None
+    reading, notes = made
+    found = measure(film, reading)
+    if not any(m.quantity for m in found.measurements):
+        return None
+    return dataclasses.replace(found, notes=(*found.notes, *notes))
 
 
 def _unread(film: Film) -> Unread:

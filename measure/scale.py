@@ -107,12 +107,12 @@ def point_pairs(points: Any) -> tuple[tuple[float, float], ...]:
 
 @dataclass(frozen=True)
 class ScaleInput:
-    """What a reader gave for a scale: two clicked points and the true distance between them.
+    """What a scale was given by: two points, clicked or found, and the true distance between them.
 
     Parameters
     ----------
     kind
-        A row of METHODS: "marker", "pin width" or "typed distance".
+        A row of METHODS.
     points
         Two (row, column) points in pixels.
     mm
@@ -120,7 +120,7 @@ class ScaleInput:
     tolerance_mm
         Standard uncertainty of that distance (a size engraved on a marker, a pin's nominal diameter).
     click_px
-        Standard uncertainty of each click, pixels.
+        Standard uncertainty of each point, along the line between them, pixels.
     """
 
     kind: str
@@ -148,8 +148,27 @@ METHODS = {
         Method("marker", "marker of {mm:g} mm", 10.0),  # common practice, no source
         Method("pin width", "pin of {mm:g} mm, clicked across its width", 3.0),
         Method("typed distance", "distance of {mm:g} mm typed by the reader", 5.0),
+        Method("ball outline", "ball of {mm:g} mm, its outline found on the film", 10.0),
+        Method("pin profile", "pin of {mm:g} mm, its profile found on the film", 3.0),
     )
 }
+# What the program finds by itself in place of clicks, once its true size is stated.
+FOUND = {"marker": "ball outline", "pin width": "pin profile"}
+SIZE_TOLERANCE_MM = 0.02  # of a stated diameter of steel; common practice, no source
+
+
+def found_input(
+    kind: str, middle: Sequence[float], along: Sequence[float], length: float, u: float, mm: float
+) -> ScaleInput:
+    """Return what was found: a length (pixels) of true size mm about a middle, along a unit vector.
+
+    u is the length's relative standard uncertainty. Raises ScaleError for a size that is not positive.
+    """
+    if not 0 < mm <= LONGEST_MM:
+        raise ScaleError(f"The true size must be positive; received {mm} mm. Type it anew.")
+    (row, column), (down, right), half = middle, along, length / 2.0
+    ends = ((row - half * down, column - half * right), (row + half * down, column + half * right))
+    return ScaleInput(kind, ends, mm, SIZE_TOLERANCE_MM, u * length / math.sqrt(2))
 
 
 def input_problems(given: ScaleInput) -> Iterator[str]:

@@ -12,11 +12,13 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from measure.film import Film
 from measure.lines import Array, Line
-from measure.marker import Marker
-from measure.pins import Pin
-from measure.prepare import Prepared
+from measure.marker import Marker, find_marker
+from measure.pins import Pin, find_pins
+from measure.prepare import Prepared, prepare
 from measure.strip import cut_strip
+from measure.wire import Wire, find_wire
 
 REACH_MM = 1.75  # a click further from the feature is meant for something else
 PATCH_MM = 2.6  # looked at about a click on a cortex
@@ -43,6 +45,14 @@ class Features:
     film: Prepared
     pins: Sequence[Pin] = ()
     marker: Marker | None = None
+    wire: Wire | None = None
+
+
+def find_features(film: Film) -> Features:
+    """Find all that a click on a film may snap to."""
+    prepared = prepare(film)
+    pins = find_pins(prepared)
+    return Features(prepared, pins, find_marker(prepared), find_wire(prepared, pins, film.view or ""))
 
 
 def snap(features: Features, name: str, click: tuple[float, float]) -> Snapped | None:
@@ -77,6 +87,23 @@ def _marker(features: Features, click: Array) -> Snapped | None:
     return None if marker is None else _snapped(marker.centre, 0.1 * marker.u_diameter, features.film)
 
 
+def _hole(features: Features, click: Array) -> Snapped | None:
+    wire = features.wire
+    if wire is None or wire.hole is None:
+        return None
+    return _snapped(wire.hole, wire.u_mm[1] / features.film.mm_per_px, features.film)
+
+
+def _break(features: Features, click: Array) -> Snapped | None:
+    """Find the nearest end of a break in the wire."""
+    wire = features.wire
+    ends = [end for pair in wire.breaks for end in pair] if wire else []
+    best = min(ends, key=lambda end: float(np.hypot(*(end - click))), default=None)
+    if wire is None or best is None:
+        return None
+    return _snapped(best, wire.u_mm[0] / features.film.mm_per_px, features.film)
+
+
 def _cortex(features: Features, click: Array) -> Snapped | None:
     """Outer edge of the bone nearest to the click, along the way the film is steepest there."""
     film, mm = features.film, features.film.mm_per_px
@@ -107,6 +134,8 @@ def _cortex(features: Features, click: Array) -> Snapped | None:
 
 _KINDS: dict[str, Callable[[Features, Array], Snapped | None]] = {
     "marker": _marker,
+    "hole": _hole,
+    "wire_break": _break,
     **dict.fromkeys(
         (
             "shaft_dorsal",

@@ -27,6 +27,7 @@ from measure.pin_width import pin_width
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare
 from measure.snap import Features, snap
+from measure.wire import find_wire
 
 FOUND_DEGREES, FOUND_MM = 1.0, 0.5  # what counts as found
 SHAFT = {"lateral": ("shaft_dorsal", "shaft_volar"), "ap": ("shaft_ulnar", "shaft_radial")}
@@ -109,7 +110,29 @@ def judge(seed: int, found: dict[str, list[float]]) -> None:
             if len(pin.trace.fit.lines) > 1:
                 found[f"width pair {kind}"].append(width.pixels * size / 1.6 - 1.0)
     judge_marker(case, film, found)
+    judge_wire(case, film, pins, found)
     judge_cortex(case, film, pins, found, np.random.default_rng(seed))
+
+
+def judge_wire(
+    case: phantom.Case, film: Prepared, pins: tuple[Pin, ...], found: dict[str, list[float]]
+) -> None:
+    """Note whether a break was found near its place, and how far the drill hole is off, mm."""
+    if not pins:
+        return
+    view, size, marks = case.pose.view, case.pose.bone_scale[0], phantom.landmarks(case)
+    wire = find_wire(film, pins, view)
+    found[f"holes {view}"].append(1.0)
+    if wire is not None and wire.hole is not None:
+        found[f"hole {view}"].append(float(np.linalg.norm(wire.hole - marks["hole"].film[0])) * size)
+    breaks = () if wire is None else wire.breaks
+    if "wire_break" not in marks:
+        found[f"whole {view}"].append(float(bool(breaks)))
+        return
+    ends = marks["wire_break"].film
+    if np.linalg.norm(ends[1] - ends[0]) * size >= 2.0:
+        away = [np.linalg.norm(pair.mean(axis=0) - ends.mean(axis=0)) * size for pair in breaks]
+        found[f"broken {view}"].append(float(any(one < 3.0 for one in away)))
 
 
 def judge_marker(case: phantom.Case, film: Prepared, found: dict[str, list[float]]) -> None:
@@ -204,6 +227,14 @@ def table(found: dict[str, list[float]]) -> str:
         ("shaft axis: proposed, median, 95th", f"{100 * len(shaft) / len(found['shafts']):.0f} %, "
          f"{np.median(shaft):.2f}°, {np.quantile(shaft, 0.95):.2f}°; another bone on {len(found['shaft wrong'])}" if len(shaft) else "none", "-"),
     ]  # fmt: skip
+    for view in ("lateral", "ap"):
+        hole, broken, whole = (found[f"{name} {view}"] for name in ("hole", "broken", "whole"))
+        rows += [
+            (f"drill hole, {view}: told, median / 95th", f"{100 * len(hole) / max(len(found[f'holes {view}']), 1):.0f} %, "
+             f"{np.median(hole):.2f} / {np.quantile(hole, 0.95):.2f} mm", "-"),
+            (f"wire break of 2 mm and more, {view}: found / false", f"{100 * np.mean(broken):.0f} % of {len(broken)} / "
+             f"{100 * np.mean(whole):.1f} % of {len(whole)}", "95 % / 2 %"),
+        ]  # fmt: skip
     lines = ["| Figure | Measured | Target |", "|---|---|---|"]
     return "\n".join(lines + [f"| {' | '.join(row)} |" for row in rows])
 

@@ -15,6 +15,7 @@ from measure.reading import PROPOSED
 from viewer import layers
 from viewer.overlays import Label, Labels
 from viewer.session import Point, Session
+from viewer.snapping import Snapper
 
 HIT_PX = 8.0  # screen pixels within which a press takes hold of a mark
 MOVE_PX = 4.0  # screen pixels below which a press and release is a click
@@ -85,15 +86,19 @@ class FilmPair(QObject):
         A point is being dragged: what depends on it should be drawn anew, at leisure.
     refused
         Words: why a click did nothing.
+    snapped
+        A click was moved to what the film shows: the standard uncertainty there, pixels.
     """
 
     pointed = Signal(object)
     moving = Signal()
     refused = Signal(str)
+    snapped = Signal(float)
 
     def __init__(self, viewer: Any, session: Session, parent: QObject | None = None) -> None:
         super().__init__(parent)
         self.viewer, self.session = viewer, session
+        self.snapper = Snapper()
         self.arrangement = SIDE_BY_SIDE
         self.windows: dict[int, tuple[float, float]] = {}
         self.inverted: set[int] = set()
@@ -399,7 +404,7 @@ class FilmPair(QObject):
             camera.mouse_pan = pans
             self.session.drop()
         if not moved:
-            self.click(self.to_film(event.position), held)
+            self.click(self.to_film(event.position), held, exact="Alt" in event.modifiers)
 
     def _on_double(self, viewer: Any, event: Any) -> None:
         """Take the second of two quick clicks for what it is: Qt sends it as a double click, not a press."""
@@ -424,8 +429,11 @@ class FilmPair(QObject):
             return  # off the film: the point stays where it last was
         self.moving.emit()
 
-    def click(self, point: Point, held: tuple[str, int] | None = None) -> None:
-        """Do what a click on the current film does: collect it, take the held mark in hand, or place."""
+    def click(self, point: Point, held: tuple[str, int] | None = None, exact: bool = False) -> None:
+        """Do what a click on the current film does: collect it, take the held mark in hand, or place.
+
+        A landmark is placed on what it means, where that is seen near the click; or exactly there.
+        """
         session = self.session
         try:
             if self._collect:
@@ -433,7 +441,10 @@ class FilmPair(QObject):
             elif held and not self.waits_for_points() and not self._proposed(held[0]):
                 session.select(held[0])
             else:
-                session.place(point)
+                found = None if exact else self.snapper.snap(session.film, session.active, point)
+                session.place(found.point if found else point, found.u_px if found else None)
+                if found:
+                    self.snapped.emit(found.u_px)
         except HoldfastError as error:
             self.refused.emit(str(error))
 

@@ -28,8 +28,10 @@ from measure.carry import carry_forward
 from measure.errors import HoldfastError
 from measure.export import CAUTION
 from measure.film import Film
+from measure.propose import propose_scale
 from measure.reading import PROPOSED, Landmark, Reading
 from measure.report import outcome_words
+from measure.scale import FOUND, ScaleInput
 from measure.series import Case
 from viewer.canvas import ARRANGEMENTS, BLINKING, SIDE_BY_SIDE, FilmPair, canvas_widget, grid, scene
 from viewer.describe_panel import DescribeDialog, Descriptions
@@ -169,7 +171,9 @@ class ReadingView(QWidget):
         guide.redone.connect(self._do(lambda s: s.redo()))
         guide.skipped.connect(self._do(lambda s, reason: s.skip(reason)))
         guide.finished.connect(self.finish)
+        pair.snapped.connect(self._snapped)
         scale.wanted.connect(self._collect_scale)
+        scale.sought.connect(self._seek_scale)
         scale.used.connect(self._do(lambda s, kind: s.use_scale(kind)))
         scale.removed.connect(self._do(lambda s, kind: s.remove_scale(kind)))
         panel.windowed.connect(lambda limits: self.pair.set_window(tuple(limits)))
@@ -359,6 +363,7 @@ class ReadingView(QWidget):
         self._default_trend()
         self._caption()
         self._carry()
+        self._look()
 
     def _default_trend(self) -> None:
         if self._trend_key is None or trend(self.session, self._trend_key) is None:
@@ -448,6 +453,16 @@ class ReadingView(QWidget):
         self._stop.set()
         self._carrying = None
         self._show_busy(CARRY, None)
+
+    def _look(self) -> None:
+        """Find what clicks on the current film may snap to, off the window's thread."""
+        from napari.qt.threading import create_worker
+
+        if not self.pair.snapper.knows(self.session.film):
+            create_worker(self.pair.snapper.look, self.session.film, _start_thread=False).start()
+
+    def _snapped(self, u_px: float) -> None:
+        self.say(f"Moved to what the film shows there, ± {1.96 * u_px:.1f} pixels. Alt+click places exactly.")
 
     def _show_busy(self, job: Any, words: str | None) -> None:
         """Show what is under way; without words, a job is done with."""
@@ -608,7 +623,7 @@ class ReadingView(QWidget):
             return
         self.say("")
         self._aimed = None
-        pair.click(pair.aim)
+        pair.click(pair.aim, exact=True)
         self.redraw_soon()
 
     def _escape(self) -> None:
@@ -693,6 +708,28 @@ class ReadingView(QWidget):
             self._do(lambda s: s.add_scale(kind, (points[0], points[1]), mm))()
 
         self.pair.collect(2, done)
+
+    def _seek_scale(self, kind: str, mm: float) -> None:
+        """Let a scale be found, off the window's thread; where it is not, the panel says why."""
+        from napari.qt.threading import create_worker
+
+        number = self.session.current
+        worker = create_worker(propose_scale, self.session.film, kind, mm, _start_thread=False)
+        worker.returned.connect(lambda found: self._sought(worker, number, found))
+        worker.errored.connect(lambda error: self._sought(worker, number, (None, str(error))))
+        self._show_busy(worker, f"Looking for the {FOUND[kind]}…")
+        worker.start()
+
+    def _sought(self, worker: Any, number: int, found: tuple[ScaleInput | None, str]) -> None:
+        if worker not in self._under_way:
+            return  # the session was left since
+        self._show_busy(worker, None)
+        if number != self.session.current:
+            return
+        given, why = found
+        if given is not None:
+            self._do(lambda s: s.add_found_scale(given))()
+        self.scale.hint.setText(f"No scale found: {why}." if why else "")
 
     def finish(self) -> None:
         """Save the current film's reading; what is not answered is named first."""

@@ -17,7 +17,7 @@ from qtpy.QtWidgets import (
 )
 from superqt import QLabeledDoubleRangeSlider
 
-from measure.scale import METHODS, scales_for, why_no_scale
+from measure.scale import FOUND, METHODS, scales_for, why_no_scale
 from viewer.hand_over import HAND_OVERS
 from viewer.session import SIDES, Session
 
@@ -52,6 +52,8 @@ class ScalePanel(QWidget):
     -------
     wanted
         (kind, millimetres): two clicks are to give this scale.
+    sought
+        (kind, millimetres): the program is to find it on the film.
     used
         Kind to measure by, or None for the surest.
     removed
@@ -59,6 +61,7 @@ class ScalePanel(QWidget):
     """
 
     wanted = Signal(str, float)
+    sought = Signal(str, float)
     used = Signal(object)
     removed = Signal(str)
 
@@ -72,7 +75,7 @@ class ScalePanel(QWidget):
         self.use = QComboBox()
         self.use.activated.connect(self._chosen)
         self.kind = QComboBox()
-        self.kind.addItems(list(METHODS))
+        self.kind.addItems([kind for kind in METHODS if kind not in FOUND.values()])
         self.true_size = QDoubleSpinBox()
         self.true_size.setRange(0.1, 500.0)
         self.true_size.setDecimals(2)
@@ -81,6 +84,10 @@ class ScalePanel(QWidget):
         self.true_size.setValue(USUAL_SIZES[self.kind.currentText()])
         self.add = QPushButton("Click two points…")
         self.add.clicked.connect(lambda: self.wanted.emit(self.kind.currentText(), self.true_size.value()))
+        self.find = QPushButton("Find it")
+        self.find.setToolTip("Let the program find and measure it; its true size is yours to state.")
+        self.find.clicked.connect(lambda: self.sought.emit(self.kind.currentText(), self.true_size.value()))
+        self.kind.currentTextChanged.connect(lambda kind: self.find.setEnabled(kind in FOUND))
         self.remove = QPushButton("Remove")
         self.remove.clicked.connect(lambda: self.removed.emit(self.kind.currentText()))
         self.hint = QLabel()
@@ -93,8 +100,9 @@ class ScalePanel(QWidget):
         form.addRow("Measure by", self.use)
         buttons = QHBoxLayout()
         buttons.addWidget(self.add)
+        buttons.addWidget(self.find)
         buttons.addWidget(self.remove)
-        box = QGroupBox("Add a scale by clicks")
+        box = QGroupBox("Add a scale")
         add = QFormLayout(box)
         add.addRow("What", self.kind)
         add.addRow("True size", self.true_size)
@@ -130,8 +138,9 @@ class ScalePanel(QWidget):
             self.use.clear()
             self.use.addItems(entries)
         self.use.setCurrentText(session.draft.scale_use or SUREST)
+        kind = self.kind.currentText()
         self.remove.setEnabled(
-            any(given.kind == self.kind.currentText() for given in session.draft.scale_inputs)
+            any(given.kind in (kind, FOUND.get(kind)) for given in session.draft.scale_inputs)
         )
 
 

@@ -30,7 +30,7 @@ from measure.reading import (
     Reading,
     save_reading,
 )
-from measure.scale import ScaleInput
+from measure.scale import FOUND, ScaleInput
 from measure.series import INDEX, LAST, Case, Change, MeasuredFilm, compare, measure, why_not_comparable
 from measure.sites import LandmarkRow, MeasurementRow, Site, View, load_site
 from viewer.drafts import Draft, DraftStore, from_reading, lacks_points, to_reading, whole
@@ -343,8 +343,11 @@ class Session:
 
     # --- Placing, moving, answering ---
 
-    def place(self, point: Point) -> None:
+    def place(self, point: Point, u_px: float | None = None) -> None:
         """Put the next point of the landmark in hand, and go on when it has all it needs.
+
+        u_px is the point's standard uncertainty where it was snapped to what the film shows; a landmark has
+        one only where all its points have, that of the least sure.
 
         A landmark that is full, or proposed, has its nearest point moved there instead. A proposal of
         one point is thereby confirmed; one of several waits for `confirm`.
@@ -367,8 +370,10 @@ class Session:
             status = CONFIRMED
         else:
             points, status = (point,), CONFIRMED
+        if old is not None and len(points) > 1:
+            u_px = max(u_px, old.u_px) if u_px and old.u_px else None
         was_open = self.is_open(row.name)
-        self._change(self.current, self.draft.with_landmark(row.name, Landmark(status, points)))
+        self._change(self.current, self.draft.with_landmark(row.name, Landmark(status, points, u_px=u_px)))
         if was_open and not self.is_open(row.name):
             self.advance()
 
@@ -525,15 +530,19 @@ class Session:
 
     def add_scale(self, kind: str, points: tuple[Point, Point], mm: float) -> None:
         """Add a clicked scale, in place of one of its kind. Raises HoldfastError where it makes no sense."""
-        given = ScaleInput(kind, (self._on_film(points[0]), self._on_film(points[1])), mm)
-        kept = tuple(other for other in self.draft.scale_inputs if other.kind != kind)
+        self.add_found_scale(ScaleInput(kind, (self._on_film(points[0]), self._on_film(points[1])), mm))
+
+    def add_found_scale(self, given: ScaleInput) -> None:
+        """Add a scale found on the current film, in place of one of its kind. Raises as `add_scale`."""
+        kept = tuple(other for other in self.draft.scale_inputs if other.kind != given.kind)
         trial = replace(self.draft, scale_inputs=(*kept, given))
         measure(self.film, to_reading(trial, self.film, self.site))  # refuses what cannot be a scale
         self._change(self.current, trial)
 
     def remove_scale(self, kind: str) -> None:
-        """Take a clicked scale away."""
-        kept = tuple(given for given in self.draft.scale_inputs if given.kind != kind)
+        """Take away a clicked scale, and one found in its place."""
+        gone = (kind, FOUND.get(kind))
+        kept = tuple(given for given in self.draft.scale_inputs if given.kind not in gone)
         self._change(self.current, replace(self.draft, scale_inputs=kept))
 
     def use_scale(self, kind: str | None) -> None:

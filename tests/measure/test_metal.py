@@ -16,11 +16,12 @@ from validation_metal import FOUND_DEGREES, FOUND_MM, as_film, match
 from measure import phantom, phantom_film
 from measure.film import Film
 from measure.marker import find_marker
-from measure.pin_width import pin_scale, pin_width
+from measure.pin_width import pin_input, pin_width
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare, upright
-from measure.propose import propose, proposed_reading
+from measure.propose import propose, propose_scale, proposed_reading
 from measure.reading import PROPOSED
+from measure.scale import from_input
 from measure.series import measure
 from measure.sites import load_site
 from measure.snap import Features, snap
@@ -35,7 +36,7 @@ def rendered(seed: int, **exposure: object) -> tuple[phantom.Case, Film]:
     rng = np.random.default_rng(seed)
     pose = phantom.random_pose(rng, "ap" if seed % 2 else "lateral", pitch=(0.15, 0.2))
     case = phantom.random_case(rng, pose, marked=seed % 5 == 0)
-    case = replace(case, exposure=replace(case.exposure, saturated=False, **exposure))
+    case = replace(case, exposure=replace(case.exposure, **({"saturated": False} | exposure)))
     return case, as_film(case, phantom_film.render(case, rng).pixels)
 
 
@@ -146,8 +147,8 @@ class TestWidth:
         clipped = Prepared(level / level.max(), level >= level.max(), case.pose.pitch[0] / 1.15, True)
         pins = find_pins(clipped)
         assert all(pin_width(clipped, pin).refused for pin in pins)
-        scale, why = pin_scale(film, clipped, pins, "film")
-        assert scale is None
+        given, why = pin_input(clipped, pins)
+        assert given is None
         assert "clipped" in why or not pins
 
     def test_scale_within_its_uncertainty(self) -> None:
@@ -155,8 +156,9 @@ class TestWidth:
         errors = []
         for seed in SEEDS:
             case, film = rendered(seed)
-            scale, _ = pin_scale(film, prepare(film), found(seed), "film")
-            if scale is not None:
+            given, _ = pin_input(prepare(film), found(seed))
+            if given is not None:
+                scale = from_input(given, "film", film.aspect)
                 errors.append((scale.mm_per_px[0] / case.pose.bone_scale[0] - 1.0) / scale.u)
         assert len(errors) >= 3
         assert np.abs(errors).max() < 3.0
@@ -165,7 +167,7 @@ class TestWidth:
     @pytest.mark.parametrize("diameter", [0.0, -1.6, float("nan")])
     def test_diameter_must_be_positive(self, diameter: float) -> None:
         with pytest.raises(ValueError, match="must be positive"):
-            pin_scale(rendered(SEEDS[0])[1], prepare(rendered(SEEDS[0])[1]), (), "film", diameter)
+            propose_scale(rendered(SEEDS[0])[1], "marker", diameter)
 
 
 class TestMarkerAndSnap:
@@ -177,8 +179,11 @@ class TestMarkerAndSnap:
         marker = find_marker(prepare(film))
         centre, diameter = phantom.marker_on_film(case)
         assert marker is not None
-        assert np.hypot(*(marker.centre - centre)) < 1.0
-        assert marker.diameter * case.pose.pitch[0] == pytest.approx(diameter, rel=0.02)
+        assert np.hypot(*(marker.centre - centre)) < 0.5
+        error = marker.diameter * case.pose.pitch[0] / diameter - 1.0
+        assert abs(error) < 0.006
+        assert abs(error) < 3.0 * marker.u_diameter / marker.diameter
+        assert abs(error + 0.015) > 0.006  # a diameter 1.5 % off is seen
 
     def test_clicks(self) -> None:
         case, film = rendered(SEEDS[1])
@@ -207,14 +212,35 @@ class TestProposals:
     def test_landmarks_are_proposed_and_marked(self) -> None:
         _, film = rendered(SEEDS[1])
         site = load_site("olecranon")
-        landmarks = propose(film, site, "ap")
+        landmarks = propose(film, site, "ap").landmarks
         assert {"pin1_tip", "pin1_straight", "shaft_ulnar", "shaft_radial"} <= set(landmarks)
         assert all(mark.status == PROPOSED and mark.u_px and mark.u_px > 0 for mark in landmarks.values())
-        reading = proposed_reading(film, site)
-        assert reading is not None
+        made = proposed_reading(film, site)
+        assert made is not None
+        reading, _ = made
         measured = [one for one in measure(film, reading).measurements if one.quantity is not None]
         assert {one.row.name for one in measured} >= {"pin_angle"}
         assert all(one.proposed for one in measured)
+
+    def test_scales_where_sizes_are_stated(self) -> None:
+        """Pins and ball give a scale each; metal clipped flat gives none, and the reason."""
+        site, sizes = load_site("olecranon"), {"pin width": 1.6, "marker": 25.0}
+        _, film = rendered(SEEDS[0])
+        assert not propose(film, site, "lateral").scale_inputs
+        found = propose(film, site, "lateral", sizes)
+        assert {given.kind for given in found.scale_inputs} == {"pin profile", "ball outline"}
+        for given in found.scale_inputs:
+            scale = from_input(given, "film", film.aspect)
+            assert 0.005 < scale.u < 0.06
+        made = proposed_reading(film, site, sizes)
+        assert made is not None
+        scale = measure(film, made[0]).scale
+        assert scale is not None
+        assert scale.kind in {"pin profile", "ball outline"}  # surer than the detector's spacing
+        clipped = rendered(SEEDS[0], saturated=True)[1]
+        notes = propose(clipped, site, "lateral", {"pin width": 1.6}).notes
+        assert len(notes) == 1
+        assert notes[0].startswith("no scale from pin profile: the pin's top lies at")
 
     def test_another_view_gets_nothing(self) -> None:
         assert (
