@@ -28,7 +28,7 @@ from measure.deidentify import LEFT_OUT, deidentify_folder, profile
 from measure.errors import FilmError, HoldfastError
 from measure.film import read_film
 from measure.pseudonym import Pseudonyms
-from measure.reading import Landmark, Reading, load_reading, save_reading
+from measure.reading import SUFFIX, Landmark, Reading, load_reading, save_reading
 from measure.review import Review, review
 
 KEY = Pseudonyms(b"k" * 32)
