@@ -82,13 +82,13 @@ def write_table(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, 
     with whole_file(path, replace=True) as file:
         writer = csv.writer(file)
         writer.writerow(columns)
-        writer.writerows([_cell(row.get(name)) for name in columns] for row in rows)
+        writer.writerows([_cell(each) for each in map(row.get, columns)] for row in rows)
     return path
 
 
 def _cell(value: object) -> object:
     """Keep spreadsheet programs from running text that begins like a formula."""
-    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r", "\n"):
+    if isinstance(value, str) and value.startswith(("=", "+", "-", "@", "\t", "\r", "\n")):
         return "'" + value
     return value
 
@@ -103,9 +103,10 @@ def measurement_rows(review: Review) -> Iterator[dict[str, object]]:
 def film_rows(film: MeasuredFilm, flags: Iterable[Flag]) -> Iterator[dict[str, object]]:
     """One row for every quantity of a film, with its flag where a threshold applies to it."""
     by_subject = {id(flag.subject): flag for flag in flags}
+    fields = _film_fields(film)
     for measurement in film.measurements:
         flag = by_subject.get(id(measurement))
-        yield _film_fields(film) | _measurement_fields(film, measurement) | _flag_fields(flag)
+        yield fields | _measurement_fields(film, measurement) | _flag_fields(flag)
 
 
 def _film_fields(film: MeasuredFilm) -> dict[str, object]:

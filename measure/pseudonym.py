@@ -22,9 +22,27 @@ KEY_HEAD = "holdfast-pseudonym-key 1"
 LONGEST_SHIFT = 3650  # days; all dates of a patient move back by one and the same number up to this
 
 
-@functools.lru_cache(maxsize=1 << 16)  # a table names the same film in every row
 def _digest(key: bytes, kind: str, text: str) -> bytes:
     return hmac.digest(key, f"{kind}\0{text}".encode(), "sha256")
+
+
+_remembered = functools.lru_cache(maxsize=1 << 16)  # a table names the same film in every row
+
+
+@_remembered
+def _name(key: bytes, kind: str, text: str) -> str:
+    return f"{kind}-{base64.b32encode(_digest(key, kind, text)[:5]).decode()}"
+
+
+@_remembered
+def _uid(key: bytes, uid: str) -> str:
+    return f"2.25.{uuid.UUID(bytes=_digest(key, 'uid', uid)[:16], version=4).int}"
+
+
+@_remembered
+def _shift(key: bytes, patient: str) -> datetime.timedelta:
+    days = int.from_bytes(_digest(key, "date", patient)[:8], "big") % LONGEST_SHIFT
+    return datetime.timedelta(days=-1 - days)
 
 
 @dataclass(frozen=True)
@@ -37,16 +55,15 @@ class Pseudonyms:
         """Pseudonym of a text, such as "patient-QX3M7B2A"; empty stays empty. `kind` keeps kinds apart."""
         if not text:
             return ""
-        return f"{kind}-{base64.b32encode(_digest(self.key, kind, text)[:5]).decode()}"
+        return _name(self.key, kind, text)
 
     def uid(self, uid: str) -> str:
         """UID in place of a UID, "2.25." and a number (PS3.5, B.2)."""
-        return f"2.25.{uuid.UUID(bytes=_digest(self.key, 'uid', uid)[:16], version=4).int}" if uid else ""
+        return _uid(self.key, uid) if uid else ""
 
     def shift(self, patient: str) -> datetime.timedelta:
         """How far a patient's dates move, always the same for one patient: intervals stay."""
-        days = int.from_bytes(_digest(self.key, "date", patient)[:8], "big") % LONGEST_SHIFT
-        return datetime.timedelta(days=-1 - days)
+        return _shift(self.key, patient)
 
 
 def open_key(path: Path, apart_from: Path) -> Pseudonyms:

@@ -178,7 +178,8 @@ def _migrate(connection: sa.Connection) -> None:
     if found > len(MIGRATIONS):
         raise StoreError(
             f"The store has schema version {found}; this holdfast knows versions up to {len(MIGRATIONS)}. "
-            "Use the holdfast that wrote it, or a newer one. Nothing was changed."
+            "Use the holdfast that wrote it, or a newer one; if there is none, the store is damaged: "
+            "restore it from a copy. Nothing was changed."
         )
     for version, step in enumerate(MIGRATIONS[found:], start=found + 1):
         step(connection)
@@ -222,7 +223,8 @@ _FAULTS = {
 
 def _fault(error: exc.DBAPIError) -> str:
     if isinstance(error.orig, sqlite3.Error):
-        code = getattr(error.orig, "sqlite_errorname", None) or f"({error.orig})"
+        # Without a code it is the driver, over bytes that are no text; its words would quote the reading.
+        code = getattr(error.orig, "sqlite_errorname", None) or "SQLITE_CORRUPT"
     else:
         code = getattr(error.orig, "sqlstate", None) or ""
         if not code and not isinstance(error, exc.OperationalError):

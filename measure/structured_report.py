@@ -19,10 +19,11 @@ from typing import Any
 
 import numpy as np
 import pydicom
-from highdicom import sr
+from highdicom import PatientSexValues, sr
 from highdicom.sr import CodedConcept
 from pydicom.dataset import Dataset
 from pydicom.sr.codedict import codes
+from pydicom.valuerep import DA, TM
 
 from measure import __version__
 from measure.errors import HoldfastError
@@ -53,6 +54,8 @@ _MAY_BE_EMPTY = (
     "PatientName", "PatientID", "PatientBirthDate", "PatientSex", "AccessionNumber", "StudyID", "StudyDate",
     "StudyTime", "ReferringPhysicianName",
 )  # fmt: skip
+# Of these, what highdicom makes of the text; where it cannot, the report leaves it empty.
+_MUST_PARSE = {"PatientBirthDate": DA, "PatientSex": PatientSexValues, "StudyDate": DA, "StudyTime": TM}
 _CENTRE = 0.5  # SCOORD counts from the corner of the first pixel, landmarks from its centre
 
 
@@ -137,6 +140,11 @@ def source_film(measured: MeasuredFilm) -> Dataset:
         )
     for keyword in _MAY_BE_EMPTY:
         film.setdefault(keyword, None)
+    for keyword, parse in _MUST_PARSE.items():
+        try:
+            parse(str(film[keyword].value or ""))
+        except ValueError:  # an empty sex among them, which stays empty
+            film[keyword].value = None
     return film
 
 

@@ -6,6 +6,7 @@ pydicom's dictionary of PS3.6.
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
 import os
 import subprocess
@@ -27,7 +28,7 @@ from measure.deidentify import LEFT_OUT, deidentify_folder, profile
 from measure.errors import FilmError, HoldfastError
 from measure.film import read_film
 from measure.pseudonym import Pseudonyms
-from measure.reading import Landmark, Reading, load_reading, save_reading
+from measure.reading import SUFFIX, Landmark, Reading, load_reading, save_reading
 from measure.review import Review, review
 
 KEY = Pseudonyms(b"k" * 32)
@@ -369,6 +370,18 @@ def test_a_film_twice_is_cleaned_once_and_told(series: Path, tmp_path: Path) -> 
         ("z-pixels.dcm", f"It has the same pixels as {first.name}, so only that one is cleaned."),
         ("z-uid.dcm", f"It has the same UID as {first.name}, so only that one is cleaned."),
     )
+
+
+def test_a_copied_reading_hides_no_other(series: Path, tmp_path: Path) -> None:
+    """The same reading in two files, then a second one of the same film: both come out, each once."""
+    path = min(series.rglob(f"*{SUFFIX}"))
+    reading = load_reading(path)
+    path.with_name(f"y-copy{SUFFIX}").write_bytes(path.read_bytes())
+    save_reading(dataclasses.replace(reading, uid="a-second"), path.with_name(f"z-second{SUFFIX}"))
+    before = len({load_reading(each).uid for each in series.rglob(f"*{SUFFIX}")})
+    done = deidentify_folder(series, tmp_path / "out", KEY)
+    assert done.problems == ()
+    assert len([each for each in done.written if each.name.endswith(SUFFIX)]) == before
 
 
 def test_clean_films_do_not_go_among_those_they_are_made_of(series: Path) -> None:

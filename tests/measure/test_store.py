@@ -384,6 +384,18 @@ def test_a_damaged_file_is_found_out(tmp_path: Path) -> None:
         assert problems
 
 
+def test_a_damaged_text_is_not_quoted(tmp_path: Path) -> None:
+    """Bytes that are no text, where only the driver complains, and quotes the whole reading."""
+    path = tmp_path / "readings.sqlite"
+    with Store(path) as store:
+        store.save(small_reading(1))
+    content = path.read_bytes()
+    path.write_bytes(content.replace(b'"landmarks"', b'"\xff\xfe\xfd\xfcmarks"'))
+    with Store(path) as store, pytest.raises(StoreError, match="the file is damaged") as said:
+        list(store)
+    assert "film_digest" not in str(said.value)
+
+
 def test_no_store_is_made_by_asking_for_one(place: str) -> None:
     """And what it needs is not left behind: asked again, it is still not there."""
     for _ in range(2):

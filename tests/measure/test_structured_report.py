@@ -17,6 +17,7 @@ from pydicom.sr.codedict import codes
 
 from measure.errors import HoldfastError
 from measure.film import read_film
+from measure.presentation_state import presentation_state
 from measure.quantity import COVERAGE_95
 from measure.reading import Landmark, Reading
 from measure.series import MeasuredFilm, measure
@@ -200,6 +201,26 @@ def test_every_site_has_its_code(site: str) -> None:
     value, bone = FINDING_SITES[site]
     assert (_SITES[site].value, _SITES[site].scheme_designator) == (value, "SCT")
     assert bone in _SITES[site].meaning.lower()
+
+
+@pytest.mark.parametrize(
+    ("keyword", "value", "kept"),
+    [
+        ("PatientBirthDate", "1948", None),  # a year alone, as after many a de-identification
+        ("PatientBirthDate", "19480517", "19480517"),
+        ("PatientSex", "U", None),
+        ("PatientSex", "F", "F"),
+        ("StudyDate", "unknown", None),
+        ("StudyTime", "10:11:12", None),
+    ],
+)
+@pytest.mark.filterwarnings("ignore:Invalid value for VR")
+def test_what_the_film_says_of_the_patient_is_left_empty_where_it_breaks_the_rules(
+    measured: Callable[..., MeasuredFilm], keyword: str, value: str, kept: str | None
+) -> None:
+    film = measured({keyword: value})
+    for made in (structured_report(film), presentation_state(film)):
+        assert (str(made[keyword].value or "") or None) == kept
 
 
 def test_a_film_that_is_no_dicom_film(measured: Callable[..., MeasuredFilm], tmp_path: Path) -> None:
