@@ -133,8 +133,8 @@ def deidentify_folder(
             film = read_film(path)
             _refuse_again(film, seen)
             clean = deidentify_film(path, film, pseudonyms, blank)
-            found = [reading for _, reading in readings.get(film.digest, ())]
-            mine = [each for number, each in enumerate(found) if each not in found[:number]]  # copied files
+            kept = [reading for _, reading in readings.get(film.digest, ())]
+            mine = [each for number, each in enumerate(kept) if each not in kept[:number]]  # copied files
             written += _write(clean, film, mine, out, pseudonyms, remarks)
         except HoldfastError as error:
             problems.append((path.name, str(error)))
