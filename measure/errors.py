@@ -14,7 +14,9 @@ class FilmError(HoldfastError):
 
 
 class SeveralFramesError(FilmError):
-    """A file holds several frames, and none was chosen."""
+    """A file holds several frames, `count` of them, and none was chosen."""
+
+    count = 0
 
 
 class LimitError(FilmError):

@@ -128,9 +128,11 @@ def looks_like_dicom(head: bytes) -> bool:
 def frame_index(count: int, frame: int | None) -> int:
     """Index of the frame asked for (from 1) in a file of `count`. Raises FilmError where it is not clear."""
     if frame is None and count > 1:
-        raise SeveralFramesError(
+        error = SeveralFramesError(
             f"The file holds {count} frames. Say which one to read, from 1 to {count} (--frame)."
         )
+        error.count = count
+        raise error
     if frame is not None and not 1 <= frame <= count:
         raise FilmError(f"Frame {frame} was asked for, but the file holds frames 1 to {count}.")
     return (frame or 1) - 1

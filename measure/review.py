@@ -26,6 +26,7 @@ NO_READING = "has no reading"  # said of a film that a case lacks
 NO_CASES = "Nothing was written: no reading was found with its film. Place landmarks first."
 
 NO_PROFILES: Profiles = {}
+MOST_FRAMES = 12  # of one file; a radiograph with more is a cine run, not a film
 Track = Callable[[Sequence[Path]], Iterable[Path]]
 Kept = Callable[[Film], Iterable[str]]
 Said = tuple[str | None, str | None, str | None, datetime.date | None]  # patient, side, view, date
@@ -94,7 +95,7 @@ def review(
     track
         Wraps the list of films to show progress.
     frame
-        Which frame to take of films that hold several, from 1.
+        Which frame to take of films that hold several, from 1. Without it, those frames that have a reading.
     propose
         Measure films without a reading by what the program proposes on them, marked as such. Not for
         anything that leaves the screen or the tables: a reader has confirmed none of it.
@@ -116,9 +117,12 @@ def review(
     others: list[MeasuredFilm] = []
     unread: list[Unread] = []
     seen: dict[str, tuple[str, Said]] = {}
-    for path in track(found.films):
+
+    def is_read(film: Film) -> bool:
+        return film.digest in filed or any(True for _ in kept(film))
+
+    for film in _read(track(found.films), frame, is_read, problems):
         try:
-            film = film_at(path, frame)
             if first := _repeated(film, seen):
                 notes.append(f"{film.name}: the same film as {first}; counted once")
                 continue
@@ -132,7 +136,7 @@ def review(
             else:
                 unread.append(_unread(film))
         except HoldfastError as error:
-            problems.append(Problem(path.name, str(error)))
+            problems.append(Problem(film.name, str(error)))
     if folder.is_dir():
         problems += [Problem(*each) for each in without_film(filed, seen)]
     cases, left_out = group(_telling_of(unread, films))
@@ -157,6 +161,30 @@ def _films(folder: Path) -> Found:
             f"PNG, JPEG or TIFF images.{left_out}"
         )
     return found
+
+
+def _read(
+    paths: Iterable[Path], frame: int | None, is_read: Callable[[Film], bool], problems: list[Problem]
+) -> Iterator[Film]:
+    """Give every film, and of a file with several frames the one asked for, else each that has a reading."""
+    for path in paths:
+        try:
+            yield film_at(path, frame)
+        except SeveralFramesError as several:
+            chosen = [film for film in _frames(path, several.count) if is_read(film)]
+            yield from chosen
+            if not chosen:
+                problems.append(Problem(path.name, str(several)))
+        except HoldfastError as error:
+            problems.append(Problem(path.name, str(error)))
+
+
+def _frames(path: Path, count: int) -> Iterator[Film]:
+    for number in range(1, min(count, MOST_FRAMES) + 1):
+        try:
+            yield read_film(path, frame=number)
+        except FilmError:  # what is wrong with a frame that nobody read does not matter
+            continue
 
 
 def film_at(path: Path, frame: int | None) -> Film:

@@ -6,13 +6,15 @@ but the cortex's edge. Nothing near enough: None, and the click stays where it i
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import cv2
 import numpy as np
 
 from measure.film import Film
+from measure.geometry import Points
 from measure.lines import Array, Line
 from measure.marker import Marker, find_marker
 from measure.pins import Pin, find_pins
@@ -55,13 +57,48 @@ def find_features(film: Film) -> Features:
     return Features(prepared, pins, find_marker(prepared), find_wire(prepared, pins, film.view or ""))
 
 
-def snap(features: Features, name: str, click: tuple[float, float]) -> Snapped | None:
-    """Move a click for a landmark of the site's table, or "marker"; None where it has nothing to go to."""
+def snap(
+    features: Features,
+    name: str,
+    click: tuple[float, float],
+    placed: Mapping[str, Points] = MappingProxyType({}),
+) -> Snapped | None:
+    """Move a click for a landmark of the site's table, or "marker"; None where it has nothing to go to.
+
+    placed: landmarks that stand already, each (n, 2). One on a pin's axis says which pin bears that number,
+    and none other is then taken for it.
+    """
     kind = _KINDS.get(name) or next((how for end, how in _ENDINGS.items() if name.endswith(end)), None)
+    if kind in (_tip, _axis):
+        features = replace(features, pins=_pins_of(features, name, placed))
     found = kind(features, np.array(click, dtype=float)) if kind else None
     if found is None or np.hypot(*np.subtract(found.point, click)) * features.film.mm_per_px > REACH_MM:
         return None
     return found
+
+
+def _pins_of(features: Features, name: str, placed: Mapping[str, Points]) -> Sequence[Pin]:
+    """Give the pins that a landmark may lie on, by what is placed of its own number and of others."""
+    own = name.partition("_")[0]
+    owners: dict[str, list[Points]] = {}
+    for other, points in placed.items():
+        number, _, part = other.partition("_")
+        if other != name and f"_{part}" in _ENDINGS:
+            owners.setdefault(number, []).append(points)
+    borne = {number: _bearer(features, np.vstack(points)) for number, points in owners.items()}
+    if own in borne:
+        return [pin for pin in features.pins if pin is borne[own]]
+    return [pin for pin in features.pins if all(pin is not other for other in borne.values())]
+
+
+def _bearer(features: Features, points: Points) -> Pin | None:
+    """Give the pin on whose axis points (n, 2) lie, the nearest; None where they lie on none."""
+    far = [
+        (float(np.abs((points - pin.tip) @ np.array([-pin.along[1], pin.along[0]])).max()), pin)
+        for pin in features.pins
+    ]
+    away, pin = min(far, key=lambda pair: pair[0], default=(np.inf, None))
+    return pin if away * features.film.mm_per_px <= REACH_MM else None
 
 
 def _snapped(point: Array, u_px: float, film: Prepared) -> Snapped:

@@ -441,7 +441,8 @@ class FilmPair(QObject):
             elif held and not self.waits_for_points() and not self._proposed(held[0]):
                 session.select(held[0])
             else:
-                found = None if exact else self.snapper.snap(session.film, session.active, point)
+                marks = session.draft.landmarks
+                found = None if exact else self.snapper.snap(session.film, session.active, point, marks)
                 session.place(found.point if found else point, found.u_px if found else None)
                 if found:
                     self.snapped.emit(found.u_px)

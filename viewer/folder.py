@@ -9,8 +9,7 @@ from pathlib import Path
 from measure.errors import FilmError, HoldfastError, SeveralFramesError
 from measure.film import Film, find_films, read_film
 from measure.reading import Filed, Reading, check_film, load_readings, standing
-
-MOST_FRAMES = 12  # of one file; a radiograph with more is a cine run, not a film
+from measure.review import MOST_FRAMES
 
 
 @dataclass

@@ -6,10 +6,15 @@ looked at yet snaps nothing, nor does one on which no pin is told: its bone may 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from types import MappingProxyType
+
 from measure.film import Film
+from measure.reading import PROPOSED, Landmark
 from measure.snap import Features, Snapped, find_features, snap
 
 Point = tuple[float, float]
+NOTHING: Mapping[str, Landmark] = MappingProxyType({})
 
 
 class Snapper:
@@ -27,7 +32,15 @@ class Snapper:
         if not self.knows(film):
             self._found[film.digest] = find_features(film)
 
-    def snap(self, film: Film, landmark: str | None, point: Point) -> Snapped | None:
-        """Return where a click for a landmark goes, and how sure that is; None where it stays."""
+    def snap(
+        self, film: Film, landmark: str | None, point: Point, placed: Mapping[str, Landmark] = NOTHING
+    ) -> Snapped | None:
+        """Return where a click for a landmark goes, and how sure that is; None where it stays.
+
+        placed: the film's landmarks; those that a reader stands by tell which pin bears which number.
+        """
         features = self._found.get(film.digest)
-        return snap(features, landmark, point) if features and features.pins and landmark else None
+        if not (features and features.pins and landmark):
+            return None
+        sure = {name: mark.array for name, mark in placed.items() if mark.located and mark.status != PROPOSED}
+        return snap(features, landmark, point, sure)

@@ -205,6 +205,25 @@ class TestMarkerAndSnap:
             assert edge is not None
             assert abs(edge.point[1] - place[1]) * size < 0.3
 
+    def test_a_number_is_of_one_pin(self) -> None:
+        """What is placed on a pin gives it its number: another pin's tip is then nothing to go to."""
+        first, second = found(SEEDS[1])
+        features = Features(prepare(rendered(SEEDS[1])[1]), (first, second))
+
+        def tip_of(name: str, pin: Pin, **placed: np.ndarray) -> tuple[float, float] | None:
+            got = snap(features, name, (pin.tip[0] + 2.0, pin.tip[1]), placed)
+            return None if got is None else got.point
+
+        on_first, on_second = first.straight[None], second.straight[None]
+        assert tip_of("pin1_tip", second) == tuple(second.tip)  # no number yet: the nearest
+        assert tip_of("pin1_tip", first, pin1_straight=on_first) == tuple(first.tip)
+        assert tip_of("pin1_tip", second, pin1_straight=on_first) is None
+        assert tip_of("pin2_tip", first, pin1_straight=on_first) is None
+        assert tip_of("pin2_tip", second, pin1_straight=on_first) == tuple(second.tip)
+        assert tip_of("pin1_tip", second, pin1_straight=on_second) == tuple(second.tip)  # numbered otherwise
+        assert tip_of("pin1_tip", first, pin1_straight=on_first + 300.0) is None  # a pin not found
+        assert tip_of("pin1_tip", second, pin1_tip=first.tip[None]) == tuple(second.tip)  # moved to the other
+
 
 class TestProposals:
     """A film without a reading."""

@@ -34,6 +34,24 @@ def add(tmp_path, write_film, make_reading):
     return make
 
 
+@pytest.fixture
+def add_frames(tmp_path, write_film, make_reading):
+    """Add one file of three frames, with a reading of each that is named."""
+    from PIL import Image
+
+    def make(*read: int) -> Path:
+        films = [read_film(write_film(tmp_path.parent / f"frame-{n}.dcm", n)) for n in (1, 2, 3)]
+        first, *others = [Image.fromarray(film.pixels.astype("uint16")) for film in films]
+        path = tmp_path / "run.tif"
+        first.save(path, save_all=True, append_images=others)
+        for number in read:
+            frame = replace(read_film(path, frame=number), view="lateral", laterality="right")
+            save_reading(make_reading(frame), tmp_path / f"run-{number}.reading.json")
+        return path
+
+    return make
+
+
 def everything_named(result: Review) -> set[str]:
     """Names of all files that a review accounts for."""
     names = {film.name for case in result.cases for film in case.films}
@@ -43,6 +61,19 @@ def everything_named(result: Review) -> set[str]:
 
 class TestMainJob:
     """Films and readings in, cases with changes and flags out."""
+
+    def test_takes_the_frame_that_was_read(self, add_frames, tmp_path) -> None:
+        """Of a file with several frames the one that has a reading stands in the report, unasked."""
+        add_frames(2)
+        result = review(tmp_path)
+        assert [[film.frame for film in case.films] for case in result.cases] == [[2]]
+        assert result.problems == ()
+
+    def test_several_frames_without_a_reading_are_a_problem(self, add_frames, tmp_path) -> None:
+        """Where no frame was read, none is guessed; a frame asked for is taken."""
+        add_frames()
+        assert "Say which one to read" in review(tmp_path).problems[0].message
+        assert len(review(tmp_path, frame=3).unread) == 1
 
     def test_two_patients(self, add, tmp_path) -> None:
         """One holds, one's gap opens and pin backs out; lateral and AP are cases of their own."""

@@ -55,6 +55,13 @@ def place_all() -> Callable[[Session, Truth], int]:
     return place
 
 
+@pytest.fixture(autouse=True)
+def no_looking(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Windows do not search their films of noise for metal: that takes a second of every session's worker."""
+    if "qapp" in request.fixturenames:
+        monkeypatch.setattr("viewer.snapping.Snapper.look", lambda self, film: None)
+
+
 @pytest.fixture(scope="session")
 def screen() -> str:
     """Display of a virtual screen; without Xvfb this fails and says so."""

@@ -17,6 +17,7 @@ from viewer.session import Session
 from viewer.snapping import Snapper
 
 NAME = "HF-0001/2025-03-04-lateral.dcm"
+SNAP_SECONDS = 0.005
 CLICK_OFF = (4.0, -3.0)  # pixels; some 0.7 mm
 
 
@@ -48,9 +49,12 @@ def test_a_click_goes_to_the_feature(snapper: Snapper, film: Film, name: str, li
     A cortex takes a click straight to it, so that how far along it the click lay stays.
     """
     truth = np.array(place(NAME, name))
-    started = time.process_time()
-    found = snapper.snap(film, name, tuple(truth + CLICK_OFF))
-    assert time.process_time() - started < 0.05
+    taken = []
+    for _ in range(5):
+        started = time.process_time()
+        found = snapper.snap(film, name, tuple(truth + CLICK_OFF))
+        taken.append(time.process_time() - started)
+    assert min(taken) <= SNAP_SECONDS
     assert found is not None
     assert np.linalg.norm(found.point - truth) < limit
     assert found.u_px > 0.0

@@ -17,6 +17,7 @@ from viewer_films import Truth, lateral_truth, make_film
 from measure.measurements import measure_film
 from measure.reading import Landmark, for_film, load_reading
 from measure.series import measure
+from measure.snap import Snapped
 from viewer.drafts import to_reading
 from viewer.session import Session
 
@@ -264,6 +265,32 @@ def test_reads_a_lateral_film_by_mouse(
     for measurement in expected:
         if measurement.quantity and measurement.present is not False:
             assert shown[measurement.key] == measurement.quantity.text()
+
+
+def test_a_click_is_placed_on_the_feature_or_exactly(
+    open_hand: Callable[[Session], Hand], session: Session, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is found near a click moves the point there, and says so; the aimed cross places exactly."""
+    from qtpy.QtCore import Qt
+
+    def found(*asked: Any) -> Snapped:
+        """Stand in for a film's features; the point lies 9 rows below the click."""
+        (row, column), placed = asked[3], asked[4]
+        assert placed is session.draft.landmarks
+        return Snapped((row + 9.0, column), 0.5)
+
+    monkeypatch.setattr("viewer.snapping.Snapper.snap", found)
+    hand = open_hand(session)
+    hand.click((300.0, 300.0))
+    mark = session.draft.landmarks["shaft_dorsal"]
+    assert mark.points[0] == pytest.approx((309.0, 300.0), abs=3.0)
+    assert mark.u_px == 0.5
+    assert "Moved to what the film shows" in hand.view.message.text()
+    hand.key(Qt.Key.Key_Space)
+    hand.key(Qt.Key.Key_Right, shift=True)
+    aim = hand.view.pair.aim
+    hand.key(Qt.Key.Key_Space)
+    assert session.draft.landmarks["shaft_dorsal"].points[1] == pytest.approx(aim)
 
 
 def test_drag_moves_one_point_once(open_hand: Callable[[Session], Hand], session: Session) -> None:
