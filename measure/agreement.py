@@ -251,7 +251,9 @@ def components(ratings: Ratings) -> Components | None:
     From the mean squares of the films that are complete (expected mean squares of the random model); their
     intervals by generalised pivotal quantities (Weerahandi 1993, 10.1080/01621459.1993.10476355). Where
     readings are missing, the variances come from all readings by REML, the intervals from the complete films.
-    A variance below zero is given as zero. One repeat leaves REPEAT holding what film by reader adds too.
+    An interval that does not hold the number beside it is left out. Mean squares that no variances of zero or
+    more could give are pooled (Thompson 1962, Ann. Math. Statist. 33, 273; cited from memory), so that a
+    variance below zero becomes zero, and the SEM of fewer causes is never above that of more. One repeat leaves REPEAT holding what film by reader adds too.
     """
     whole = np.isfinite(ratings.values).all()
     balanced = _balanced(ratings.complete)
@@ -273,8 +275,9 @@ def _balanced(values: Array) -> Components | None:
     squares, freedom, to_variance = _mean_squares(values)
     chi = np.random.default_rng(SEED).chisquare(list(freedom.values()), (DRAWS, len(freedom)))
     pivots = np.array(list(squares.values())) * np.array(list(freedom.values())) / chi
+    pooled = _pooled(squares, freedom)
     point = {
-        name: sum(weight * squares[part] for part, weight in row.items()) for name, row in to_variance.items()
+        name: sum(weight * pooled[part] for part, weight in row.items()) for name, row in to_variance.items()
     }
     order = list(squares)
     drawn = {
@@ -319,6 +322,24 @@ def _mean_squares(values: Array) -> tuple[dict[str, float], dict[str, int], dict
         }
     used = [part for part in sums if freedom[part]]
     return {part: float(sums[part] / freedom[part]) for part in used}, {p: freedom[p] for p in used}, rows
+
+
+def _pooled(squares: dict[str, float], freedom: dict[str, int]) -> dict[str, float]:
+    """Pool, the smallest first, each mean square that lies below another which is part of what it expects."""
+    expects = {BOTH: REPEAT, READER: BOTH, FILM: BOTH if BOTH in squares else REPEAT}
+    mean, weight, group = dict(squares), dict(freedom), {part: part for part in squares}
+
+    def below(part: str) -> str | None:
+        return group.get(expects.get(part, ""))
+
+    while low := [part for part in mean if (under := below(part)) and mean[part] < mean[under]]:
+        part = min(low, key=lambda one: mean[one])
+        under = group[expects[part]]
+        both = weight[part] + weight[under]
+        mean[under] = (mean.pop(part) * weight[part] + mean[under] * weight[under]) / both
+        weight[under] = both
+        group = {one: under if at == part else at for one, at in group.items()}
+    return {part: mean[at] for part, at in group.items()}
 
 
 def _error_sums(variances: dict[str, Any]) -> dict[str, list[str]]:
@@ -384,7 +405,8 @@ def _named(mixed: dict[str, float], around: Components | None, films: int, metho
     """Components of the mixed model's variances, with the intervals of another estimate."""
 
     def with_interval(value: float, known: Estimate | None) -> Estimate:
-        return Estimate(value, known.low, known.high) if known else Estimate(value)
+        held = known is not None and known.holds(value)  # or incomplete films differ too much from the others
+        return Estimate(value, known.low, known.high) if known and held else Estimate(value)
 
     variances = {
         name: with_interval(value, around.variances.get(name) if around else None)

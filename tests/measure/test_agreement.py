@@ -10,6 +10,7 @@ import pytest
 from measure.agreement import (
     BETWEEN,
     BOTH,
+    FILM,
     READER,
     REPEAT,
     SERIAL,
@@ -147,6 +148,34 @@ def test_a_missing_reading() -> None:
     whole = components(ratings(values[1:]))
     assert whole is not None
     assert found.components.variances[REPEAT].value == pytest.approx(whole.variances[REPEAT].value, rel=0.1)
+
+
+def test_an_interval_holds_its_number() -> None:
+    """Where the films that lack a reading differ most, the complete films' interval is no interval of all."""
+    values = some(films=8)
+    values[4:] -= 40.0
+    values[4:, 0, 0] = np.nan
+    found = components(ratings(values))
+    assert found is not None
+    film = found.variances[FILM]
+    assert film.value > 100.0
+    assert math.isnan(film.low) and math.isnan(film.high)
+    assert found.variances[REPEAT].holds(found.variances[REPEAT].value)
+
+
+def test_errors_of_fewer_causes_are_never_larger() -> None:
+    """Variances below zero are pooled away: REPEAT alone never makes more error than all causes do."""
+    pooled = 0
+    for seed in range(20):
+        values = np.random.default_rng(seed).normal(0, 1, (6, 3, 2)) + np.arange(6.0)[:, None, None]
+        found = components(ratings(values))
+        assert found is not None
+        sem = [found.sem[whose].value for whose in (WITHIN, SERIAL, BETWEEN)]
+        assert sem == sorted(sem)
+        total = sum(part.value for name, part in found.variances.items() if name != FILM)
+        assert sem[-1] ** 2 == pytest.approx(total)
+        pooled += found.variances[BOTH].value == 0.0
+    assert pooled > 3  # the test met what it is about
 
 
 def test_no_film_complete() -> None:
