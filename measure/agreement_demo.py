@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.film import Film, find_films, read_film
+from measure.film import Film, read_film, search
 from measure.geometry import axis_frame
 from measure.reading import ABSENT, CONFIRMED, NOT_ASSESSABLE, Landmark, Reading, for_film
 from measure.reading_list import ReadingList, Record, Task, choose_films, make_list, save_done, save_list
@@ -54,7 +54,7 @@ def write_demo(folder: Path) -> tuple[Path, ReadingList]:
     Raises StudyError where the folder holds a list already.
     """
     films_folder = samples_folder()
-    films, _ = choose_films(map(read_film, find_films(films_folder)), VIEW, None, SEED)
+    films, _ = choose_films(map(read_film, search(films_folder).films), VIEW, None, SEED)
     plan = make_list(
         [film.digest for film in films], [reader.name for reader in READERS], REPEATS, SEED,
         site=SITE, view=VIEW, title="invented study of the sample films",

@@ -28,7 +28,7 @@ from measure.agreement import (
     square_root,
 )
 from measure.errors import HoldfastError, StudyError
-from measure.film import Film, find_films, read_film
+from measure.film import Film, read_film, search
 from measure.geometry import axis_frame
 from measure.measurements import Measurement
 from measure.profiles import LEAST, Profiles
@@ -209,8 +209,9 @@ def _filled(study: Study, wanted: Sequence[_Wanted], folder: Path, propose: bool
     for row in wanted:
         by_digest[row.reading.film_digest].append(row)
     readings: list[StudyReading] = []
-    problems, files, proposals = [*study.problems], {}, {}
-    for path in track(find_films(folder)):
+    found = search(folder)
+    problems, files, proposals = [*study.problems, *found.refused], {}, {}
+    for path in track(found.films):
         try:
             film = read_film(path)
             mine = by_digest.pop(film.digest, [])

@@ -386,12 +386,13 @@ def _sites(options: Namespace) -> int:
 
 
 def _agreement_list(options: Namespace) -> int:
-    from measure.film import find_films
+    from measure.film import search
     from measure.reading_list import check_apart, choose_films, make_list, save_list
 
     check_apart(options.out, options.folder)
-    problems: list[tuple[str, str]] = []
-    readable = _readable(_track("Reading films")(find_films(options.folder)), problems)
+    found = search(options.folder)
+    problems = list(found.refused)
+    readable = _readable(_track("Reading films")(found.films), problems)
     films, notes = choose_films(readable, options.view, options.films, options.seed)
     plan = make_list(
         [film.digest for film in films], options.readers, options.repeats, options.seed,

@@ -30,7 +30,6 @@ __all__ = [
     "GreyScale",
     "Header",
     "Spacing",
-    "find_films",
     "looks_like_film",
     "peek",
     "read_film",
@@ -250,11 +249,6 @@ def search(folder: str | os.PathLike[str]) -> Found:
 
 
 _LINK = "A symbolic link is not followed. Give the folder or copy the film it points to."
-
-
-def find_films(folder: str | os.PathLike[str]) -> list[Path]:
-    """Films under a folder, as `search` finds them."""
-    return list(search(folder).films)
 
 
 def _is_film_file(path: Path) -> bool:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from measure.errors import FilmError, HoldfastError, SeveralFramesError
-from measure.film import Film, find_films, read_film
+from measure.film import Film, read_film, search
 from measure.reading import Filed, Reading, check_film, load_readings, standing
 from measure.review import MOST_FRAMES
 
@@ -27,21 +27,24 @@ def load_folder(path: Path) -> Iterator[tuple[int, int, Folder]]:
 
     Raises FilmError where it cannot be read or holds no film at all.
     """
-    paths = find_films(path)
-    if not paths:
-        raise FilmError(f"No film was found under {path.name!r}. Choose a folder of DICOM files or pictures.")
-    folder = Folder(path)
+    found = search(path)
+    folder = Folder(path, problems=[f"{name}: {words}" for name, words in found.refused])
+    if not found.films:
+        left_out = "".join(f" {problem}" for problem in folder.problems)
+        raise FilmError(
+            f"No film was found under {path.name!r}. Choose a folder of DICOM files or pictures.{left_out}"
+        )
     readings, unusable = load_readings(path)
     folder.problems += [f"{name}: {words}" for name, words in unusable]
-    for done, name in enumerate(paths, start=1):
+    for done, name in enumerate(found.films, start=1):
         try:
             for film in _films(name, folder.problems):
                 _add(folder, film, readings)
         except HoldfastError as error:
             folder.problems.append(f"{name.name}: {error}")
-        yield done, len(paths), folder
+        yield done, len(found.films), folder
     if not folder.films:
-        raise FilmError(f"None of the {len(paths)} files could be read: {'; '.join(folder.problems)}")
+        raise FilmError(f"None of the {len(found.films)} files could be read: {'; '.join(folder.problems)}")
 
 
 def _films(path: Path, problems: list[str]) -> Iterator[Film]:

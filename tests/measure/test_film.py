@@ -27,7 +27,7 @@ from pydicom.sequence import Sequence
 from pydicom.uid import UID, DeflatedExplicitVRLittleEndian, ExplicitVRBigEndian, ExplicitVRLittleEndian
 
 from measure.errors import FilmError
-from measure.film import Film, GreyScale, Spacing, find_films, peek, read_film
+from measure.film import Film, GreyScale, Spacing, peek, read_film, search
 from measure.limits import LIMITS, Limit
 
 SHAPE = (22, 17)  # rows, columns: not square and odd, so that swapped axes and padding bytes show
@@ -1173,7 +1173,7 @@ def test_films_are_found_by_name_and_by_content(tmp_path: Path) -> None:
         is_film = name in wanted or name in ("DICOMDIR", "film.bin")
         path.write_bytes(film if is_film else b"words")
     (tmp_path / "broken.dcm").write_bytes(b"words")  # its name promises a film: reading it says what is wrong
-    assert find_films(tmp_path) == sorted(tmp_path / name for name in wanted)
+    assert search(tmp_path).films == tuple(sorted(tmp_path / name for name in wanted))
     assert [peek(tmp_path / name) for name in ("IM0001", "broken.dcm", "notes.txt", "none", "a")] == [
         True, False, False, False, False,
     ]  # fmt: skip
@@ -1182,4 +1182,4 @@ def test_films_are_found_by_name_and_by_content(tmp_path: Path) -> None:
 def test_a_folder_that_is_not_there_is_refused(tmp_path: Path) -> None:
     """Without its path in the message."""
     with pytest.raises(FilmError, match="The folder cannot be read: No such file or directory"):
-        find_films(tmp_path / "none")
+        search(tmp_path / "none")

@@ -19,7 +19,7 @@ from pydicom.sequence import Sequence
 from pydicom.uid import JPEG2000, ExplicitVRBigEndian, ImplicitVRLittleEndian, RLELossless
 
 from measure.errors import FilmError, LimitError
-from measure.film import find_films, read_film, search
+from measure.film import read_film, search
 from measure.film_walk import refuse_absurd_header
 from measure.limits import LIMITS, Limit, refuse_beyond
 from measure.review import review
@@ -154,7 +154,7 @@ def test_a_pipe_is_no_film(tmp_path: Path) -> None:
     with pytest.raises(FilmError, match="no ordinary file"):
         read_film("/dev/zero")
     os.mkfifo(tmp_path / "IM0001")
-    assert find_films(tmp_path) == [tmp_path / "pipe.dcm"]
+    assert search(tmp_path).films == (tmp_path / "pipe.dcm",)
 
 
 def test_links_are_told_and_not_followed(write_film: WriteFilm, tmp_path: Path) -> None:
