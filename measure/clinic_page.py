@@ -25,9 +25,9 @@ from measure.report import (
     by_quantity,
     flag_line,
     healed_words,
+    holding_words,
     missing_lines,
     noise_words,
-    outcome_words,
     reason_lines,
     technique_lines,
     title,
@@ -128,6 +128,7 @@ def clinic_page(
     """
     film = case.current
     worst = worst_outcome(flags)
+    visits = healing or healing_of_cases([case])[0]
     columns, rows = value_rows(case, flags)
     bone = f"{film.laterality or 'side not stated:'} {load_site(film.reading.site).title.lower()}"
     ends = [case.index, case.current] if len(case.films) > 1 else [case.current]
@@ -140,8 +141,8 @@ def clinic_page(
         visits=_visits(case),
         outcome=worst,
         sign=OUTCOMES[worst][0].split()[0],
-        words=outcome_words(case, flags),
-        healing=healed_words(healing or healing_of_cases([case])[0]),
+        words=holding_words(case, flags, visits[-1]),
+        healing=healed_words(visits),
         pictures=tuple(zip(figures, captions, strict=False)),
         picture_note=trouble,
         flags=_flag_table(flags),

@@ -167,6 +167,9 @@ def _progress_words(now: Healing, index: Healing | None) -> Iterator[str]:
     """Count the cortices that are graded on both visits and went further, stayed or went back."""
     if index is None or index.films == now.films:
         return
+    if _readers(now) != _readers(index):
+        yield "The index visit was graded by another reader, so what changed since is not counted."
+        return
     both = [
         (grade.score or 0) - (index.grades[n].score or 0)
         for n, grade in now.grades.items()
@@ -182,20 +185,31 @@ def _progress_words(now: Healing, index: Healing | None) -> Iterator[str]:
         yield f"Since the index visit: {words}."
 
 
+def _readers(healing: Healing) -> set[str]:
+    return {film.reading.reader for film in healing.films}
+
+
 def _other_words(now: Healing) -> Iterator[str]:
-    """Say what is not as usual, and on which view."""
-    by_name: dict[str, list[Seen]] = {}
-    for each in now.others:
-        if each.row.kind.usual and each.grade:
-            by_name.setdefault(each.row.name, []).append(each)
-    unusual = [
-        f"{each.phrase()} ({_view(each)}{_but_not(group)})"
-        for group in by_name.values()
-        for each in group
-        if not each.usual
-    ]
-    if unusual:
+    """Say what is not as usual, and on which view, save what bears on holding."""
+    if unusual := _unusual(now, holding=False):
         yield f"Also seen: {', '.join(unusual)}."
+
+
+def seen_of_holding(now: Healing) -> str:
+    """Name what a reader saw by eye that bears on whether it holds, and on which view; empty for nothing."""
+    return ", ".join(_unusual(now, holding=True))
+
+
+def _unusual(now: Healing, *, holding: bool) -> list[str]:
+    asked = (e for e in now.others if e.row.kind.usual and e.grade and e.row.holding is holding)
+    found = []
+    for group in _by_name(asked):
+        views: dict[str, list[str]] = {}
+        for each in group:
+            if not each.usual:
+                views.setdefault(each.phrase(), []).append(_view(each))
+        found += [f"{phrase} ({', '.join(seen)}{_but_not(group)})" for phrase, seen in views.items()]
+    return found
 
 
 def _but_not(group: Sequence[Seen]) -> str:
@@ -211,9 +225,24 @@ def _lacking_words(now: Healing) -> Iterator[str]:
             by_reason.setdefault("its view was not read", []).append(row.title.lower())
         elif not seen.grade:
             by_reason.setdefault(seen.reason or "not graded", []).append(row.title.lower())
+    left_out = 0
+    for group in _by_name(now.others):
+        reasons = [each.reason for each in group if each.reason]
+        if reasons and not any(each.grade for each in group):
+            by_reason.setdefault(reasons[0], []).append(group[0].row.title.lower())
+        left_out += not any(each.grade or each.reason for each in group)
     if by_reason:
         parts = "; ".join(f"{', '.join(titles)} ({reason})" for reason, titles in by_reason.items())
         yield f"Not assessed: {parts}."
+    if left_out:
+        yield f"Not graded: {left_out} more."
+
+
+def _by_name(seen: Iterable[Seen]) -> Iterable[list[Seen]]:
+    groups: dict[str, list[Seen]] = {}
+    for each in seen:
+        groups.setdefault(each.row.name, []).append(each)
+    return groups.values()
 
 
 def _view(seen: Seen) -> str:

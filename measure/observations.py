@@ -48,12 +48,17 @@ class Kind:
 
 @dataclass(frozen=True)
 class ObservationRow:
-    """One observation: its name and title, the grades it may have, the views it is made on (none: every)."""
+    """One observation: its name and title, the grades it may have, the views it is made on (none: every).
+
+    `holding` is whether it bears on holding rather than on healing; `gap` the quantity at a cortex.
+    """
 
     name: str
     title: str
     kind: Kind
     views: tuple[str, ...] = ()
+    holding: bool = False
+    gap: str = ""
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from rich.text import Text
 from measure.comparability import COMPARABLE, WORST_COMPARABLE, comparable, least_limit, turn_u
 from measure.export import CAUTION, days_since_surgery
 from measure.flags import BEYOND, CANNOT_TELL, WITHIN, Flag
-from measure.healing import Healing, eye_lines, healing_words
+from measure.healing import Healing, eye_lines, healing_words, seen_of_holding
 from measure.measurements import Measurement
 from measure.observations import view_rows
 from measure.quantity import COVERAGE_95, UNIT_TEXT, chance_text
@@ -42,14 +42,14 @@ def print_review(review: Review, console: Console) -> None:
     Cases with something beyond a limit come first.
     """
     judged = [
-        (case, flags[-1], healed_words(healing))
+        (case, flags[-1], holding_words(case, flags[-1], healing[-1]), healed_words(healing))
         for case, flags, healing in zip(review.cases, review.flags, review.healing, strict=True)
     ]
     judged.sort(key=lambda pair: (list(OUTCOMES).index(worst_outcome(pair[1])), _place(pair[0])))
     if len(judged) > 1:
         console.print(_summary(judged))
-    for case, flags, healed in judged:
-        console.print(case_block(case, flags, healed))
+    for case, flags, held, healed in judged:
+        console.print(case_block(case, flags, held, healed))
     for heading, lines in _visits(review):
         console.print(_bullets(heading, lines))
     if review.unread:
@@ -64,6 +64,7 @@ def print_review(review: Review, console: Console) -> None:
     console.print(Text(CAUTION, style="italic"))
 
 
+BRIDGED = "bridged"
 HOLDING, HEALING = "Holding, as measured", "Healing, as graded"
 EYE_HEADING = "Seen by eye (graded by the reader, not measured)"
 
@@ -71,6 +72,29 @@ EYE_HEADING = "Seen by eye (graded by the reader, not measured)"
 def healed_words(healing: Sequence[Healing]) -> str:
     """Say how the visit of a case's current film was graded, beside that of its index film."""
     return healing_words(healing[-1], healing[0])
+
+
+def holding_words(case: Case, flags: Sequence[Flag], now: Healing) -> str:
+    """Say what the numbers show, then what the eye saw at the same visit that bears on it.
+
+    A cortex graded bridged whose gap is beyond its limit is named: both may be right, neither is hidden.
+    """
+    sentences = [outcome_words(case, flags)]
+    if seen := seen_of_holding(now):
+        sentences.append(f"Seen by eye, not measured: {seen}.")
+    wide = {flag.key[0] for flag in flags if flag.outcome == BEYOND}
+    bridged = [
+        row.title.lower()
+        for row, each in now.cortices
+        if each
+        and each.film is case.current
+        and each.grade
+        and each.grade.name == BRIDGED
+        and row.gap in wide
+    ]
+    if bridged:
+        sentences.append(f"Graded bridged all the same: {', '.join(bridged)}; look at both again.")
+    return " ".join(sentences)
 
 
 def _visits(review: Review) -> Iterator[tuple[str, list[str]]]:
@@ -85,22 +109,22 @@ def _visits(review: Review) -> Iterator[tuple[str, list[str]]]:
             yield name, lines
 
 
-def _summary(judged: Sequence[tuple[Case, Sequence[Flag], str]]) -> Group:
+def _summary(judged: Sequence[tuple[Case, Sequence[Flag], str, str]]) -> Group:
     table = Table.grid(padding=(0, 2))
-    for case, flags, healed in judged:
+    for case, flags, held, healed in judged:
         words, style = OUTCOMES[worst_outcome(flags)]
         name = _text(f"{_name(case)}\n", "bold")
-        said = f"{HOLDING}: {outcome_words(case, flags)}\n{HEALING}: {healed}"
+        said = f"{HOLDING}: {held}\n{HEALING}: {healed}"
         table.add_row(Text(words, style), name.append_text(_text(said)))
     return Group(_heading(f"{len(judged)} cases"), table, Text(""))
 
 
-def case_block(case: Case, flags: Sequence[Flag], healed: str) -> Group:
+def case_block(case: Case, flags: Sequence[Flag], held: str, healed: str) -> Group:
     """One case: its outcome, flags, values, grades, films, technique of the index film, what is missing."""
     words, style = OUTCOMES[worst_outcome(flags)]
     parts: list[RenderableType] = [
         _heading(_name(case)),
-        _text(f"{words[0]} {HOLDING}: {outcome_words(case, flags)}", style),
+        _text(f"{words[0]} {HOLDING}: {held}", style),
         Padding(_text(f"  {HEALING}: {healed}"), (0, 0, 1, 0)),
     ]
     if mind := [f"{film.date or film.name}: {note}" for film in case.films for note in film.notes]:

@@ -25,6 +25,7 @@ LINE_PX = 1.6
 BLINK_MS = 700
 SIDE_BY_SIDE, OVERLAID, BLINKING = "side by side", "overlaid", "blinking"
 ARRANGEMENTS = (SIDE_BY_SIDE, OVERLAID, BLINKING)
+HIDDEN = "Landmarks are hidden while the film is graded. Escape, or another tab, shows them again."
 
 
 def scene(viewer: Any) -> Any:
@@ -100,6 +101,7 @@ class FilmPair(QObject):
         self.viewer, self.session = viewer, session
         self.snapper = Snapper()
         self.arrangement = SIDE_BY_SIDE
+        self.bare = False
         self.windows: dict[int, tuple[float, float]] = {}
         self.inverted: set[int] = set()
         self.shades: dict[int, Any] = {}
@@ -232,9 +234,9 @@ class FilmPair(QObject):
         alone = self.session.current == self.session.index
         beside = arrangement == SIDE_BY_SIDE and not alone
         over = arrangement != SIDE_BY_SIDE and not alone
-        for layer in self.index.every():
-            layer.visible = not alone
-        self.index.marks.visible = self.index.lines.visible = beside
+        self.index.image.visible = not alone
+        self.index.marks.visible = self.index.lines.visible = beside and not self.bare
+        self.current.marks.visible = self.current.lines.visible = not self.bare
         self.current.image.opacity = 0.5 if over and arrangement == OVERLAID else 1.0
         self.current.image.visible = True
         frame = grid(self.viewer)
@@ -242,6 +244,14 @@ class FilmPair(QObject):
         frame.enabled = beside
         (self._blink.start if over and arrangement == BLINKING else self._blink.stop)()
         self._on_zoom()
+
+    def lay_bare(self, bare: bool) -> None:
+        """Hide marks, lines and labels, which cover what is graded by eye, or show them again."""
+        self.bare = bare
+        if bare:
+            self.stop_collecting()
+            self.show_aim(None)
+        self.arrange(self.arrangement)
 
     def _flip(self) -> None:
         self.current.image.visible = not self.current.image.visible
@@ -297,7 +307,7 @@ class FilmPair(QObject):
         middle, centre = np.array([height, width]) / 2, np.array(camera.center[-2:])
         shown = []
         for film, left in ((self.index, 0.0), (self.current, width if beside else 0.0)):
-            if film is self.index and not beside:
+            if self.bare or (film is self.index and not beside):
                 continue
             for mark, words in zip(film.found, film.labels, strict=True):
                 row, column = (
@@ -386,7 +396,7 @@ class FilmPair(QObject):
             yield from self._index_pressed(event)
             return
         start = np.array(event.pos, dtype=np.float64)
-        held = None if "Shift" in event.modifiers or self._collect else self._mark_at(event.position)
+        held = self._in_reach(event)
         camera = scene(viewer).camera
         pans, moved = camera.mouse_pan, False
         camera.mouse_pan = pans and held is None
@@ -409,8 +419,12 @@ class FilmPair(QObject):
     def _on_double(self, viewer: Any, event: Any) -> None:
         """Take the second of two quick clicks for what it is: Qt sends it as a double click, not a press."""
         if event.button == 1 and self._over_current(event):
-            held = None if "Shift" in event.modifiers or self._collect else self._mark_at(event.position)
-            self.click(self.to_film(event.position), held)
+            self.click(self.to_film(event.position), self._in_reach(event))
+
+    def _in_reach(self, event: Any) -> tuple[str, int] | None:
+        """Say which point a press takes hold of; none that is hidden, and none where one is to be placed."""
+        away = self.bare or self._collect or "Shift" in event.modifiers
+        return None if away else self._mark_at(event.position)
 
     def _index_pressed(self, event: Any) -> Iterator[None]:
         start = np.array(event.pos, dtype=np.float64)
@@ -435,6 +449,9 @@ class FilmPair(QObject):
         A landmark is placed on what it means, where that is seen near the click; or exactly there.
         """
         session = self.session
+        if self.bare:
+            self.refused.emit(HIDDEN)
+            return
         try:
             if self._collect:
                 self._collected(point)

@@ -28,12 +28,22 @@ from measure.carry import carry_forward
 from measure.errors import HoldfastError
 from measure.export import CAUTION
 from measure.film import Film
+from measure.healing import healing_of
 from measure.propose import propose_scale
 from measure.reading import PROPOSED, Landmark, Reading
-from measure.report import outcome_words
+from measure.report import holding_words
 from measure.scale import FOUND, ScaleInput
 from measure.series import Case
-from viewer.canvas import ARRANGEMENTS, BLINKING, SIDE_BY_SIDE, FilmPair, canvas_widget, grid, scene
+from viewer.canvas import (
+    ARRANGEMENTS,
+    BLINKING,
+    HIDDEN,
+    SIDE_BY_SIDE,
+    FilmPair,
+    canvas_widget,
+    grid,
+    scene,
+)
 from viewer.describe_panel import DescribeDialog, Descriptions
 from viewer.drawings import DRAWINGS
 from viewer.grading import BACK, Sheet
@@ -51,7 +61,7 @@ FRAME_MS = 16
 CARRY = "carry"
 REST_MS = 80  # a point that has not moved for so long rests: changes and outcomes are worked out
 RESULTS_PX = 370  # height of the table to begin with: films are mostly wider than high
-SCALE_TAB, FILM_TAB, SHEET_TAB = 1, 2, 3
+LANDMARK_TAB, SCALE_TAB, FILM_TAB, SHEET_TAB = 0, 1, 2, 3
 MOVING = "A landmark is moving. Changes (≈) and outcomes are worked out as soon as it rests."
 STALE_AIM = (
     "The cross has not been moved for this landmark. Arrow keys move it; Space places where it stands."
@@ -207,21 +217,37 @@ class ReadingView(QWidget):
         }  # fmt: skip
 
     def _film_keys(self) -> dict[str, Callable[[], object]]:
+        looking: dict[str, Callable[[], object]] = {
+            "G": self._to_sheet, "PgUp": lambda: self._visit(-1), "PgDown": lambda: self._visit(1),
+            "I": lambda: self.pair.invert(), "F": lambda: self.pair.fit(),
+            "B": lambda: self._arrange(BLINKING), "S": lambda: self._arrange(SIDE_BY_SIDE),
+            "+": lambda: self._zoom(1.25), "=": lambda: self._zoom(1.25), "-": lambda: self._zoom(0.8),
+        }  # fmt: skip
+        return looking | {key: self._seen(action) for key, action in self._landmark_keys().items()}
+
+    def _landmark_keys(self) -> dict[str, Callable[[], object]]:
         keys: dict[str, Callable[[], object]] = {
             "Return": self._enter, "Enter": self._enter, "Space": self._place_at_aim,
             "N": self._do(lambda s: s.step(1)), "P": self._do(lambda s: s.step(-1)),
-            "X": self.guide.open_reasons, "A": self._do(lambda s: s.absent()), "G": self._to_sheet,
-            "Delete": self._clear, "Backspace": self._clear,
-            "PgUp": lambda: self._visit(-1), "PgDown": lambda: self._visit(1),
+            "X": self.guide.open_reasons, "A": self._do(lambda s: s.absent()),
+            "Delete": self._clear, "Backspace": self._clear, "C": self._centre,
             "[": lambda: self._pick_point(-1), "]": lambda: self._pick_point(1),
-            "I": lambda: self.pair.invert(), "F": lambda: self.pair.fit(),
-            "C": self._centre, "B": lambda: self._arrange(BLINKING), "S": lambda: self._arrange(SIDE_BY_SIDE),
-            "+": lambda: self._zoom(1.25), "=": lambda: self._zoom(1.25), "-": lambda: self._zoom(0.8),
         }  # fmt: skip
         for modifier, step in STEPS.items():
             for arrow, (rows, columns) in ARROWS.items():
                 keys[modifier + arrow] = functools.partial(self._arrow, rows * step, columns * step)
         return keys
+
+    def _seen(self, action: Callable[[], object]) -> Callable[[], None]:
+        """Return what a key of the landmarks does: nothing while they are hidden, but to say so."""
+
+        def act() -> None:
+            if self.pair.bare:
+                self.say(HIDDEN)
+            else:
+                action()
+
+        return act
 
     def _tab_order(self) -> None:
         """From the film to what is read first, through the tabs, to the table, and back to the film.
@@ -339,7 +365,8 @@ class ReadingView(QWidget):
         case, flags, reason = session.result()
         rows = result_rows(case, flags)
         self._full = case, rows
-        words = f"{reason} {outcome_words(case, flags)}" if reason else outcome_words(case, flags)
+        held = holding_words(case, flags, healing_of([case.current]))
+        words = f"{reason} {held}" if reason else held
         self.results.show_rows(rows, words, verdict(case))
         self.results.plot.show_trend(trend(session, self._trend_key) if self._trend_key else None)
         if self.tabs.currentIndex() == SCALE_TAB:
@@ -584,7 +611,8 @@ class ReadingView(QWidget):
         self.sheet.setFocus()
 
     def _tab_shown(self, tab: int) -> None:
-        """Hand the keys to the sheet, with the index film beside the film that is graded."""
+        """Hand the keys to the sheet, with the index film beside the film that is graded, both bare."""
+        self.pair.lay_bare(tab == SHEET_TAB)
         if tab == SHEET_TAB:
             self.sheet.show_sheet(self.grading)
             self.sheet.setFocus()
@@ -631,6 +659,8 @@ class ReadingView(QWidget):
         if self.grading.asking:
             self._do(lambda _: self.grading.press(BACK))()
             return
+        if self.tabs.currentIndex() == SHEET_TAB:  # the film's keys are the landmarks', which show again
+            self.tabs.setCurrentIndex(LANDMARK_TAB)
         canvas_widget(self.viewer).setFocus()
         self.pair.stop_collecting()
         self.pair.show_aim(None)

@@ -19,10 +19,18 @@ from measure.deidentify import LEFT_OUT, deidentify_folder
 from measure.export import write_csv
 from measure.film import Film, read_film
 from measure.flags import find_flags
-from measure.healing import Healing, eye_lines, healing_of, healing_of_cases, healing_words
-from measure.observations import observation_table
+from measure.healing import (
+    Healing,
+    eye_lines,
+    healing_of,
+    healing_of_cases,
+    healing_words,
+    seen_of_holding,
+)
+from measure.observations import observation_table, view_rows
 from measure.pseudonym import Pseudonyms
 from measure.reading import Observation, Reading, load_reading, save_reading
+from measure.report import holding_words
 from measure.research_export import write_research
 from measure.review import Review, review
 from measure.series import Case, MeasuredFilm, group, measure
@@ -43,6 +51,12 @@ KEY = Pseudonyms(b"k" * 32)
 
 def seen(grades: dict[str, str], **others: Observation) -> dict[str, Observation]:
     return {name: Observation(grade) for name, grade in grades.items()} | others
+
+
+def whole_sheet(view: str) -> dict[str, Observation]:
+    """Every observation of a view graded, each as its first grade."""
+    rows = view_rows("olecranon", view).values()
+    return {row.name: Observation(row.kind.grades[0].name) for row in rows}
 
 
 @pytest.fixture
@@ -122,7 +136,7 @@ class TestScore:
     def test_contradictory_grades_do_not_count(self, visit: Callable[..., Healing]) -> None:
         made = visit(seen(LATERAL | {"fracture_line": "not_visible"}), seen(AP))
         assert made.score is None
-        assert "joint surface (contradictory grades)" in healing_words(made)
+        assert "joint surface, fracture line (contradictory grades)" in healing_words(made)
 
 
 class TestVisits:
@@ -164,11 +178,44 @@ class TestWords:
 
     def test_what_is_not_as_usual_is_named_with_its_view(self, visit: Callable[..., Healing]) -> None:
         lateral = seen({"wire": "slack", "pin1": "straight", "new_fracture": "seen"})
-        words = healing_words(visit(lateral, seen({"wire": "intact", "pin1": "bent"})))
-        assert "Also seen: pin 1 bent (AP, not lateral)" in words
-        assert "wire slack (lateral, not AP)" in words
-        assert "new fracture (lateral)" in words
-        assert "pin 1 straight" not in words
+        made = visit(
+            lateral | seen({"prominence": "seen", "film_crop": "cropped"}),
+            seen({"wire": "intact", "pin1": "bent", "film_crop": "cropped"}),
+        )
+        held, healed = seen_of_holding(made), healing_words(made)
+        assert held == "pin 1 bent (AP, not lateral), wire slack (lateral, not AP), new fracture (lateral)"
+        prominent = "soft-tissue prominence over metal (lateral)"
+        assert f"Also seen: {prominent}, film: field cropped (lateral, AP)." in healed
+        assert "wire" not in healed
+
+    def test_what_was_not_looked_at_is_said(self, visit: Callable[..., Healing]) -> None:
+        """Silence on the wire is not a wire that was found whole."""
+        words = healing_words(visit(seen(LATERAL), seen(AP, wire=HIDDEN)))
+        assert "Not assessed: wire (metal hides it). Not graded: 13 more." in words
+        assert "Not" not in healing_words(visit(whole_sheet("lateral"), whole_sheet("ap")))
+
+    def test_another_reader_is_not_compared_with(self, visit: Callable[..., Healing]) -> None:
+        before = visit(seen(LATERAL), seen(AP), reader="reader-b")
+        words = healing_words(visit(seen(LATERAL), seen(AP)), before)
+        assert "graded by another reader" in words
+        assert "further" not in words
+
+    def test_holding_says_what_the_eye_saw_and_where_a_wide_gap_is_graded_bridged(
+        self, film: Callable[..., MeasuredFilm]
+    ) -> None:
+        """All within its limits and a new fracture: both stand in the first line."""
+        grades = seen({"bridging_dorsal": "bridged", "bridging_articular": "callus", "new_fracture": "seen"})
+        (case,), _ = group([film(1, 0), film(2, 40, observations=grades)])
+        now = healing_of([case.current])
+        flags = find_flags(case)
+        words = holding_words(case, flags, now)
+        assert "Seen by eye, not measured: new fracture (lateral)." in words
+        assert words in clinic_page(case, flags, "Case 1", ()).words
+        assert "Graded bridged" not in words
+        wide = [replace(flag, outcome="beyond") for flag in flags]
+        assert "Graded bridged all the same: dorsal cortex; look at both again." in holding_words(
+            case, wide, now
+        )
 
     def test_page_says_both_first(self, film: Callable[..., MeasuredFilm]) -> None:
         """Holding and healing stand before the flags, on the screen's page as on paper."""

@@ -191,3 +191,12 @@ class TestContradictions:
 
     def test_cortices_of_the_olecranon_are_on_two_views(self) -> None:
         assert [row.views for row in cortices("olecranon")] == [("lateral",), ("lateral",), ("ap",), ("ap",)]
+
+
+def test_each_gap_named_at_a_cortex_is_measured_on_its_view() -> None:
+    """A name that no site table has would silence what the first line says of it."""
+    named = [(site, row) for site, rows in observation_table().rows.items() for row in rows if row.gap]
+    assert len(named) == 12
+    for site, row in named:
+        measured = {each.name for each in load_site(site).views[row.views[0]].measurements}
+        assert row.gap in measured

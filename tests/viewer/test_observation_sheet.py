@@ -92,10 +92,50 @@ def test_a_film_is_graded_by_keys_alone(view: Any, press: Callable[[str], None],
     assert "1 bridged, 1 with callus" in view.sheet.healing.text()
     press("Escape")
     assert QApplication.focusWidget() is canvas_widget(view.viewer)
+    assert view.tabs.currentWidget() is view.guide
     landmarks = dict(session.draft.landmarks)
     press("1 2 3")  # nothing on the film is graded by these
     assert dict(session.draft.landmarks) == landmarks
     assert len(load_reading(session.finish()).observations) == 16
+
+
+@pytest.mark.usefixtures("qapp")
+def test_nothing_covers_the_fracture_while_it_is_graded(
+    view: Any, press: Callable[[str], None], session: Session
+) -> None:
+    """Marks, lines and labels of both films are hidden, and none can be placed or moved unseen."""
+    from qtpy.QtWidgets import QApplication
+
+    from viewer.canvas import HIDDEN, canvas_widget
+
+    session.place((100.0, 100.0))
+    press("PageDown")
+    pair = view.pair
+
+    def drawn() -> list[bool]:
+        return [layer.visible for film in (pair.index, pair.current) for layer in (film.lines, film.marks)]
+
+    assert shown(lambda: all(drawn()))
+    press("G")
+    assert not any(drawn())
+    assert pair.index.image.visible
+    assert pair.current.image.visible
+    pair.show_labels()
+    assert not pair.labels.shown
+    before = session.draft
+    pair.click((120.0, 120.0))
+    assert shown(lambda: view.message.text() == HIDDEN)
+    canvas_widget(view.viewer).setFocus()
+    press("Space A X Delete Right Return")
+    assert session.draft == before
+    press("B S PageUp PageDown")
+    assert not any(drawn())
+    press("Escape")
+    assert shown(lambda: all(drawn()))
+    assert QApplication.focusWidget() is canvas_widget(view.viewer)
+    press("Space")
+    press("Right Space")
+    assert session.draft != before
 
 
 @pytest.mark.usefixtures("qapp")
