@@ -103,7 +103,7 @@ def measurement_rows(review: Review) -> Iterator[dict[str, object]]:
 def film_rows(film: MeasuredFilm, flags: Iterable[Flag]) -> Iterator[dict[str, object]]:
     """One row for every quantity of a film, with its flag where a threshold applies to it."""
     by_subject = {id(flag.subject): flag for flag in flags}
-    fields = _film_fields(film)
+    fields = _film_fields(film) | {"reader_noise": film.uncertainty.text()}
     for measurement in film.measurements:
         flag = by_subject.get(id(measurement))
         yield fields | _measurement_fields(film, measurement) | _flag_fields(flag)
@@ -120,7 +120,6 @@ def _film_fields(film: MeasuredFilm) -> dict[str, object]:
         "view": reading.view,
         "film_uid": film.sop_instance_uid or reading.film_digest,
         "reader": reading.reader,
-        "reader_noise": film.uncertainty.text(),
         "reading_uid": reading.uid,
         "site_version": reading.site_version,
         "software_version": f"holdfast {__version__}",
