@@ -285,7 +285,7 @@ def comparable(change: Quantity, limit: float) -> str:
 
 
 def taken_u(change: Quantity) -> float:
-    """Give what the way the films were taken (turn and scale) contributes to a change's standard uncertainty."""
+    """Give what turn and scale contribute to a change's standard uncertainty."""
     taken = [p for source, p in change.parts.items() if source.split(":")[0].split("-")[0] in TAKEN_SOURCES]
     return math.hypot(*taken)
 
