@@ -97,7 +97,7 @@ def _review(options: Namespace) -> int:
 
 
 def _reviewed(options: Namespace) -> Review:
-    from measure.profiles import load_profiles, profile_path
+    from measure.profiles import find_profiles
     from measure.review import review
     from measure.sites import load_site, site_names, with_thresholds
 
@@ -110,7 +110,7 @@ def _reviewed(options: Namespace) -> Review:
         "track": _track("Reading films"),
         "frame": given.get("frame"),
         "propose": given.get("propose", False),
-        "profiles": load_profiles(profile_path(options.profile)) if options.profile else {},
+        "profiles": find_profiles(options.profile) if options.profile else {},
         "sizes": {kind: size for kind, size in stated.items() if size is not None},
     }
     if not given.get("store"):
@@ -480,7 +480,8 @@ FRAME = option("--frame", type=int, metavar="N", help="which frame to take of fi
 THRESHOLDS = option("--thresholds", type=Path, metavar="FILE", help="a TOML file of your own thresholds")
 PROFILE = option(
     "--profile", metavar="NAME",
-    help="measured uncertainties in place of the defaults: the name given to 'agreement profile', or a file",
+    help="uncertainties in place of the defaults: published ones (such as 'Kreder 1996'), the name given to "
+    "'agreement profile', or a file",
 )  # fmt: skip
 KEY = option(
     "--key", type=Path, metavar="FILE",

@@ -280,9 +280,14 @@ def comparable(change: Quantity, limit: float) -> str:
 
     By the share of that limit which how the films were taken (turn and scale) may make up or hide.
     """
-    taken = [p for source, p in change.parts.items() if source.split(":")[0].split("-")[0] in TAKEN_SOURCES]
-    share = COVERAGE_95 * math.hypot(*taken) / limit
+    share = COVERAGE_95 * taken_u(change) / limit
     return next((word for word, most in COMPARABLE.items() if share <= most), WORST_COMPARABLE)
+
+
+def taken_u(change: Quantity) -> float:
+    """Give what turn and scale contribute to a change's standard uncertainty."""
+    taken = [p for source, p in change.parts.items() if source.split(":")[0].split("-")[0] in TAKEN_SOURCES]
+    return math.hypot(*taken)
 
 
 def joint_estimate(row: MeasurementRow, comparison: Comparison, view: View) -> Quantity | None:

@@ -53,7 +53,6 @@ STILL, BACKED_OUT, LOOSE, MOVED = "still", "backed out", "loose", "moved"
 # (JSES 2014, PMID 24875733); the others are common practice, no source.
 BACK_OUT, BACK_OUT_U, SLIP_U, SWING_U = 3.0, 2.5, 1.5, math.radians(4.0)
 FRAGMENT_U = (3.0, 2.0, math.radians(4.0))
-LEAN_U = 0.035  # slope of a pin off the film's plane: 2 degrees; common practice, no source
 # Where the slanting rays of the cone touch the outlines, off the bone's plane: the joint lies some 30 mm
 # off the central ray of a 1 m beam, on a surface curved by about 1/40 mm; derived.
 OUTLINES, OUTLINE_U = "outlines", 1.5
@@ -353,8 +352,9 @@ def _prior_u(
     if body == OUTLINES:
         return OUTLINE_U * float(turn_rms[PARALLAX.index(which)])
     if which in PARALLAX:
-        depth_u = next(pin.depth_u for pin in pins if pin.name == body)
-        return float(dict(zip(PARALLAX, (*(depth_u * turn_rms), LEAN_U * turn_rms[1]), strict=True))[which])
+        pin = next(pin for pin in pins if pin.name == body)
+        apart = (*(pin.depth_u * turn_rms), pin.lean * turn_rms[1])
+        return float(dict(zip(PARALLAX, apart, strict=True))[which])
     moves = {
         (MOBILE, MOVED): dict(zip(MOTIONS, FRAGMENT_U, strict=True)),
         ("pin", BACKED_OUT): {"along": BACK_OUT_U},

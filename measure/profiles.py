@@ -16,10 +16,11 @@ from typing import Any
 
 from measure.errors import ProfileError
 from measure.files import whole_file
-from measure.sites import Profile, Spread, View, load_site, read_toml, site_names
+from measure.sites import PROFILES, Profile, Spread, View, load_site, read_toml, site_names
 
 PROFILE_FORMAT = "holdfast-profile"
 FOLDER_VARIABLE = "HOLDFAST_PROFILES"
+SUFFIX = ".toml"
 LEAST, MOST = 1e-6, 100.0  # mm, degrees or a ratio; beyond it a standard deviation is a slip of the pen
 HEAD = ("format", "name", "source")
 
@@ -28,16 +29,36 @@ Profiles = Mapping[tuple[str, str], Profile]  # by site and view
 
 def profile_path(name: str) -> Path:
     """File of a profile: NAME.toml in the folder HOLDFAST_PROFILES (or ~/.holdfast), or a path with .toml."""
-    if name.endswith(".toml"):
-        return Path(name)
-    return Path(os.environ.get(FOLDER_VARIABLE) or Path.home() / ".holdfast") / f"{name}.toml"
+    return Path(name) if name.endswith(SUFFIX) else _folder() / f"{name}{SUFFIX}"
+
+
+def _folder() -> Path:
+    return Path(os.environ.get(FOLDER_VARIABLE) or Path.home() / ".holdfast")
+
+
+def find_profiles(name: str) -> Profiles:
+    """Profiles by name: published ones, for every site and view; else those of a file (`profile_path`).
+
+    Raises ProfileError, naming the profiles there are, where it is unknown, and as `load_profiles`.
+    """
+    if name in PROFILES:
+        return {(site, view): PROFILES[name] for site in site_names() for view in load_site(site).views}
+    path = profile_path(name)
+    if not name.endswith(SUFFIX) and not path.exists():
+        known = [*PROFILES, *sorted(found.stem for found in _folder().glob(f"*{SUFFIX}"))]
+        raise ProfileError(
+            f"No profile is called {name!r}. There are: {', '.join(known)}; or a {SUFFIX} file."
+        )
+    return load_profiles(path)
 
 
 def save_profiles(profiles: Profiles, path: Path) -> Path:
     """Write the profiles of one study; a file that is there is never overwritten.
 
-    Raises ProfileError where it exists or cannot be written.
+    Raises ProfileError where it exists, cannot be written, or would hide behind a published profile.
     """
+    if path.stem in PROFILES:
+        raise ProfileError(f"{path.stem!r} is a published profile, and stays. Choose another name.")
     first = next(iter(profiles.values()))
     lines = [
         f"{key} = {json.dumps(value, ensure_ascii=False)}"

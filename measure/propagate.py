@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,15 +26,17 @@ BEND_LIMIT = 0.1  # share of the variance missed by the straight line, above whi
 LOST_LIMIT = 0.001  # share of draws that may have no answer before the value itself is doubted
 
 Function = Callable[..., Values]
+Cause = tuple[Values, dict[str, float]]  # how far each point goes; shares by source, of unit sum of squares
 
 
 @dataclass(frozen=True)
 class UncertainPoints:
     """A landmark's points (n, 2) with the standard uncertainty of each coordinate, in the same unit.
 
-    `placement` is independent from film to film and filed under `placement_id`; `habit` is shared
-    by everything that carries the same `habit_id`; `parallax` moves all landmarks of one body that
-    lies off the bone's plane together, each by its own amount, and is filed under `parallax_id`.
+    `placement` is independent from point to point and film to film, filed under `placement_id`. `habit` moves
+    all of its points alike and is shared by everything that carries the same `habit_id`. `parallax` moves all
+    landmarks of one body that lies off the bone's plane together, each by its own amount, and is filed under
+    `parallax_id`.
     """
 
     points: Points
@@ -135,17 +137,12 @@ def _errors(
     by source id, of unit sum of squares.
     """
     size = sum(len(landmark.points) for landmark in landmarks)
-    causes: list[tuple[Values, dict[str, float]]] = []  # how far each point goes; shares by source
+    causes: list[Cause] = []
     bodies: dict[str, Values] = {}
     start = 0
     for landmark in landmarks:
         points = range(start, start + len(landmark.points))
-        sources = ((landmark.placement_id, landmark.placement), (landmark.habit_id, landmark.habit))
-        total = math.hypot(landmark.placement, landmark.habit)
-        for number, place in enumerate(points if total else ()):
-            causes.append(
-                (total * (np.arange(size) == place), {f"{s}[{number}]": u / total for s, u in sources})
-            )
+        causes += _own_causes(landmark, points, size)
         if landmark.parallax:
             bodies.setdefault(landmark.parallax_id, np.zeros(size))[points] = landmark.parallax
         start = points.stop
@@ -158,6 +155,25 @@ def _errors(
         for direction in ("along", "across")
     ]
     return moves, shares
+
+
+def _own_causes(landmark: UncertainPoints, points: range, size: int) -> Iterator[Cause]:
+    """Give the errors of one landmark's clicks: placing each point, and one habit for all of them.
+
+    Of a single point both are one cause, shared out, since they move the same thing.
+    """
+    at = np.arange(size)
+    errors = [({f"{landmark.placement_id}[{n}]": landmark.placement}, [p]) for n, p in enumerate(points)]
+    if len(points) > 1:
+        errors.append(({landmark.habit_id: landmark.habit}, [*points]))
+    else:
+        errors[0][0][landmark.habit_id] = landmark.habit
+    for parts, moved in errors:
+        if total := math.hypot(*parts.values()):
+            yield (
+                np.where(np.isin(at, moved), total, 0.0),
+                {source: part / total for source, part in parts.items()},
+            )
 
 
 def _monte_carlo(

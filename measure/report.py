@@ -15,7 +15,7 @@ from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
-from measure.comparability import COMPARABLE, WORST_COMPARABLE, comparable, least_limit, turn_u
+from measure.comparability import COMPARABLE, WORST_COMPARABLE, comparable, least_limit, taken_u
 from measure.export import CAUTION, days_since_surgery
 from measure.flags import BEYOND, CANNOT_TELL, WITHIN, Flag
 from measure.healing import Healing, eye_lines, healing_words, seen_of_holding
@@ -313,11 +313,11 @@ def between_lines(case: Case) -> Iterator[str]:
             yield f"{basis}: cannot tell what moved or how alike the films are (no scale, or few landmarks)"
             continue
         yield f"{basis}: {changes[0].comparison.text()}"
-        yield f"{basis}, how the films compare: {comparable_words(changes)}"
+        yield f"{basis}, how the films compare (±: what turn and scales alone may do): {comparable_words(changes)}"
 
 
 def comparable_words(changes: Sequence[Change]) -> str:
-    """Say of every quantity how well two films compare in it, and by how much their turn may change it.
+    """Say of every quantity how well two films compare in it, and what their turn and scales alone may do to it.
 
     Of several pins or knots the worst stands.
     """
@@ -330,8 +330,8 @@ def comparable_words(changes: Sequence[Change]) -> str:
             word = WITHHELD
         else:
             continue
-        half = COVERAGE_95 * turn_u(change.quantity) if change.quantity else 0.0
-        size = f" (turn ± {half:.1f}{UNIT_TEXT[change.row.unit]})" if half >= SMALLEST_TOLD else ""
+        half = COVERAGE_95 * taken_u(change.quantity) if change.quantity else 0.0
+        size = f" (± {half:.1f}{UNIT_TEXT[change.row.unit]})" if half >= SMALLEST_TOLD else ""
         what = change.row.title.lower()
         worst[what] = max(worst.get(what, (0, 0.0, "")), (order.index(word), half, size))
     groups = {word: [what + s for what, (n, _, s) in worst.items() if order[n] == word] for word in order}

@@ -35,6 +35,7 @@ from measure.scale import Agreement, Scale, compare_scales, doubts, scales_for, 
 from measure.sites import ChangeRow, Estimate, MeasurementRow, Profile, View, load_site
 from measure.ties import PINS, Depths, Placed, depths_of
 
+Visit = tuple[object, ...]
 INDEX, LAST = "since index", "since last visit"
 # What a film must say of itself before it is compared with another.
 UNSTATED = {"patient_key": "whose it is", "laterality": "which side it shows", "date": "when it was taken"}
@@ -399,31 +400,40 @@ def group(films: Iterable[MeasuredFilm]) -> tuple[tuple[Case, ...], tuple[str, .
         return *_case(film), person, _operations_by(film, operations[_fracture(film)])
 
     films.sort(key=lambda film: (case_of(film), _when(film)))
-    by_visit: dict[tuple[object, ...], list[MeasuredFilm]] = {}
-    for film in films:
-        by_visit.setdefault(_visit(film), []).append(film)
+    visits_of_all = by_visit(films)
     cases = []
     for _, members in itertools.groupby(films, key=case_of):
         first, *others = _one_a_day(members, notes)
         visits = [first, *(_told_of_exchange(first, film) for film in others)]
         pairs = [(visits[0], film, INDEX) for film in visits[1:]]
         pairs += [(before, film, LAST) for before, film in itertools.pairwise(visits[1:])]
-        changes = (c for pair in pairs for c in compare(*pair, beside=_beside(pair[:2], by_visit)))
+        changes = (c for pair in pairs for c in compare(*pair, beside=beside(pair[:2], visits_of_all)))
         cases.append(Case(tuple(visits), tuple(changes)))
     return tuple(cases), tuple(notes)
 
 
-def _visit(film: MeasuredFilm) -> tuple[object, ...]:
+def _visit(film: MeasuredFilm) -> Visit:
     """Return what films of one visit share, whatever the view."""
     return *_fracture(film), film.birth_date, film.date
 
 
-def _beside(
-    pair: Sequence[MeasuredFilm], visits: Mapping[tuple[object, ...], Sequence[MeasuredFilm]]
+def by_visit(films: Iterable[MeasuredFilm]) -> dict[Visit, list[MeasuredFilm]]:
+    """Sort films by visit, whatever the view."""
+    visits: dict[Visit, list[MeasuredFilm]] = {}
+    for film in films:
+        visits.setdefault(_visit(film), []).append(film)
+    return visits
+
+
+def beside(
+    pair: Sequence[MeasuredFilm], visits: Mapping[Visit, Sequence[MeasuredFilm]]
 ) -> list[MeasuredFilm]:
-    """Give the films of the same visits in the other view, those of the earlier visit first."""
+    """Give the films of a pair's visits in the other view, those of the earlier visit first."""
     return [
-        other for film in pair for other in visits[_visit(film)] if other.reading.view != film.reading.view
+        other
+        for film in pair
+        for other in visits.get(_visit(film), ())
+        if other.reading.view != film.reading.view
     ]
 
 

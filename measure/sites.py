@@ -27,6 +27,7 @@ LEVELS = ("possible", "clear")
 SIDES = ("above", "below", "either", "present")
 PARTS = ("proximal", "distal", "pin", "wire", "neighbour")
 BASES = ("change", "value")
+USUAL_LEAN = 0.035  # slope: 2 degrees; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -86,6 +87,7 @@ class LandmarkRow:
     `depth_mm`: how far off the bone's plane it lies, standard uncertainty. `spread`: how many times
     the usual placement uncertainty it carries. `grazed`: a cortex along the bone axis that a pin crosses at a
     small angle, so that all errors across it count 1 / sin of that angle along the pin.
+    `own_depth`: lies at another depth than the rest of its body: the tip of a pin that leans off the plane.
     `tie`: what of it is the same place on every film: the point, a circle's centre, only how far it lies
     across the bone axis or along its pin, or none. Default: a single point on bone or pin is.
     """
@@ -100,6 +102,7 @@ class LandmarkRow:
     spread: float = 1.0
     tie: str = ""
     grazed: bool = False
+    own_depth: bool = False
 
     def __post_init__(self) -> None:
         single = self.points == (1, 1) and self.part not in ("wire", "neighbour")
@@ -108,7 +111,8 @@ class LandmarkRow:
     @property
     def body(self) -> str:
         """What shifts as one where the limb is turned: a pin, an edge of both fragments; a crossing alone."""
-        return self.name if self.tie == "along pin" or self.grazed else self.name.split("_")[0]
+        alone = self.tie == "along pin" or self.grazed or self.own_depth
+        return self.name if alone else self.name.split("_")[0]
 
 
 @dataclass(frozen=True)
@@ -197,7 +201,7 @@ class Arcs:
 
 @dataclass(frozen=True)
 class View:
-    """One radiographic view of a site."""
+    """One radiographic view of a site; `lean` is the rms slope of its pins off the film's plane."""
 
     name: str
     title: str
@@ -209,6 +213,7 @@ class View:
     technique: tuple[Usual, ...]
     depths: Mapping[str, tuple[float, float]] = dataclasses.field(default_factory=dict)
     arcs: Arcs | None = None
+    lean: float = USUAL_LEAN
 
     @functools.cached_property
     def landmark(self) -> Mapping[str, LandmarkRow]:
@@ -327,6 +332,7 @@ def _view(name: str, table: Mapping[str, Any], each: Mapping[str, list[str]]) ->
         technique=tuple(Usual(**row) for row in table.get("technique", [])),
         depths={body: (depth, u) for body, (depth, u) in table.get("depths", {}).items()},
         arcs=Arcs(**_tupled(table["arcs"], "withholds")) if "arcs" in table else None,
+        lean=table.get("lean", USUAL_LEAN),
     )
 
 
@@ -350,7 +356,7 @@ def _problems(view: View) -> Iterator[str]:
         if view.axis and view.axis.get(side) not in [row.name for row in view.landmarks]:
             yield f"axis {side} {view.axis.get(side)!r} is no landmark"
     rows = (*view.landmarks, *view.measurements, *view.changes, *view.technique)
-    bad = [f"{_called(row)}: {problem}" for row in rows for problem in _bad_fields(row)]
+    bad = [f"{_called(row)}: {problem}" for row in (view, *rows) for problem in _bad_fields(row)]
     if bad:
         yield from bad
         return  # names that are not text cannot be looked up

@@ -93,7 +93,8 @@ class Ties:
 class Pin:
     """A pin on the earlier film.
 
-    Middle and unit vector proximally (2,), its depth and how sure that is, mm.
+    Middle and unit vector proximally (2,), its depth and how sure that is, mm, and how steeply it may run off
+    the film's plane (rms slope).
     """
 
     name: str
@@ -101,6 +102,7 @@ class Pin:
     proximal: Array
     depth: float
     depth_u: float
+    lean: float
 
 
 def body_of(landmark: str, view: View) -> str:
@@ -209,7 +211,7 @@ def pins_of(earlier: Placed, view: View, frame: Frame, depths: Depths) -> Iterat
         if earlier.has(f"{name}_straight", f"{name}_tip"):
             straight, tip = (frame.first(earlier.points[f"{name}_{end}"][0]) for end in ("straight", "tip"))
             depth, depth_u = depths.get(name, (0.0, depth_mm))
-            yield Pin(name, 0.5 * (straight + tip), unit(straight - tip), depth, depth_u)
+            yield Pin(name, 0.5 * (straight + tip), unit(straight - tip), depth, depth_u, view.lean)
 
 
 def ties_of(earlier: Placed, later: Placed, view: View, frame: Frame, pins: Sequence[Pin]) -> Ties:

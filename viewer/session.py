@@ -31,7 +31,18 @@ from measure.reading import (
     save_reading,
 )
 from measure.scale import FOUND, ScaleInput
-from measure.series import INDEX, LAST, Case, Change, MeasuredFilm, compare, measure, why_not_comparable
+from measure.series import (
+    INDEX,
+    LAST,
+    Case,
+    Change,
+    MeasuredFilm,
+    beside,
+    by_visit,
+    compare,
+    measure,
+    why_not_comparable,
+)
 from measure.sites import LandmarkRow, MeasurementRow, Site, View, load_site
 from viewer.drafts import Draft, DraftStore, from_reading, lacks_points, to_reading, whole
 
@@ -110,7 +121,7 @@ class Session:
         self._grip: tuple[Draft, str | None] | None = None  # before a drag that is under way
         self._measured: dict[int, tuple[Draft, MeasuredFilm]] = {}
         self._glanced: tuple[Draft, MeasuredFilm] | None = None
-        self._changes: dict[tuple[int, int, str], tuple[MeasuredFilm, MeasuredFilm, tuple[Change, ...]]] = {}
+        self._changes: dict[tuple[int, int, str], tuple[list[MeasuredFilm], tuple[Change, ...]]] = {}
         self.index = self.current = 0
         self.active: str | None = None
         self.open_case(self._first_readable())
@@ -815,16 +826,27 @@ class Session:
         return Case(films, changes), None
 
     def compared(self, earlier: int, later: int, basis: str) -> tuple[Change, ...]:
-        """Return every change from one film to another, computed once for the same two sets of numbers.
+        """Return every change from one film to another, computed once for the same sets of numbers.
 
+        The visits' films of the other view tell how deep the pins lie, as in `measure.series.group`.
         Raises ComparisonError where they must not be compared.
         """
         pair = self.measured(earlier), self.measured(later)
+        others = beside(pair, by_visit(map(self.measured, self._of_the_days(earlier, later))))
         known = self._changes.get((earlier, later, basis))
-        if known is None or known[0] is not pair[0] or known[1] is not pair[1]:
-            known = (*pair, compare(*pair, basis))
+        if known is None or [*map(id, known[0])] != [*map(id, (*pair, *others))]:
+            known = [*pair, *others], compare(*pair, basis, others)
             self._changes[earlier, later, basis] = known
-        return known[2]
+        return known[1]
+
+    def _of_the_days(self, *numbers: int) -> Iterator[int]:
+        """Give the films of these films' days in another view, so far as they are read."""
+        days = {self.films[number].date for number in numbers}
+        view = self._drafts[numbers[0]].view
+        for number, draft in enumerate(self._drafts):
+            other = draft.landmarks and draft.view != view and not self.readable(number)
+            if other and self.films[number].date in days:
+                yield number
 
     def result(self) -> tuple[Case, tuple[Flag, ...], str | None]:
         """Return the case, its flags and why it is not compared, if so."""

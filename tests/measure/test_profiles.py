@@ -12,11 +12,11 @@ from measure.__main__ import main
 from measure.errors import ProfileError
 from measure.film import Film, read_film
 from measure.measurements import as_measured
-from measure.profiles import load_profiles, profile_path, save_profiles
+from measure.profiles import find_profiles, load_profiles, profile_path, save_profiles
 from measure.quantity import Quantity, difference
 from measure.reading import Landmark, Reading, save_reading
 from measure.series import measure
-from measure.sites import Profile, Spread
+from measure.sites import PROFILES, Profile, Spread, load_site, site_names
 
 CLINIC = Profile(
     "clinic", 0.25, 0.1, 'a study of "ours"', {"pin1_tip": 0.2}, {"articular_gap": Spread(0.9, 0.4)}
@@ -149,4 +149,29 @@ def test_review_and_report_use_it_by_name(
     assert "0.4 ± 1.3" in said[0][0]
     assert "0.4 ± 1.9" in said[1][0]  # 1.96 times the root of 0.9² + 0.4² and the scale's
     assert main(["review", str(films), "--profile", "unknown"]) == 4
-    assert "unknown.toml cannot be read" in capsys.readouterr().err
+    assert (
+        "No profile is called 'unknown'. There are: Fowler 2011, McCallister 2004, Kreder 1996, clinic"
+        in (capsys.readouterr().err)
+    )
+
+
+@pytest.mark.parametrize("name", PROFILES)
+def test_published_profiles_by_name(name: str, tmp_path: Path) -> None:
+    """They hold for every view of every site, and no profile of a study hides behind one."""
+    found = find_profiles(name)
+    views = {(site, view) for site in site_names() for view in load_site(site).views}
+    assert found == dict.fromkeys(views, PROFILES[name])
+    with pytest.raises(ProfileError, match=f"'{name}' is a published profile"):
+        save_profiles({KEY: CLINIC}, tmp_path / f"{name}.toml")
+
+
+def test_the_worse_reader_has_the_wider_intervals(
+    make_film: Callable[..., Film], make_reading: Callable[..., Reading]
+) -> None:
+    """Kreder's readers of healed films were less sure than Fowler's of phantom films."""
+    film = make_film()
+    gaps = [
+        measure(film, make_reading(film), find_profiles(name)[KEY]).find("articular_gap") for name in PROFILES
+    ]
+    fowler, mccallister, kreder = (gap.quantity.u for gap in gaps if gap and gap.quantity)
+    assert fowler < mccallister < kreder

@@ -46,9 +46,9 @@ def test_parts_of_a_distance() -> None:
     assert method == "first order"
     assert quantity.value == 50
     expected = {
-        f"{kind}:{name}[0]:{direction}": sign * slope * u
-        for kind, u in (("point", 0.3), ("habit", 0.4))
+        f"{source}:{direction}": sign * slope * u
         for name, sign in (("a", -1), ("b", 1))
+        for source, u in ((f"point:{name}[0]", 0.3), (f"habit:{name}", 0.4))
         for direction, slope in (("along", 0.6), ("across", 0.8))
     }
     assert dict(quantity.parts) == pytest.approx(expected, rel=1e-4)
@@ -61,6 +61,16 @@ def test_a_landmark_of_several_points_shares_out() -> None:
     quantity, _ = run(lambda p: p[..., 0].mean(axis=-1), a=a)
     assert quantity.u == pytest.approx(0.15)
     assert set(quantity.parts) == {f"point:a[{number}]:along" for number in range(4)}
+
+
+def test_a_habit_moves_all_points_of_a_landmark_alike() -> None:
+    """It does not average out over clicks, as placing does, and cancels in how they lie to each other."""
+    a = spot("a", (0, 0), (0, 1), (0, 2), (0, 3), placement=0.3, habit=0.4)
+    middle, _ = run(lambda p: p[..., 0].mean(axis=-1), a=a)
+    assert middle.parts["habit:a:along"] == pytest.approx(0.4)
+    assert middle.u == pytest.approx(math.hypot(0.15, 0.4))
+    between, _ = run(lambda p: p[..., 3, 0] - p[..., 0, 0], a=a)
+    assert between.u == pytest.approx(0.3 * math.sqrt(2))
 
 
 def test_one_landmark_in_two_places_counts_once() -> None:
@@ -192,7 +202,7 @@ def test_monte_carlo_keeps_the_signed_parts() -> None:
     near = spot("b", (0, 1.2), placement=0.3, habit=0.2)
     quantity, method = run(geometry.distance, a=spot("a", (0, 0)), b=near)
     assert method == "Monte Carlo"
-    assert quantity.parts["habit:b[0]:across"] == pytest.approx(0.2, rel=0.1)
+    assert quantity.parts["habit:b:across"] == pytest.approx(0.2, rel=0.1)
     assert quantity.parts["nonlinear:q"] > 0
     assert quantity.u == pytest.approx(math.hypot(*quantity.parts.values()))
     assert difference(quantity, quantity).u == pytest.approx(0, abs=1e-12)

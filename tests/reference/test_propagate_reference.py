@@ -198,19 +198,25 @@ def uncertain(figure: Figure, film: str = "film", reader: str = "reader") -> dic
 def noise(figure: Figure, rng: np.random.Generator) -> dict[str, Figure]:
     """Draw each kind of error of every landmark; a pin moves as one."""
 
-    def draw(u: float) -> Figure:
-        return {name: u * rng.standard_normal((DRAWS, *points.shape)) for name, points in figure.items()}
+    def draw(u: float, alike: bool = False) -> Figure:
+        return {
+            name: u * rng.standard_normal((DRAWS, 1 if alike else len(points), 2))
+            for name, points in figure.items()
+        }
 
     still = np.zeros((DRAWS, 1, 2))
     pins = {pin: PARALLAX * rng.standard_normal(still.shape) for pin in ("pin1", "pin2")}
     parallax = {name: pins.get(name.split("_")[0], still) for name in figure}
-    return {"placement": draw(PLACEMENT), "habit": draw(HABIT), "parallax": parallax}
+    return {"placement": draw(PLACEMENT), "habit": draw(HABIT, alike=True), "parallax": parallax}
 
 
 def coverage(value: np.ndarray, truth: np.ndarray | float, u: np.ndarray | float, unit: str = "mm") -> float:
     off = value - truth
     off = (off + 180) % 360 - 180 if unit == "deg" else off
     return float(np.mean(np.abs(off) <= COVERAGE_95 * u))
+
+
+HARDLY_HABIT = ("pin_angle", "wire_break")  # a habit moves both ends of what they measure alike
 
 
 def covers(share: float, most: float = 0.97) -> bool:
@@ -269,7 +275,8 @@ def test_coverage_of_a_film(row: MeasurementRow) -> None:
     most = 0.98 if method == "Monte Carlo" else 0.97
     assert covers(coverage(found, quantity.value, quantity.u, row.unit), most)
     placement_alone = math.hypot(*(p for source, p in quantity.parts.items() if source.startswith("point")))
-    assert not covers(coverage(found, quantity.value, placement_alone, row.unit), most)
+    wrong = 0.7 * quantity.u if row.name in HARDLY_HABIT else placement_alone
+    assert not covers(coverage(found, quantity.value, wrong, row.unit), most)
 
 
 @by_row
@@ -287,7 +294,8 @@ def test_coverage_of_a_change(row: MeasurementRow) -> None:
         us[reader] = change.u
         most = 0.98 if any(source.startswith("nonlinear") for source in change.parts) else 0.97
         assert covers(coverage(after - before, change.value, change.u, row.unit), most), reader
-    assert not covers(coverage(after - before, change.value, us["a"], row.unit))  # cancelled for two readers
+    wrong = 0.7 * us["b"] if row.name in HARDLY_HABIT else us["a"]  # cancelled for two readers
+    assert not covers(coverage(after - before, change.value, wrong, row.unit))
 
 
 # --- Where the straight line fails ---
@@ -339,7 +347,11 @@ def notch(arc: float, count: int, gap: float, step: float) -> Figure:
 
 def noisy(figure: Figure) -> Figure:
     rng = np.random.default_rng(14)
-    return {name: p + SIGMA * rng.standard_normal((DRAWS, *p.shape)) for name, p in figure.items()}
+    habit = {name: HABIT * rng.standard_normal((DRAWS, 1, 2)) for name in figure}
+    return {
+        name: p + PLACEMENT * rng.standard_normal((DRAWS, *p.shape)) + habit[name]
+        for name, p in figure.items()
+    }
 
 
 @pytest.mark.parametrize(("gap", "step"), [(0.0, 0.0), (3.0, 0.0), (0.0, 2.0), (3.0, 1.0)])
@@ -365,7 +377,7 @@ def test_coverage_beside_a_short_arc(arc: float, count: int, gap: float, step: f
 
 
 def test_the_bones_side_keeps_the_sign_of_a_step() -> None:
-    """On 45 degrees by three points, 7 % of noisy films turn the sign of a step of 2 mm without it."""
+    """On 45 degrees by three points, 3 % of noisy films turn the sign of a step of 2 mm without it."""
     arc, distal, proximal, bone = noisy(notch(45, 3, 0.0, 2.0)).values()
-    assert np.mean(geometry.arc_step(arc, distal, proximal) < 0) == pytest.approx(0.07, abs=0.01)
+    assert np.mean(geometry.arc_step(arc, distal, proximal) < 0) == pytest.approx(0.03, abs=0.01)
     assert np.mean(geometry.arc_step(arc, distal, proximal, bone) < 0) < 0.005

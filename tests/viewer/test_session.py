@@ -11,12 +11,13 @@ import numpy as np
 import pytest
 from viewer_films import Truth, lateral_truth, make_film
 
+from measure import phantom
 from measure.errors import ComparisonError, HoldfastError, ReadingError
 from measure.film import Film
 from measure.flags import BEYOND
 from measure.measurements import measure_film
 from measure.reading import CONFIRMED, PROPOSED, Landmark, load_reading, standing
-from measure.series import INDEX, measure
+from measure.series import INDEX, group, measure
 from viewer.drafts import to_reading
 from viewer.folder import load_folder
 from viewer.rows import result_rows, trend
@@ -449,6 +450,32 @@ def test_follow_up_is_compared_and_flagged(session: Session, place_all: PlaceAll
     assert over_time
     assert [point.current for point in over_time.points] == [False, True]
     assert np.allclose(np.diff([point.value for point in over_time.points]), change.quantity.value)
+
+
+def test_the_other_view_of_a_visit_tells_how_deep_the_pins_lie(
+    tmp_path: Path, truth: Truth, place_all: PlaceAll
+) -> None:
+    """Placing the AP film of the first visit compares the lateral films anew, as a folder is compared."""
+    case = phantom.Case(pose=dataclasses.replace(phantom.Case().pose, view="ap"))
+    ap_truth = {name: landmark.film for name, landmark in phantom.landmarks(case).items()}
+    first, second = make_film(0), make_film(1)
+    session = Session([first, second, make_film(7, view="ap", date=first.date)], folder=tmp_path)
+    ap = next(n for n, film in enumerate(session.films) if film.view == "ap")
+    lateral = [n for n in range(3) if n != ap]
+    for number in lateral:
+        session.open_case(number)
+        place_all(session, truth)
+    alone = session.compared(*lateral, INDEX)
+    assert session.compared(*lateral, INDEX) is alone
+    session.open_case(ap)
+    place_all(session, ap_truth)
+    told = session.compared(*lateral, INDEX)
+    films = [session.measured(n) for n in range(3)]
+    grouped = [c for found in group(films)[0] for c in found.changes]
+    for changes, same in ((told, True), (alone, False)):
+        depths = [[(pin.depth, pin.depth_u) for pin in found[0].comparison.movement.pins]
+                  for found in (changes, grouped) if found[0].comparison]  # fmt: skip
+        assert (depths[0] == depths[1]) is same
 
 
 def test_listeners_hear_every_change(session: Session) -> None:
