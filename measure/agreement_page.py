@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections import defaultdict
 from collections.abc import Iterator
@@ -437,7 +436,7 @@ def _checklist(analysis: Analysis) -> Table:
         ("", "how readings were done: interval, blinding, order", f"{study.how.capitalize()}."),
         ("", "whether readings were independent", "Each reading was placed without sight of any other."
          if study.blind else left),
-        ("", "statistics", f"{'; '.join(itertools.chain(_models()))}"),
+        ("", "statistics", " ".join(_models())),
         ("Results", "how many readers, films and repeats there were", f"{_size(study)}; "
          f"{len(study.readings)} readings; missing ones are listed above."),
         ("", "what the readers and patients were like", left),
