@@ -343,6 +343,16 @@ def test_proposals_are_not_a_readers(
     assert found.missing(row)["A", UNCONFIRMED] == 2
 
 
+def test_the_report_says_what_the_proposals_leave_out(study: Study) -> None:
+    """Where proposals were asked for, the page says that what is missing there was not proposed."""
+    first = study.readings[0]
+    asked = dataclasses.replace(study, proposals={first.film: first.measured})
+    pages = [document(analyse(one)).sections for one in (asked, study)]
+    words = "Only quantities that rest wholly on what the program proposes"
+    assert [any(words in line for s in sections for line in s.lines) for sections in pages] == [True, False]
+    assert document_pdf(document(analyse(asked))).startswith(b"%PDF")  # one film: words over an empty table
+
+
 def test_truth_of_other_films(demo: tuple[Path, Path], study: Study, tmp_path: Path) -> None:
     """A file that is none, and one of other films, are refused in words."""
     path = tmp_path / "truth.json"
