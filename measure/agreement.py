@@ -253,7 +253,8 @@ def components(ratings: Ratings) -> Components | None:
     readings are missing, the variances come from all readings by REML, the intervals from the complete films.
     An interval that does not hold the number beside it is left out. Mean squares that no variances of zero or
     more could give are pooled (Thompson 1962, Ann. Math. Statist. 33, 273; cited from memory), so that a
-    variance below zero becomes zero, and the SEM of fewer causes is never above that of more. One repeat leaves REPEAT holding what film by reader adds too.
+    variance below zero becomes zero, and the SEM of fewer causes is never above that of more. One repeat
+    leaves REPEAT holding what film by reader adds too.
     """
     whole = np.isfinite(ratings.values).all()
     balanced = _balanced(ratings.complete)
@@ -567,4 +568,5 @@ def weighted_kappa(table: Array, weights: str | Array = "quadratic") -> Estimate
         found = cohens_kappa(table, weights=weights)
     if not found.std_kappa > 0:
         return Estimate(float(found.kappa))  # total agreement, or nothing to agree about: no interval
-    return Estimate(float(found.kappa), float(found.kappa_low), float(found.kappa_upp))
+    low, high = np.clip([found.kappa_low, found.kappa_upp], -1.0, 1.0)  # large-sample, so it may reach beyond
+    return Estimate(float(found.kappa), float(low), float(high))

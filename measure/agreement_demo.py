@@ -1,7 +1,8 @@
 """An invented study on the sample films: three simulated readers, of known noise and bias, read a list.
 
-Each lands on a landmark's true place with a noise of its own, and sees some landmarks off to one side. What
-was put in stands in `READERS`, so that the analysis can be seen to find it.
+Each lands on a landmark's true place with a noise of its own, and sees some landmarks off to one side. Each
+grades by eye as the sample readings do, but for slips to another grade. What was put in stands in `READERS`,
+so that the analysis can be seen to find it.
 """
 
 from __future__ import annotations
@@ -19,7 +20,18 @@ from numpy.typing import NDArray
 
 from measure.film import Film, read_film, search
 from measure.geometry import axis_frame
-from measure.reading import ABSENT, CONFIRMED, NOT_ASSESSABLE, Landmark, Reading, for_film
+from measure.observations import view_rows
+from measure.reading import (
+    ABSENT,
+    CONFIRMED,
+    NOT_ASSESSABLE,
+    Landmark,
+    Observation,
+    Reading,
+    for_film,
+    load_readings,
+    standing,
+)
 from measure.reading_list import ReadingList, Record, Task, choose_films, make_list, save_done, save_list
 from measure.samples import samples_folder
 from measure.sites import load_site
@@ -30,13 +42,20 @@ HIDDEN_SHARE = 0.04  # of looks at a knot: "not assessable"
 HIDDEN, REASON = ("knot1", "knot2"), "metal lies over it"
 
 
+Grades = Mapping[str, Mapping[str, Observation]]  # by film and observation
+
+
 @dataclass(frozen=True)
 class SimulatedReader:
-    """Noise, mm of each coordinate; `bias`: landmark to mm (along the bone axis, across it)."""
+    """Noise, mm of each coordinate; `bias`: landmark to mm (along the bone axis, across it).
+
+    `slips`: share of grades by eye that are not the sample reading's.
+    """
 
     name: str
     noise_mm: float
     bias: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    slips: float = 0.05
 
 
 READERS = (
@@ -44,7 +63,7 @@ READERS = (
     SimulatedReader(
         "reader-2", 0.2, {"articular_edge_proximal": (-0.8, 0.0), "dorsal_edge_proximal": (-0.6, 0.0)}
     ),
-    SimulatedReader("reader-3", 0.4, {"pin1_exit": (0.7, 0.0), "pin2_exit": (0.7, 0.0)}),
+    SimulatedReader("reader-3", 0.4, {"pin1_exit": (0.7, 0.0), "pin2_exit": (0.7, 0.0)}, slips=0.3),
 )
 
 
@@ -60,7 +79,7 @@ def write_demo(folder: Path) -> tuple[Path, ReadingList]:
         site=SITE, view=VIEW, title="invented study of the sample films",
     )  # fmt: skip
     save_list(plan, folder)
-    for reading, record in simulated(plan, films, _truth(films_folder)):
+    for reading, record in simulated(plan, films, _truth(films_folder), _grades(films_folder)):
         save_done(folder, reading, record)
     return films_folder, plan
 
@@ -70,10 +89,19 @@ def _truth(folder: Path) -> Mapping[str, Any]:
     return known
 
 
+def _grades(folder: Path) -> Grades:
+    """Return what the sample readings say that the eye sees, by the film's digest."""
+    filed, _ = load_readings(folder)
+    return {
+        digest: standing([reading for _, reading in mine])[-1].observations for digest, mine in filed.items()
+    }
+
+
 def simulated(
     plan: ReadingList,
     films: list[Film],
     truth: Mapping[str, Any],
+    grades: Grades,
     readers: tuple[SimulatedReader, ...] = READERS,
 ) -> Iterator[tuple[Reading, Record]]:
     """Read every task of a list, each with a seed of its own."""
@@ -84,20 +112,26 @@ def simulated(
         rng = np.random.default_rng([plan.seed, int(task.code)])
         known = truth[film.sop_instance_uid or ""]
         marks = dict(_landmarks(by_name[task.reader], known, film.pixels.shape, rng))
+        seen = dict(_seen(by_name[task.reader], grades.get(film.digest, {}), rng))
         start = FIRST_DAY + datetime.timedelta(
             days=(plan.wait_days + 1) * (task.round - 1), minutes=4 * task.number
         )
-        yield _done(task, plan, film, marks, start)
+        yield _done(task, plan, film, marks, seen, start)
 
 
 def _done(
-    task: Task, plan: ReadingList, film: Film, marks: Mapping[str, Landmark], start: datetime.datetime
+    task: Task,
+    plan: ReadingList,
+    film: Film,
+    marks: Mapping[str, Landmark],
+    seen: Mapping[str, Observation],
+    start: datetime.datetime,
 ) -> tuple[Reading, Record]:
     end = start + datetime.timedelta(minutes=3)
     uid = str(uuid.uuid5(uuid.NAMESPACE_OID, f"{plan.uid}:{task.code}"))
     reading = for_film(
-        film, load_site(plan.site), plan.view, task.reader, landmarks=marks, time=end.isoformat(), uid=uid,
-        software="holdfast, simulated reader",
+        film, load_site(plan.site), plan.view, task.reader, landmarks=marks, observations=seen,
+        time=end.isoformat(), uid=uid, software="holdfast, simulated reader",
     )  # fmt: skip
     sitting = f"{task.reader}-{task.round}"
     times = start.isoformat(), end.isoformat(), 180.0
@@ -124,6 +158,21 @@ def _landmarks(
         else:
             yield row.name, Landmark(CONFIRMED, _pairs(points))
     yield "wire_break", Landmark(ABSENT)
+
+
+def _seen(
+    reader: SimulatedReader, true: Mapping[str, Observation], rng: np.random.Generator
+) -> Iterator[tuple[str, Observation]]:
+    """Every observation as this reader grades it: a slip goes to a grade next to the true one."""
+    rows = view_rows(SITE, VIEW)
+    for name, given in true.items():
+        if given.grade is None or rng.random() >= reader.slips:
+            yield name, given
+            continue
+        grades = list(rows[name].kind.grade)
+        at = grades.index(given.grade)
+        beside = [grades[i] for i in (at - 1, at + 1) if 0 <= i < len(grades)]
+        yield name, Observation(str(rng.choice(beside)))
 
 
 def _pairs(points: NDArray[np.float64]) -> tuple[tuple[float, float], ...]:

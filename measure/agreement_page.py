@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections import defaultdict
 from collections.abc import Iterator
@@ -266,6 +265,12 @@ def _limit_row(row: MeasurementRow, pair: Limits) -> tuple[str, ...]:
     return named(row), f"{pair.first} − {pair.second}", str(pair.films), *ends
 
 
+_PROPOSAL_WORDS = (
+    "Only quantities that rest wholly on what the program proposes, on two films or more, stand here; the "
+    "others it does not propose. Limits from few films say little."
+)
+
+
 def _other_sections(analysis: Analysis) -> Iterator[Section]:
     for name, heading in (
         (PROPOSAL, "Readers against the program's proposals"),
@@ -277,7 +282,8 @@ def _other_sections(analysis: Analysis) -> Iterator[Section]:
             for pair in one.others
             if pair.second == name
         ]
-        yield Section(heading, (), (Table(f"Reader less {name}", _LIMIT_COLUMNS, tuple(rows), (2,)),))
+        lines = (_PROPOSAL_WORDS,) if name == PROPOSAL and analysis.study.proposals else ()
+        yield Section(heading, lines, (Table(f"Reader less {name}", _LIMIT_COLUMNS, tuple(rows), (2,)),))
 
 
 _LANDMARK_WORDS = (
@@ -304,7 +310,8 @@ def _landmark_table(analysis: Analysis) -> Table:
 
 _GRADE_WORDS = (
     "Weighted kappa of two readers' grades (Cohen 1968; squared weights where the grades form a scale), with "
-    "its 95 % interval, over the films both graded. A film that either called not assessable is left out, so "
+    "its 95 % interval, over the films both graded; it is 0, without an interval, where one of them gave one "
+    "grade alone, however often both gave the same. A film that either called not assessable is left out, so "
     "the share of films on which both thought alike of that stands beside it."
 )
 
@@ -437,7 +444,7 @@ def _checklist(analysis: Analysis) -> Table:
         ("", "how readings were done: interval, blinding, order", f"{study.how.capitalize()}."),
         ("", "whether readings were independent", "Each reading was placed without sight of any other."
          if study.blind else left),
-        ("", "statistics", f"{'; '.join(itertools.chain(_models()))}"),
+        ("", "statistics", " ".join(_models())),
         ("Results", "how many readers, films and repeats there were", f"{_size(study)}; "
          f"{len(study.readings)} readings; missing ones are listed above."),
         ("", "what the readers and patients were like", left),

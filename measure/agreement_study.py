@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import re
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -41,6 +42,7 @@ Array = NDArray[np.float64]
 Truth = Callable[[MeasurementRow], Array]  # values (films,) of a row, nan where none
 Track = Callable[[Sequence[Path]], Iterable[Path]]
 NOT_READ, UNCONFIRMED = "not read", "proposed, not confirmed by the reader"
+NUMBER = re.compile(r"\d+\.\d+")
 ALONG, ACROSS = "along the bone axis", "across it"
 
 
@@ -98,7 +100,7 @@ class Study:
         return Ratings(array, self.films, self.readers)
 
     def missing(self, row: MeasurementRow) -> Counter[tuple[str, str]]:
-        """Count readings without a value of a quantity, by reader and reason."""
+        """Count readings without a value, by reader and reason; decimals in a reason stand as `…`."""
         wanted = len(self.films) * self.repeats
         count: Counter[tuple[str, str]] = Counter()
         for reader in self.readers:
@@ -107,7 +109,7 @@ class Study:
             for reading in mine:
                 measured = _found(reading, row)
                 if not measured.confirmed:
-                    count[reader, why_missing(measured)] += 1
+                    count[reader, NUMBER.sub("…", why_missing(measured))] += 1
         return +count
 
     def reference(self, films: Mapping[str, MeasuredFilm], row: MeasurementRow) -> Array:

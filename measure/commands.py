@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from measure.cohort import Progress
     from measure.film import Film
     from measure.network import Tls
+    from measure.profiles import Profiles
     from measure.pseudonym import Pseudonyms
     from measure.review import Review
 
@@ -79,8 +80,17 @@ def _read(options: Namespace) -> int:
     window = importlib.import_module("viewer.app")  # by name: nothing in measure imports a window
     if options.store:
         os.environ["HOLDFAST_STORE"] = options.store  # where the reading room looks, as a plugin too
-    window.run(options.folder, site=options.site, reader=options.reader, view=options.view, plan=options.list)
+    window.run(
+        options.folder, site=options.site, reader=options.reader, view=options.view, plan=options.list,
+        profiles=_profiles(options),
+    )  # fmt: skip
     return DONE
+
+
+def _profiles(options: Namespace) -> Profiles:
+    from measure.profiles import find_profiles
+
+    return find_profiles(options.profile) if options.profile else {}
 
 
 def _review(options: Namespace) -> int:
@@ -97,7 +107,6 @@ def _review(options: Namespace) -> int:
 
 
 def _reviewed(options: Namespace) -> Review:
-    from measure.profiles import find_profiles
     from measure.review import review
     from measure.sites import load_site, site_names, with_thresholds
 
@@ -110,7 +119,7 @@ def _reviewed(options: Namespace) -> Review:
         "track": _track("Reading films"),
         "frame": given.get("frame"),
         "propose": given.get("propose", False),
-        "profiles": find_profiles(options.profile) if options.profile else {},
+        "profiles": _profiles(options),
         "sizes": {kind: size for kind, size in stated.items() if size is not None},
     }
     if not given.get("store"):
@@ -330,6 +339,8 @@ def _store_export(options: Namespace) -> int:
     with Store(_store_place(options), new=False) as store:
         new = store.export_folder(options.folder, track=_track("Writing readings"))
         print(f"Wrote {new} readings to {options.folder}")
+        if records := store.export_records(options.folder):
+            print(f"Wrote {records} records of agreement studies.")
     return DONE
 
 
@@ -574,7 +585,7 @@ COMMANDS = (
     )),
     Command("store", "keep readings in a database"),
     Command("store import", "keep every *.reading.json file under a folder", _store_import, (READINGS, AT)),
-    Command("store export", "write every reading to a file of its own", _store_export, (READINGS, AT)),
+    Command("store export", "write every reading and study record to a file", _store_export, (READINGS, AT)),
     Command("store list", "list the readings that stand", _store_list, (AT,)),
     Command("store check", "read all of it and name every fault", _store_check, (AT,)),
     Command("agreement", "study how far readers agree"),
@@ -616,6 +627,7 @@ COMMANDS = (
         option("--list", type=Path, metavar="DIR", help="read a list of 'agreement list', blind"),
         option("--store", metavar="FILE or URL",
                help="keep each finished reading in this store too; else HOLDFAST_STORE, if set"),
+        PROFILE,
     )),
     Command("sites", "show a site's landmarks, measurements, thresholds and observations", _sites, (
         option("name", nargs="?", help="olecranon, patella, ...; without it the sites are listed"),

@@ -40,7 +40,7 @@ CHANGE_COLUMNS = (
     "earlier_film_uid", "later_film_uid", "change", "unit", "standard_uncertainty", "confirmed",
     *FLAG_COLUMNS, "estimates", "note", "joint_estimate", "joint_standard_uncertainty",
     "turn_standard_uncertainty", "tilt_deg", "tilt_standard_uncertainty", "rotation_deg",
-    "rotation_standard_uncertainty", "verdict", "not_assessable_reason", "film_notes",
+    "rotation_standard_uncertainty", "verdict", "not_assessable_reason", "reader_noise", "film_notes",
     "software_version", "caution",
 )  # fmt: skip
 _FILM = (
@@ -147,6 +147,7 @@ def _measurement_fields(film: MeasuredFilm, measurement: Measurement) -> dict[st
         "axis": measurement.axis or "",
         "landmark_sources": ";".join(sources),
         "confirmed": measurement.confirmed,
+        "reader_noise": film.uncertainty.text(),
         "not_assessable_reason": measurement.reason or "",
         "method": measurement.method,
     }
@@ -190,6 +191,7 @@ def _change_fields(change: Change) -> dict[str, object]:
         "note": change.note or "",
         **_between(change),
         "not_assessable_reason": change.reason or "",
+        "reader_noise": change.later.uncertainty.text(),
         "film_notes": "; ".join(dict.fromkeys((*change.earlier.notes, *change.later.notes))),
     }
 

@@ -129,6 +129,7 @@ confirmed | true or false | whether a reader confirmed every landmark the change
 estimates | text | estimates against each fragment, where there are several
 note | text | whether they agree
 not_assessable_reason | text | why there is no change; what was typed in free words is left out
+reader_noise | text | as in values
 software_version | text | version of holdfast
 """)
 LANDMARKS = _columns(f"""

@@ -417,15 +417,16 @@ class Store:
         `track` wraps the store to show progress.
         Raises ReadingError where a file cannot be written or holds something else.
         """
-        new = 0
-        for kept in track(self):
-            path = folder / f"{_file_name(kept.uid)}{SUFFIX}"
-            if not path.exists():
-                write_new(kept.content, path)
-                new += 1
-            elif reading_text(path) != kept.content:
-                raise ReadingError(f"{path.name} exists and holds something else. Export to an empty folder.")
-        return new
+        return sum(
+            _write_out(kept.content, folder / f"{_file_name(kept.uid)}{SUFFIX}") for kept in track(self)
+        )
+
+    def export_records(self, folder: Path) -> int:
+        """Write every record of a study as `export_folder` does readings; returns and raises alike."""
+        query = sa.select(RECORDS.c.uid, RECORDS.c.content).order_by(RECORDS.c.number)
+        with self._guarded("read"), self._engine.connect() as connection:
+            kept = connection.execute(query).all()
+        return sum(_write_out(content, folder / f"{_file_name(uid)}{RECORD_SUFFIX}") for uid, content in kept)
 
     def check(self) -> tuple[str, ...]:
         """Read the whole store and say, of each fault, what it is; nothing where all is well."""
@@ -456,6 +457,16 @@ def _insert(connection: sa.Connection, table: sa.Table) -> sa.Insert:
     if connection.dialect.name == "postgresql":
         return postgresql.insert(table).on_conflict_do_nothing(index_elements=["uid"])
     return table.insert()
+
+
+def _write_out(content: str, path: Path) -> bool:
+    """Write a text to a file, unless it is there; return whether it was new."""
+    if not path.exists():
+        write_new(content, path)
+        return True
+    if reading_text(path) != content:
+        raise ReadingError(f"{path.name} exists and holds something else. Export to an empty folder.")
+    return False
 
 
 def _file_name(uid: str) -> str:

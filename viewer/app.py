@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from measure.errors import HoldfastError
+from measure.profiles import Profiles
 from measure.reading_list import load_list
 from measure.sites import load_site
 from viewer.session import SITE
@@ -22,12 +23,13 @@ def run(
     reader: str | None = None,
     view: str | None = None,
     plan: Path | None = None,
+    profiles: Profiles | None = None,
 ) -> None:
     """Open the window, on a folder if one is given, and return when it is closed.
 
-    Site, reader and view are as in `viewer.session.Session`, `plan` as in `ReadingRoom`. Raises HoldfastError
-    where napari or Qt is not installed, the folder is not there, the site or view is unknown, or the list
-    cannot be read.
+    Site, reader, view and profiles are as in `viewer.session.Session`, `plan` as in `ReadingRoom`. Raises
+    HoldfastError where napari or Qt is not installed, the folder is not there, the site or view is unknown,
+    or the list cannot be read.
     """
     views = load_site(site).views
     if view is not None and view not in views:
@@ -45,7 +47,7 @@ def run(
             f"The reading room needs napari and Qt ({error.name or error} is not installed). "
             "Install them: pip install 'holdfast[viewer-pyqt6]'"
         ) from None
-    open_room(folder, site=site, reader=reader, view=view, plan=plan)
+    open_room(folder, site=site, reader=reader, view=view, plan=plan, profiles=profiles)
     napari.run()
 
 

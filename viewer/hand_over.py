@@ -9,6 +9,7 @@ import os
 from pathlib import Path
 
 from measure.errors import HoldfastError
+from measure.profiles import Profiles
 from measure.review import Review, review
 
 CHECK = "Read them before they leave the department."
@@ -40,12 +41,12 @@ def store_place() -> str | None:
     return os.environ.get("HOLDFAST_STORE")
 
 
-def hand_over(action: str, folder: Path | None) -> str:
-    """Do one of HAND_OVERS, and say what came of it."""
+def hand_over(action: str, folder: Path | None, profiles: Profiles | None = None) -> str:
+    """Do one of HAND_OVERS, by measured uncertainties if there are any, and say what came of it."""
     if folder is None:
         return "These films came without a folder, so there is nowhere to write to. Open a folder of films."
     try:
-        return keep(folder) if action == KEEP else _write(action, folder)
+        return keep(folder) if action == KEEP else _write(action, folder, profiles or {})
     except HoldfastError as error:
         return str(error)
     except ImportError as error:
@@ -73,8 +74,8 @@ def keep(folder: Path) -> str:
     return f"Saved beside the film; {new} new readings are kept in the store {name}.{left}"
 
 
-def _write(action: str, folder: Path) -> str:
-    found = review(folder)
+def _write(action: str, folder: Path, profiles: Profiles) -> str:
+    found = review(folder, profiles=profiles)
     if not found.cases:
         return "Nothing was written: no reading is saved in this folder yet. Finish one first (Ctrl+Enter)."
     written = WRITERS[action](found, folder)

@@ -13,8 +13,9 @@ from viewer.reading_view import ReadingView
 
 BLIND = (
     "Each film bears a code number alone; values, dates and earlier readings are not shown. Place every "
-    "landmark, or answer that it cannot be seen and why. Ctrl+Enter finishes the film. What is placed is "
-    "kept at once: a pause, or closing the window, loses nothing."
+    "landmark, or answer that it cannot be seen and why; G opens the sheet to grade what the eye sees. "
+    "Ctrl+Enter finishes the film. What is placed is kept at once: a pause, or closing the window, loses "
+    "nothing."
 )
 
 

@@ -119,7 +119,6 @@ class ReadingView(QWidget):
         self.grading, self.sheet = Sheet(self.session), ObservationSheet()
         self.results = ResultsPanel()
         self.results.setStyleSheet(SHEET)
-        self.results.caution.setText(CAUTION)
         tabs = QTabWidget()
         for name, panel in (
             ("Landmarks", self.guide),
@@ -386,6 +385,10 @@ class ReadingView(QWidget):
         place = visits.index(session.current) if session.current in visits else 0
         self.earlier.setEnabled(place > 0)
         self.later.setEnabled(place + 1 < len(visits))
+        noise = session.measured(session.current).uncertainty
+        self.results.caution.setText(
+            f"Uncertainty of placing landmarks: profile {noise.text()}; {noise.source}. {CAUTION}"
+        )
         self.say("")
         self._default_trend()
         self._caption()
@@ -504,7 +507,9 @@ class ReadingView(QWidget):
         """Write what leaves the room, off the window's thread."""
         from napari.qt.threading import create_worker
 
-        worker = create_worker(hand_over, action, self.session.folder, _start_thread=False)
+        worker = create_worker(
+            hand_over, action, self.session.folder, self.session.profiles, _start_thread=False
+        )
         worker.returned.connect(lambda words: self._handed_over(worker, words))
         worker.errored.connect(
             lambda error: self._handed_over(worker, f"Nothing was written ({type(error).__name__}).")

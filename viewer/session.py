@@ -19,6 +19,7 @@ from measure.errors import ComparisonError, HoldfastError, ReadingError
 from measure.film import Film
 from measure.flags import Flag, find_flags
 from measure.measurements import Measurement, measure_film
+from measure.profiles import Profiles
 from measure.reading import (
     ABSENT,
     CONFIRMED,
@@ -86,6 +87,8 @@ class Session:
         Film digest to the standing finished reading.
     described
         Film digest to the view and side that a reader says it shows, where the film does not.
+    profiles
+        Measured uncertainties by site and view; others rest on the defaults.
     """
 
     def __init__(
@@ -98,6 +101,7 @@ class Session:
         folder: Path | None = None,
         saved: Mapping[str, Reading] | None = None,
         described: Mapping[str, tuple[str, str | None]] | None = None,
+        profiles: Profiles | None = None,
     ) -> None:
         if not films:
             raise ReadingError("A session needs a film. Open a folder that holds one.")
@@ -111,6 +115,7 @@ class Session:
         self.listeners: list[Callable[[], None]] = []
         saved = saved or {}
         self._described = described or {}
+        self.profiles = profiles or {}
         self._finished = [self._restore_finished(saved.get(film.digest)) for film in self.films]
         self._drafts = [self._restore(film, saved.get(film.digest)) for film in self.films]
         self._share_what_is_known()
@@ -778,7 +783,7 @@ class Session:
         if known and replace(known[0], landmarks=draft.landmarks) == draft:
             result = _updated(known[1], reading, film)
         else:
-            result = measure(film, reading)
+            result = measure(film, reading, self.profiles.get((self.site.name, draft.view)))
         self._measured[number] = (draft, result)
         return result
 
@@ -876,11 +881,17 @@ def _updated(known: MeasuredFilm, reading: Reading, film: Film, *, linear: bool 
     everything = bool(changed & set(known.view.axis.values()))
     if not everything:
         fresh = {
-            m.key: m for m in measure_film(reading, known.scale, film.aspect, wanted=touched, linear=linear)
+            m.key: m
+            for m in measure_film(
+                reading, known.scale, film.aspect, profile=known.profile, wanted=touched, linear=linear
+            )
         }
         everything = any(m.reason != before[key].reason for key, m in fresh.items())
     if everything:
-        fresh = {m.key: m for m in measure_film(reading, known.scale, film.aspect, linear=linear)}
+        fresh = {
+            m.key: m
+            for m in measure_film(reading, known.scale, film.aspect, profile=known.profile, linear=linear)
+        }
     measurements = tuple(fresh.get(key, m) for key, m in before.items())
     return replace(known, reading=reading, measurements=measurements)
 

@@ -22,6 +22,7 @@ from qtpy.QtWidgets import (
 
 from measure.errors import HoldfastError
 from measure.export import CAUTION
+from measure.profiles import Profiles
 from measure.samples import samples_folder
 from measure.sites import load_site, site_names
 from viewer.describe_panel import DescribeFilms, Descriptions
@@ -41,8 +42,8 @@ INTRODUCTION = (
 class ReadingRoom(QWidget):
     """Choose a folder, then read its films in a `ReadingView`.
 
-    Site, reader and view are as in `viewer.session.Session`; `plan` is the folder of a reading list that the
-    reader reads. napari gives the viewer alone.
+    Site, reader, view and profiles are as in `viewer.session.Session`; `plan` is the folder of a reading list
+    that the reader reads. napari gives the viewer alone.
     """
 
     def __init__(
@@ -53,13 +54,14 @@ class ReadingRoom(QWidget):
         reader: str | None = None,
         view: str | None = None,
         plan: Path | None = None,
+        profiles: Profiles | None = None,
     ) -> None:
         super().__init__()
         self.viewer = napari_viewer
         self.reading: ReadingView | None = None
         self.plan = plan
         self.list_page: ListPage | None = None
-        self._given = {"reader": reader, "view": view}
+        self._given: dict[str, Any] = {"reader": reader, "view": view, "profiles": profiles}
         self._worker: Any = None
         self._practice: tempfile.TemporaryDirectory[str] | None = None
         self.setStyleSheet(SHEET)

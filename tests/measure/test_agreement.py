@@ -159,7 +159,7 @@ def test_an_interval_holds_its_number() -> None:
     assert found is not None
     film = found.variances[FILM]
     assert film.value > 100.0
-    assert math.isnan(film.low) and math.isnan(film.high)
+    assert np.isnan([film.low, film.high]).all()
     assert found.variances[REPEAT].holds(found.variances[REPEAT].value)
 
 
@@ -239,6 +239,14 @@ def test_grades_that_are_missing_or_unknown() -> None:
     assert math.isnan(found[0].kappa.low)  # one reader gave but one grade
     with pytest.raises(ValueError, match=r"Grades grim are none of none, mild"):
         grades_agreement([["grim", "mild"]], ("A", "B"), ("none", "mild"))
+
+
+def test_the_interval_of_kappa_ends_at_one() -> None:
+    """With few films the large-sample interval reaches beyond what a kappa can be."""
+    grades = [("none", "none"), ("seen", "seen"), ("none", "seen"), ("none", "none"), ("seen", "seen")]
+    (found,) = grades_agreement(grades, ("a", "b"), ("none", "seen"), "none")
+    assert found.kappa is not None
+    assert found.kappa.value < found.kappa.high == 1.0
 
 
 def test_grades_all_alike() -> None:

@@ -115,6 +115,30 @@ def test_what_was_hidden_is_counted(analysis: Analysis, study: Study) -> None:
     assert all(REASON in reason for _, reason in missing)
 
 
+def test_slips_in_grading_are_found(analysis: Analysis) -> None:
+    """Who slips six times as often gives the same grade twice less often; the report shows the table."""
+    same = {reader.name: [0.0, 0.0] for reader in READERS}
+    for pair in analysis.grades:
+        if pair.grades and pair.of.endswith("reading 2"):
+            count = same[pair.assessable.first.split(",")[0]]
+            count[0] += pair.grades.same * pair.grades.films
+            count[1] += pair.grades.films
+    shares = {name: alike / films for name, (alike, films) in same.items()}
+    for reader in READERS:
+        assert shares[reader.name] == pytest.approx((1 - reader.slips) ** 2, abs=0.12)
+    assert shares["reader-3"] < min(shares["reader-1"], shares["reader-2"]) - 0.15
+    section = next(one for one in document(analysis).sections if one.title == "Grades by eye")
+    assert len(section.tables[0].rows) == len(analysis.grades) > 90
+
+
+def test_one_reason_is_counted_once_whatever_it_measured(analysis: Analysis) -> None:
+    """A pin too flat on the cortex is one reason, not one for each angle that was read."""
+    missing = quantity(analysis, "pin_tip_beyond", "pin1").missing
+    flat = [reason for _, reason in missing if reason.startswith("the pin meets the cortex")]
+    assert set(flat) == {"the pin meets the cortex at …°, under 5°: where cannot be told"}
+    assert sum(missing.values()) > len(flat) == len(analysis.study.readers)
+
+
 # --- The report ---
 
 
@@ -317,6 +341,16 @@ def test_proposals_are_not_a_readers(
     row = next(row for row in found.table.measurements if row.name == "hole_distance")
     assert not np.isfinite(found.ratings(row).values).any()
     assert found.missing(row)["A", UNCONFIRMED] == 2
+
+
+def test_the_report_says_what_the_proposals_leave_out(study: Study) -> None:
+    """Where proposals were asked for, the page says that what is missing there was not proposed."""
+    first = study.readings[0]
+    asked = dataclasses.replace(study, proposals={first.film: first.measured})
+    pages = [document(analyse(one)).sections for one in (asked, study)]
+    words = "Only quantities that rest wholly on what the program proposes"
+    assert [any(words in line for s in sections for line in s.lines) for sections in pages] == [True, False]
+    assert document_pdf(document(analyse(asked))).startswith(b"%PDF")  # one film: words over an empty table
 
 
 def test_truth_of_other_films(demo: tuple[Path, Path], study: Study, tmp_path: Path) -> None:

@@ -563,6 +563,20 @@ def test_records_of_a_folder(store: Store, tmp_path: Path) -> None:
     assert store.records("list") == [record(1)]
 
 
+def test_records_go_out_and_come_back(store: Store, tmp_path: Path) -> None:
+    """What is exported fills another store; a file that holds something else is not written over."""
+    kept = [record(1), record(2, "B")]
+    store.save_records(kept)
+    assert store.export_records(tmp_path) == 2
+    assert store.export_records(tmp_path) == 0
+    with Store(tmp_path / "again.sqlite") as again:
+        assert again.import_records(tmp_path) == (2, ())
+        assert again.records("list") == kept
+    next(tmp_path.glob("*.record.json")).write_text("another", encoding="utf-8")
+    with pytest.raises(ReadingError, match="holds something else"):
+        store.export_records(tmp_path)
+
+
 def test_a_store_from_before_records(place: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """A store of the version before gets its table of records when it is opened; its readings stay."""
     with monkeypatch.context() as older:

@@ -12,7 +12,9 @@ import pytest
 from viewer_films import Truth, make_film
 
 from measure.film import read_film
+from measure.profiles import Profiles
 from measure.samples import samples_folder
+from measure.sites import Profile
 from measure.store import Store
 from viewer.hand_over import HAND_OVERS, KEEP, REPORT_FOLDER, TABLES_FOLDER, hand_over
 from viewer.reading_view import CARRY
@@ -82,6 +84,19 @@ def test_one_click_in_the_window(folder: Path) -> None:
         viewer.close()
         QTest.qWait(50)
         gc.collect()
+
+
+def test_a_profile_of_the_window_is_that_of_the_report(folder: Path) -> None:
+    """What is written rests on the uncertainties that the window shows, and names them."""
+    rough = Profile("our clinic", 2.5, 0.1, "our own study")
+
+    def naming(profiles: Profiles | None) -> list[str]:
+        hand_over("Write report", folder, profiles)
+        pages = sorted((folder / REPORT_FOLDER).glob("*.html"))
+        return [page.name for page in pages if "our clinic" in page.read_text(encoding="utf-8")]
+
+    assert naming({("olecranon", "lateral"): rough}) == ["case-002.html"]  # the other is of another view
+    assert naming(None) == []
 
 
 def test_readings_are_kept_in_the_store_chosen(

@@ -83,6 +83,26 @@ def test_the_check_sees_what_identifies(qapp: object, films: list[Film], tmp_pat
     assert "2026-01" in said
 
 
+def test_grading_is_asked_for_and_stays_blind(
+    room: Any, truth: Truth, place_all: Callable[[Session, Truth], int], tmp_path: Path
+) -> None:
+    """The page names the key; the sheet works in a list, names nothing, and its grades are kept."""
+    assert "G opens the sheet" in words(room)
+    room.next_film()
+    view = room.reading
+    view._film_keys()["G"]()
+    assert view.tabs.currentWidget() is view.sheet
+    view.sheet.pressed.emit("1")
+    said = words(room)
+    for known in KNOWN:
+        assert known not in said
+    assert len(view.session.films) == 1  # so nothing of another visit can stand beside it
+    place_all(view.session, truth)
+    view.finish()
+    ((_, reading),) = done_readings(tmp_path, load_list(tmp_path))[0]
+    assert list(reading.observations) == ["bridging_dorsal"]
+
+
 def test_films_follow_each_other(
     room: Any, truth: Truth, place_all: Callable[[Session, Truth], int], tmp_path: Path
 ) -> None:

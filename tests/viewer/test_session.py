@@ -18,6 +18,7 @@ from measure.flags import BEYOND
 from measure.measurements import measure_film
 from measure.reading import CONFIRMED, PROPOSED, Landmark, load_reading, standing
 from measure.series import INDEX, group, measure
+from measure.sites import Profile
 from viewer.drafts import to_reading
 from viewer.folder import load_folder
 from viewer.rows import result_rows, trend
@@ -240,6 +241,36 @@ def test_carry_source_is_the_last_visit_read(session: Session) -> None:
     session.show(2)
     session.place((10.0, 20.0))
     assert session.carry_source(2) is None
+
+
+# --- Measured uncertainties ---
+
+
+def test_a_profile_is_used_and_stays_in_use(
+    films: list[Film], truth: Truth, place_all: PlaceAll, tmp_path: Path
+) -> None:
+    """Values rest on it, also after a landmark moved or is held; another view keeps the defaults."""
+    rough = Profile("clinic", 3.0, 0.1, "our own study")
+    plain = Session(films, reader="AB", folder=tmp_path / "plain")
+    mine = Session(films, reader="AB", folder=tmp_path / "mine", profiles={("olecranon", "lateral"): rough})
+    for session in (plain, mine):
+        place_all(session, truth)
+        session.measured(0)
+        row, column = truth["pin1_tip"][0]
+        session.move("pin1_tip", 0, (row + 1.0, column))
+    found = mine.measured(0)
+    assert found.uncertainty is rough
+    held = (mine.glance(0), found)
+    for film in held:
+        for name, target in (("hole_distance", ""), ("pin_tip_from_hole", "pin1")):
+            ours, usual = film.find(name, target), plain.measured(0).find(name, target)
+            assert ours is not None
+            assert usual is not None
+            assert ours.quantity is not None
+            assert usual.quantity is not None
+            assert ours.quantity.u > 4 * usual.quantity.u
+    other = Session(films, reader="AB", profiles={("olecranon", "ap"): rough})
+    assert other.measured(0).uncertainty.name == plain.measured(0).uncertainty.name
 
 
 # --- Keeping ---
