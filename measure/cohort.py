@@ -1,9 +1,10 @@
-"""A whole folder tree of films measured at once: one Parquet table, and a list of what gave no values.
+"""A whole folder tree of films measured at once: Parquet tables, and a list of what gave no values.
 
-Each film is measured by itself, with its readings or else with what the program proposes. Films are worked
+Each film is measured by itself, with its readings or else with what the program proposes: every film's
+latest reading counts as used, also where a case would rest on another film of that day. Films are worked
 on in several processes, or on a Dask cluster; a journal keeps what is done, so that a run that was stopped
-goes on and a run that is repeated does nothing twice. The table is written at the end from the journal in
-order of the films' paths: it is the same whoever measured what, and when.
+goes on and a run that is repeated does nothing twice. The tables are written at the end from the journal in
+order of the films' paths: they are the same whoever measured what, and when.
 """
 
 from __future__ import annotations
@@ -11,9 +12,10 @@ from __future__ import annotations
 import datetime
 import functools
 import hashlib
+import itertools
 import json
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -26,11 +28,21 @@ from measure.files import whole_path
 from measure.film import Film, search
 from measure.flags import find_flags
 from measure.journal import Entry, Journal
+from measure.profiles import Profiles
 from measure.pseudonym import Pseudonyms
-from measure.reading import SUFFIX, load_reading
-from measure.research_export import DATE, VALUES, Row, arrow_table, value_rows
-from measure.review import Problem, Review, by_others, film_at, measured, proposed
+from measure.reading import NO_FILM, SUFFIX, load_reading
+from measure.research_export import (
+    DATE,
+    OBSERVATIONS,
+    VALUES,
+    Row,
+    arrow_table,
+    observation_rows,
+    value_rows,
+)
+from measure.review import NO_PROFILES, Problem, Review, by_others, film_at, measured, proposed
 from measure.series import Case
+from measure.sites import Site
 
 AT_A_TIME = 2_000  # films written to the table together
 NOTHING = "no reading, and nothing was proposed"
@@ -39,6 +51,32 @@ TWIN = (
     "Find out which is right and remove the other."
 )
 FAILURES = ("film", "reason")
+TABLES = {"values": VALUES, "observations": OBSERVATIONS}
+
+
+@dataclass(frozen=True)
+class How:
+    """How films are measured; each as `measure.review.review` takes it.
+
+    Parameters
+    ----------
+    propose
+        Whether films without a reading are measured by proposals, each value marked as not confirmed.
+    frame
+        Which frame to take of films that hold several, from 1.
+    sites
+        Site tables by name in place of those that come with holdfast, such as with a user's thresholds.
+    profiles
+        Measured uncertainties by site and view.
+    sizes
+        True diameters in mm by kind of scale, looked for on films that are measured by proposals.
+    """
+
+    propose: bool = True
+    frame: int | None = None
+    sites: Mapping[str, Site] = field(default_factory=dict)
+    profiles: Profiles = field(default_factory=lambda: NO_PROFILES)
+    sizes: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -53,22 +91,17 @@ class Settings:
         Digest of a film to its readings: uid to file.
     pseudonyms
         By whose key patients, readers, UIDs and dates are replaced before anything is kept.
-    propose
-        Whether films without a reading are measured by proposals.
-    frame
-        Which frame to take of films that hold several, from 1.
     """
 
     folder: Path
     readings: Mapping[str, Mapping[str, Path]]
     pseudonyms: Pseudonyms = field(repr=False)
-    propose: bool = True
-    frame: int | None = None
+    how: How = How()
 
     @functools.cached_property
     def stamp(self) -> str:
         """What, beside its file and readings, decides a film's outcome."""
-        said = (__version__, self.propose, self.frame, self.pseudonyms.name("key", "of this run"))
+        said = (__version__, self.how, self.pseudonyms.name("key", "of this run"))
         return hashlib.sha256(repr(said).encode()).hexdigest()[:16]
 
     def readings_of(self, digest: str) -> str:
@@ -92,6 +125,7 @@ class Done:
     """What a run gave: files, films in the table, failures (path and reason), films measured this time."""
 
     table: Path
+    observations: Path
     failures_file: Path
     films: int
     failures: tuple[tuple[str, str], ...]
@@ -119,7 +153,7 @@ def measure_file(path: str) -> Entry:
     entry = Entry(path)
     try:
         entry = replace(entry, stamp=_stamp(_settings, path))
-        film = film_at(_settings.folder / path, _settings.frame)
+        film = film_at(_settings.folder / path, _settings.how.frame)
         entry = replace(entry, digest=film.digest, said=_said(film, _settings.pseudonyms))
         entry = replace(entry, readings=_settings.readings_of(film.digest))
         return replace(entry, rows=_rows(_measured(film, _settings), _settings.pseudonyms))
@@ -143,26 +177,30 @@ def _said(film: Film, pseudonyms: Pseudonyms) -> str:
 def _measured(film: Film, settings: Settings) -> Review:
     """Measure a film by all its readings, as a review of it alone."""
     readings = [load_reading(path) for path in settings.readings.get(film.digest, {}).values()]
+    how = settings.how
     if readings:
-        used = measured(film, readings)
+        used = measured(film, readings, profiles=how.profiles)
         problems: list[Problem] = []
-        others = tuple(by_others(film, readings, used.reading, problems))
+        others = tuple(by_others(film, readings, used.reading, problems, how.profiles))
     else:
-        found = proposed(film) if settings.propose else None
+        found = proposed(film, how.sizes) if how.propose else None
         if found is None:
             raise ReadingError(NOTHING)
         used, others, problems = found, (), []
     case = Case((used,), ())
-    return Review((case,), ((find_flags(case, None, used),),), (), tuple(problems), (), others)
+    flags = find_flags(case, how.sites.get(used.reading.site), used)
+    return Review((case,), ((flags,),), (), tuple(problems), (), others)
 
 
 def _rows(review: Review, pseudonyms: Pseudonyms) -> str:
-    """Rows of the table of values, as JSON."""
-    rows = [{name: row.get(name) for name in _NAMES} for row in value_rows(review, pseudonyms)]
-    return json.dumps(rows, default=datetime.date.isoformat, separators=(",", ":"))
-
-
-_NAMES = [column.name for column in VALUES]
+    """Rows of each table, and readings that could not be used, as JSON."""
+    made = {"values": value_rows(review, pseudonyms), "observations": observation_rows(review, pseudonyms)}
+    content: dict[str, Any] = {
+        name: [{column.name: row.get(column.name) for column in TABLES[name]} for row in rows]
+        for name, rows in made.items()
+    }
+    content["problems"] = [problem.message for problem in review.problems]
+    return json.dumps(content, default=datetime.date.isoformat, separators=(",", ":"))
 
 
 # --- In the first process ---
@@ -175,9 +213,8 @@ def run_cohort(
     *,
     workers: int = 1,
     cluster: str | None = None,
-    propose: bool = True,
-    frame: int | None = None,
-    readings: Path | None = None,
+    how: How = How(),
+    readings: Sequence[Path] = (),
     told: Callable[[Progress], None] = lambda progress: None,
     measure: Callable[[str], Entry] = measure_file,
     most_seconds: float = 300.0,
@@ -187,17 +224,16 @@ def run_cohort(
     Parameters
     ----------
     out
-        Folder of `values.parquet`, `failures.csv` and `working/`, which holds the journal.
+        Folder of `values.parquet`, `observations.parquet`, `failures.csv` and `working/`, which holds the
+        journal.
     pseudonyms
         Of a key that is kept: another key makes it another run.
     workers, cluster
         Processes of this computer; or the address of a Dask scheduler, whose workers see the same paths.
-    propose
-        Measure films without a reading by proposals, each of whose values is marked as not confirmed.
-    frame
-        Which frame to take of films that hold several, from 1.
+    how
+        How films are measured; another way makes it another run.
     readings
-        Another folder to look for readings in, beside the films'.
+        Other folders to look for readings in, beside the films'.
     told
         Told of the progress after each film.
     measure, most_seconds
@@ -208,8 +244,8 @@ def run_cohort(
     found = search(folder)
     if not found.films:
         raise FilmError(f"No film was found under {folder.name!r}.")
-    index, unusable = _index(folder, *([readings] if readings else []))
-    settings = Settings(folder.resolve(), index, pseudonyms, propose, frame)
+    index, unusable = _index(folder, *readings)
+    settings = Settings(folder.resolve(), index, pseudonyms, how)
     paths = [path.relative_to(folder).as_posix() for path in found.films]
     crew_of = functools.partial(Cluster, cluster) if cluster else Crew
     crew: Crew[str, Entry] = crew_of(measure, prepare, settings, workers=workers, most_seconds=most_seconds)
@@ -217,7 +253,8 @@ def run_cohort(
         todo = _todo(journal, settings, paths)
         for path, outcome in _tracked(crew.each(todo), len(paths), len(todo), told):
             journal.add(_entry(path, outcome))
-        return _finish(journal, out, (*found.refused, *unusable), len(todo))
+        unseen = _without_film(journal, settings)
+        return _finish(journal, out, (*found.refused, *unusable, *unseen), len(todo))
 
 
 def _index(*folders: Path) -> tuple[dict[str, dict[str, Path]], list[tuple[str, str]]]:
@@ -232,6 +269,15 @@ def _index(*folders: Path) -> tuple[dict[str, dict[str, Path]], list[tuple[str, 
             continue
         index.setdefault(reading.film_digest, {})[reading.uid] = path
     return index, problems
+
+
+def _without_film(journal: Journal, settings: Settings) -> list[tuple[str, str]]:
+    """Name and fault of each reading beside the films that belongs to none of them."""
+    seen = {digest for _, _, digest, _ in journal.known()}
+    unseen = [
+        path for digest, mine in settings.readings.items() if digest not in seen for path in mine.values()
+    ]
+    return [(path.name, NO_FILM) for path in unseen if path.is_relative_to(settings.folder)]
 
 
 def _todo(journal: Journal, settings: Settings, paths: Iterable[str]) -> list[str]:
@@ -266,31 +312,37 @@ def _tracked(
 
 
 def _finish(journal: Journal, out: Path, problems: Iterable[tuple[str, str]], new: int) -> Done:
-    """Write the table and the list of failures from the journal."""
-    from pyarrow import parquet
-
+    """Write the tables and the list of failures from the journal."""
     failures = list(problems)
-    table = out / "values.parquet"
-    films = 0
     try:
-        schema = arrow_table(VALUES, []).schema
-        with whole_path(table) as part, parquet.ParquetWriter(part, schema) as writer:
-            rows: list[Row] = []
-            for entry in _singled(journal.entries(), failures):
-                rows += map(_dated, json.loads(entry.rows))
-                films += 1
-                if films % AT_A_TIME == 0:
-                    writer.write_table(arrow_table(VALUES, rows))
-                    rows.clear()
-            writer.write_table(arrow_table(VALUES, rows))
+        tables = {name: _table(journal, out, name) for name in TABLES}
+        films = 0
+        for entry in _singled(journal.entries(), failures):
+            films += 1
+            failures += ((entry.path, words) for words in json.loads(entry.rows)["problems"])
         listed = ({"film": name, "reason": reason} for name, reason in failures)
         written = write_table(out / "failures.csv", FAILURES, listed)
     except OSError as error:
         raise HoldfastError(
-            f"The table could not be written to {out.name!r}: {error.strerror}. Free some space, or choose "
+            f"The tables could not be written to {out.name!r}: {error.strerror}. Free some space, or choose "
             "another folder; what was measured is kept in the journal."
         ) from None
-    return Done(table, written, films, tuple(failures), new)
+    return Done(tables["values"], tables["observations"], written, films, tuple(failures), new)
+
+
+def _table(journal: Journal, out: Path, name: str) -> Path:
+    """Write one table, some films at a time."""
+    from pyarrow import parquet
+
+    path, columns = out / f"{name}.parquet", TABLES[name]
+    schema = arrow_table(columns, []).schema
+    dates = [column.name for column in columns if column.kind == DATE]
+    with whole_path(path) as part, parquet.ParquetWriter(part, schema) as writer:
+        entries = _singled(journal.entries(), [])
+        while some := list(itertools.islice(entries, AT_A_TIME)):
+            rows = (row for entry in some for row in json.loads(entry.rows)[name])
+            writer.write_table(arrow_table(columns, [_dated(row, dates) for row in rows]))
+    return path
 
 
 def _singled(entries: Iterable[Entry], failures: list[tuple[str, str]]) -> Iterator[Entry]:
@@ -309,10 +361,6 @@ def _singled(entries: Iterable[Entry], failures: list[tuple[str, str]]) -> Itera
             yield entry
 
 
-def _dated(row: dict[str, Any]) -> Row:
+def _dated(row: Row, dates: Sequence[str]) -> Row:
     """Turn dates that JSON holds as text back into dates."""
-    dates = {name: datetime.date.fromisoformat(row[name]) for name in _DATES if row.get(name)}
-    return row | dates
-
-
-_DATES = [column.name for column in VALUES if column.kind == DATE]
+    return row | {name: datetime.date.fromisoformat(str(row[name])) for name in dates if row.get(name)}

@@ -6,6 +6,7 @@ Heavy imports wait inside the functions, so that --help is quick.
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import os
 import signal
 import sys
@@ -108,6 +109,23 @@ def _review(options: Namespace) -> int:
 
 def _reviewed(options: Namespace) -> Review:
     from measure.review import review
+
+    given = vars(options)  # not every command has every option
+    how = _tables(options) | {
+        "track": _track("Reading films"),
+        "frame": given.get("frame"),
+        "propose": given.get("propose", False),
+    }
+    if not given.get("store"):
+        return review(options.folder, **how)
+    from measure.store import Store
+
+    with Store(options.store, new=False) as store:
+        return review(options.folder, **how, kept=store.texts)
+
+
+def _tables(options: Namespace) -> dict[str, Any]:
+    """Thresholds, profiles and stated sizes, as `review` and a cohort take them."""
     from measure.sites import load_site, site_names, with_thresholds
 
     sites = {}
@@ -115,19 +133,11 @@ def _reviewed(options: Namespace) -> Review:
         sites = {name: with_thresholds(load_site(name), options.thresholds) for name in site_names()}
     given = vars(options)  # not every command has every option
     stated = {"pin width": given.get("pin_mm"), "marker": given.get("ball_mm")}
-    what: dict[str, Any] = {
-        "track": _track("Reading films"),
-        "frame": given.get("frame"),
-        "propose": given.get("propose", False),
+    return {
+        "sites": sites,
         "profiles": _profiles(options),
         "sizes": {kind: size for kind, size in stated.items() if size is not None},
     }
-    if not given.get("store"):
-        return review(options.folder, sites, **what)
-    from measure.store import Store
-
-    with Store(options.store, new=False) as store:
-        return review(options.folder, sites, **what, kept=store.texts)
 
 
 def _tell(written: Iterable[Path]) -> None:
@@ -230,21 +240,34 @@ def _intake(options: Namespace) -> int:
 
 
 def _cohort(options: Namespace) -> int:
-    from measure.cohort import run_cohort
+    from measure.cohort import How, run_cohort
     from measure.pseudonym import open_key
 
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # every core has a worker of its own
+    how = How(propose=not options.readings_only, frame=options.frame, **_tables(options))
+    readings = [options.readings] if options.readings else []
+    if options.store:
+        readings.append(_out_of_store(options.store, options.out / "working"))
     with _countdown() as told:
         done = run_cohort(
             options.folder, options.out, open_key(options.key, options.out), workers=options.workers,
-            cluster=options.cluster, propose=not options.readings_only, frame=options.frame,
-            readings=options.readings, told=told,
+            cluster=options.cluster, how=how, readings=readings, told=told,
         )  # fmt: skip
     print(f"{done.films} films in the table, {len(done.failures)} files not used; {done.new} measured anew.")
-    _tell((done.table, done.failures_file))
+    _tell((done.table, done.observations, done.failures_file))
     if not done.films:
         return NOTHING_DONE
     return SOME_UNUSED if done.failures else DONE
+
+
+def _out_of_store(place: str, working: Path) -> Path:
+    """Write a store's readings to files, where every worker finds them; each store has its own folder."""
+    from measure.store import Store
+
+    folder = working / f"store-{hashlib.sha256(place.encode()).hexdigest()[:8]}"
+    with Store(place, new=False) as store:
+        store.export_folder(folder, track=_track("Reading readings"))
+    return folder
 
 
 @contextlib.contextmanager
@@ -510,6 +533,12 @@ AT = option(
 READINGS = option("folder", type=Path, metavar="FOLDER", help="of *.reading.json files")
 STORE = option("--store", metavar="FILE or URL", help="use the films' readings in this store too")
 
+SIZES = (
+    option("--pin-mm", type=float, metavar="MM",
+           help="true diameter of the pins, for a scale of films that are measured by proposals"),
+    option("--ball-mm", type=float, metavar="MM",
+           help="true diameter of the marker ball, for a scale of films that are measured by proposals"),
+)  # fmt: skip
 FILMS = option("folder", type=Path, metavar="FOLDER", help="films, at any depth")
 SITE = option("--site", default="olecranon", metavar="SITE", help="olecranon (default), patella, ...")
 LIST = option("--list", type=Path, metavar="DIR", help="the list that was read; else the folder's readings")
@@ -528,10 +557,7 @@ COMMANDS = (
         FOLDER, TABLES, FRAME, THRESHOLDS, STORE, PROFILE,
         option("--propose", action="store_true",
                help="also measure films without a reading, by unconfirmed proposals"),
-        option("--pin-mm", type=float, metavar="MM",
-               help="with --propose: true diameter of the pins, for a scale"),
-        option("--ball-mm", type=float, metavar="MM",
-               help="with --propose: true diameter of the marker ball, for a scale"),
+        *SIZES,
     )),
     Command("demo", "review the sample films", _demo, (TABLES, THRESHOLDS, PROFILE)),
     Command("report", "write a page for the clinic for each case, PDF and HTML", _report, (
@@ -557,7 +583,7 @@ COMMANDS = (
         OUT,
     )),
     Command("cohort", "measure a whole tree of films into one table, on all cores or a cluster", _cohort, (
-        FOLDER, OUT, FRAME,
+        FOLDER, OUT, FRAME, THRESHOLDS, STORE, PROFILE, *SIZES,
         option("--key", type=Path, metavar="FILE", required=True,
                help="the secret key of the pseudonyms, made where there is none; keep it apart"),
         option("--workers", type=int, default=os.cpu_count() or 1, metavar="N", help="processes; all cores"),

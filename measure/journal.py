@@ -53,7 +53,7 @@ class Entry:
     readings: str = ""
     said: str = ""
     problem: str = ""
-    rows: str = "[]"
+    rows: str = "{}"
 
 
 class Journal:

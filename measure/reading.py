@@ -489,10 +489,12 @@ def load_readings(place: Path) -> tuple[Filed, list[tuple[str, str]]]:
     return readings, problems
 
 
+NO_FILM = "its film is not in this folder, or could not be read (no film has its digest)"
+
+
 def without_film(readings: Filed, digests: Container[str]) -> list[tuple[str, str]]:
     """Name and fault of each reading whose film is not among those seen."""
-    words = "its film is not in this folder, or could not be read (no film has its digest)"
-    return [(name, words) for digest, mine in readings.items() if digest not in digests for name, _ in mine]
+    return [(name, NO_FILM) for digest, mine in readings.items() if digest not in digests for name, _ in mine]
 
 
 def standing(readings: Iterable[Reading]) -> list[Reading]:

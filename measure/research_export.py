@@ -221,7 +221,7 @@ def write_research(
         "values": (VALUES, values),
         "changes": (CHANGES, list(_change_rows(review, pseudonyms))),
         "landmarks": (LANDMARKS, list(_landmark_rows(review, pseudonyms))),
-        "observations": (OBSERVATIONS, list(_observation_rows(review, pseudonyms))),
+        "observations": (OBSERVATIONS, list(observation_rows(review, pseudonyms))),
         "healing": (HEALING, list(_healing_rows(review, pseudonyms, remarks))),
     }
     if wide:
@@ -315,7 +315,8 @@ def _landmark_rows(review: Review, pseudonyms: Pseudonyms) -> Iterator[Row]:
                 yield named | about
 
 
-def _observation_rows(review: Review, pseudonyms: Pseudonyms) -> Iterator[Row]:
+def observation_rows(review: Review, pseudonyms: Pseudonyms) -> Iterator[Row]:
+    """Rows of the table `OBSERVATIONS`."""
     known = {"", CONTRADICTORY, *observation_table().reasons}
     for film, _, use in _films(review):
         for row in observation_rows_of(film):

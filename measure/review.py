@@ -128,7 +128,7 @@ def review(
                 continue
             mine = [reading for _, reading in filed.get(film.digest, ())]
             if mine := [*mine, *_kept(film, kept, problems)]:
-                films.append(measured(film, mine, notes, profiles))
+                films.append(with_contrast(film, measured(film, mine, notes, profiles)))
                 others += by_others(film, mine, films[-1].reading, problems, profiles)
             elif propose and (found_out := proposed(film, sizes)):
                 films.append(found_out)
@@ -278,9 +278,13 @@ def measured(
         which = f"the latest, by {latest.reader} at {latest.time}, is used"
         notes.append(f"{film.name}: {len(valid)} readings stand; {which}")
     check_film(latest, film)
-    profile = profiles.get((latest.site, latest.view))
-    found = measure(film, latest, profile)
-    return dataclasses.replace(found, contrast=fracture_contrast(film, latest, found.scale, profile))
+    return measure(film, latest, profiles.get((latest.site, latest.view)))
+
+
+def with_contrast(film: Film, found: MeasuredFilm) -> MeasuredFilm:
+    """Add the contrast of the fracture line, which takes longer than all else that is measured."""
+    contrast = fracture_contrast(film, found.reading, found.scale, found.profile)
+    return dataclasses.replace(found, contrast=contrast)
 
 
 def by_others(

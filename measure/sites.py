@@ -268,7 +268,7 @@ def read_site(path: Path) -> Site:
             table["name"], table["title"], table["version"], table["region"], table["fragments"],
             tuple(table["axes"]), views,
         )  # fmt: skip
-    except (KeyError, TypeError, AttributeError) as error:
+    except (KeyError, TypeError, AttributeError, ValueError) as error:
         raise SiteError(
             f"{path.name} lacks or misnames a field: {error}. See DEVELOPERS.md, 'Add a site'."
         ) from None
@@ -366,10 +366,13 @@ def _problems(view: View) -> Iterator[str]:
         missing = [name for name in (*row.landmarks, *row.optional) if name not in view.landmark]
         if missing:
             yield f"measurement {row.name} names unknown landmarks {', '.join(missing)}"
-    if view.arcs:
-        for name in (view.arcs.near, view.arcs.far):
-            if name not in view.landmark:
-                yield f"arcs name unknown landmark {name}"
+    arcs = (view.arcs.near, view.arcs.far) if view.arcs else ()
+    yield from (f"arcs name unknown landmark {name}" for name in arcs if name not in view.landmark)
+    yield from (
+        f"depths of {body}: {depth!r} and {u!r} are no depth and uncertainty in mm"
+        for body, (depth, u) in view.depths.items()
+        if not (_finite(depth) and _finite(u) and u > 0)
+    )
     quantities = {row.name for row in view.measurements}
     for change in view.changes:
         estimates = (*change.mobile, *change.reference)

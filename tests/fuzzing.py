@@ -20,6 +20,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import numpy as np
 from conftest import LAYOUTS, Elbow, to_pixels
@@ -105,6 +106,7 @@ def cases(target: Target, seed: int, count: int) -> Iterator[bytes]:
         yield target.mend(damaged(rng.choice(seeds), seeds, rng))
 
 
+@mock.patch("os.fsync", new=mock.Mock())  # what a case writes need not outlive a power cut
 def run(target: Target, seed: int, count: int, folder: Path) -> int:
     """Give a target so many cases; return how many it took. Raises FindingError, with the case kept."""
     taken = 0
@@ -133,6 +135,12 @@ def _found(target: Target, seed: int, number: int, data: bytes, what: str) -> st
     kept = Path(tempfile.gettempdir(), f"holdfast-finding-{hashlib.sha256(data).hexdigest()[:12]}")
     kept.write_bytes(data)
     return f"{target.name}, seed {seed}, case {number}: {what}; kept as {kept}"
+
+
+def _put(data: bytes, path: Path) -> None:
+    """Write a case; a file written over would wait for the disk."""
+    path.unlink(missing_ok=True)
+    path.write_bytes(data)
 
 
 def _forget_peak() -> None:
@@ -218,7 +226,7 @@ def film_seeds() -> list[bytes]:
 def take_film(data: bytes, folder: Path) -> None:
     """Read a film and use all of it."""
     path = folder / "film"
-    path.write_bytes(data)
+    _put(data, path)
     film = read_film(path)
     if film.pixels.size < 2**20:
         film.display()
@@ -270,7 +278,7 @@ def take_reading(data: bytes, folder: Path) -> None:
 def take_site(data: bytes, folder: Path) -> None:
     """Read a site's table."""
     path = folder / "site.toml"
-    path.write_bytes(data)
+    _put(data, path)
     read_site(path)
 
 
@@ -297,7 +305,7 @@ source = "our protocol"
 def take_thresholds(data: bytes, folder: Path) -> None:
     """Read a user's thresholds."""
     path = folder / "thresholds.toml"
-    path.write_bytes(data)
+    _put(data, path)
     with_thresholds(load_site("olecranon"), path)
 
 
@@ -319,7 +327,7 @@ def archive_seeds() -> list[bytes]:
 def take_archive(data: bytes, folder: Path) -> None:
     """Unpack an archive; nothing may be left of it."""
     path = folder / "films.zip"
-    path.write_bytes(data)
+    _put(data, path)
     before = sorted(folder.iterdir())
     if data.startswith(b"PK\x03\x04"):
         list(films_in(path, []))
@@ -344,7 +352,7 @@ def take_disc(data: bytes, folder: Path) -> None:
     """Look at a disc by its directory."""
     disc = folder / "disc"
     disc.mkdir(exist_ok=True)
-    (disc / "DICOMDIR").write_bytes(data)
+    _put(data, disc / "DICOMDIR")
     list(films_in(disc, []))
 
 

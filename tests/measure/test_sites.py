@@ -176,6 +176,12 @@ def refused(tmp_path: Path, *swaps: tuple[str, str]) -> str:
     return str(caught.value)
 
 
+@pytest.mark.parametrize("depth", ["[4.0]", "[4.0, 1.5, 1.0]", '[4.0, "far"]', "[4.0, -1.5]", "[nan, 1.5]"])
+def test_depths_that_are_none_are_refused(tmp_path: Path, depth: str) -> None:
+    """Each is a depth and its uncertainty; fuzzing found a traceback in their place."""
+    assert "ankle.toml" in refused(tmp_path, ("pin1 = [4.0, 1.5]", f"pin1 = {depth}"))
+
+
 def test_a_table_with_many_faults_names_them_all(tmp_path: Path) -> None:
     """One refusal names every reference to something that is not there, and every bad number."""
     message = refused(
