@@ -21,7 +21,10 @@ FOUR = 4  # cortices of the published scheme
 SCORE = "Cortical bridging score"
 SCORE_RANGE = "4 to 12; published for tibial shafts"
 CONTRADICTORY = "contradictory grades"
-FOR_RESEARCH = "for research, never flagged; compares films shown by one display curve alone"
+FOR_RESEARCH = (
+    "for research, never flagged; a narrower line lowers it as a fuller one does; "
+    "compares films shown by one display curve alone"
+)
 
 
 @dataclass(frozen=True)
