@@ -5,9 +5,10 @@ taken from the mean of the bone on both sides: the step. It is divided by how fa
 what lies just beyond both its edges on the same film. In a film whose values follow the logarithm of the
 exposure, exposure drops out of each difference and the display's gain and polarity out of their ratio; a
 curved display does not, nor does scatter. So 1 means: as much bone is missing in the line as the shaft has;
-0: the line is filled like its neighbours. The shaft is the patient's own and another bone may lie over its
-edges, so the number is for one patient's films of one view alone. Metal is left out with a rim; where too
-little is left there is no value.
+0: the line is filled like its neighbours. A line as narrow as the blur and the band's rim gives less than its
+due, so a gap that closes lowers it as one that fills. The shaft is the patient's own and another bone may lie
+over its edges, so the number is for one patient's films of one view alone. Metal is left out with a rim;
+where too little is left there is no value.
 """
 
 from __future__ import annotations

@@ -21,7 +21,10 @@ FOUR = 4  # cortices of the published scheme
 SCORE = "Cortical bridging score"
 SCORE_RANGE = "4 to 12; published for tibial shafts"
 CONTRADICTORY = "contradictory grades"
-FOR_RESEARCH = "for research, never flagged; compares films shown by one display curve alone"
+FOR_RESEARCH = (
+    "for research, never flagged; a narrower line lowers it as a fuller one does; "
+    "compares films shown by one display curve alone"
+)
 
 
 @dataclass(frozen=True)
@@ -164,29 +167,32 @@ def _bridging_words(now: Healing) -> Iterator[str]:
 
 
 def _progress_words(now: Healing, index: Healing | None) -> Iterator[str]:
-    """Count the cortices that are graded on both visits and went further, stayed or went back."""
+    """Count the cortices that one reader graded on both visits and that went further, stayed or went back."""
     if index is None or index.films == now.films:
         return
-    if _readers(now) != _readers(index):
-        yield "The index visit was graded by another reader, so what changed since is not counted."
-        return
+    before = {row.name: each for row, each in index.cortices if each and each.grade}
     both = [
-        (grade.score or 0) - (index.grades[n].score or 0)
-        for n, grade in now.grades.items()
-        if n in index.grades
+        (before[row.name], each) for row, each in now.cortices if each and each.grade and row.name in before
     ]
+    steps = [_score(later) - _score(first) for first, later in both if _reader(first) == _reader(later)]
     counts = {
-        "further": sum(step > 0 for step in both),
-        "the same": sum(step == 0 for step in both),
-        "less far": sum(step < 0 for step in both),
+        "further": sum(step > 0 for step in steps),
+        "the same": sum(step == 0 for step in steps),
+        "less far": sum(step < 0 for step in steps),
     }
-    if both:
-        words = ", ".join(f"{words} at {count}" for words, count in counts.items() if count)
-        yield f"Since the index visit: {words}."
+    parts = [f"{words} at {count}" for words, count in counts.items() if count]
+    if others := len(both) - len(steps):
+        parts.append(f"not compared at {others}, graded by another reader then")
+    if parts:
+        yield f"Since the index visit: {', '.join(parts)}."
 
 
-def _readers(healing: Healing) -> set[str]:
-    return {film.reading.reader for film in healing.films}
+def _score(seen: Seen) -> int:
+    return (seen.grade.score or 0) if seen.grade else 0
+
+
+def _reader(seen: Seen) -> str:
+    return seen.film.reading.reader
 
 
 def _other_words(now: Healing) -> Iterator[str]:

@@ -39,13 +39,20 @@ OUTCOMES = {
 def print_review(review: Review, console: Console) -> None:
     """Print a summary, every case, the films without a reading, the problems and the cautions.
 
-    Cases with something beyond a limit come first.
+    Cases with something beyond a limit come first; among cases alike, those where the eye saw something.
     """
+    cases = sorted(
+        zip(review.cases, review.flags, review.healing, strict=True),
+        key=lambda row: (
+            list(OUTCOMES).index(worst_outcome(row[1][-1])),
+            not seen_of_holding(row[2][-1]),
+            _place(row[0]),
+        ),
+    )
     judged = [
         (case, flags[-1], holding_words(case, flags[-1], healing[-1]), healed_words(healing))
-        for case, flags, healing in zip(review.cases, review.flags, review.healing, strict=True)
+        for case, flags, healing in cases
     ]
-    judged.sort(key=lambda pair: (list(OUTCOMES).index(worst_outcome(pair[1])), _place(pair[0])))
     if len(judged) > 1:
         console.print(_summary(judged))
     for case, flags, held, healed in judged:

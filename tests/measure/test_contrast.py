@@ -167,17 +167,21 @@ class TestNone:
 
 
 @functools.cache
-def filled(share: float, curve: str = "log") -> tuple[phantom_film.Rendered, Case]:
+def filled(share: float, curve: str = "log", gap: float = 2.0) -> tuple[phantom_film.Rendered, Case]:
     """Film of one limb, free of noise, whose fracture gap is filled to a share."""
     pose = Pose(pitch=(0.3, 0.3), shape=(450, 550), offset=(0.0, 20.0))
     exposure = Exposure(collimation=None, letter=False, curve=curve)
-    case = Case(pose=pose, exposure=exposure, displacement=Displacement(gap=2.0, opening=4.0), filled=share)
+    case = Case(
+        pose=pose, exposure=exposure, displacement=Displacement(gap=gap, opening=2.0 * gap), filled=share
+    )
     return phantom_film.render(case), case
 
 
-def phantom_contrast(share: float, curve: str = "log", noise: int | None = None) -> Contrast:
+def phantom_contrast(
+    share: float, curve: str = "log", noise: int | None = None, gap: float = 2.0
+) -> Contrast:
     """Contrast by the phantom's own landmarks, or by landmarks placed with a reader's noise."""
-    rendered, case = filled(share, curve)
+    rendered, case = filled(share, curve, gap)
     size = np.array(case.pose.bone_scale)
     rng = np.random.default_rng(noise)
     film = film_of(rendered.pixels)
@@ -210,6 +214,11 @@ class TestFilling:
         """What README warns of: it compares films of one display curve alone."""
         straight, bent = (phantom_contrast(0.0, curve).quantity.value for curve in ("log", "sigmoid"))
         assert 1.8 < bent / straight < 2.4
+
+    def test_an_empty_line_that_narrows_lowers_it_too(self) -> None:
+        """What README warns of: without the gap beside it, closing and filling look alike."""
+        wide, narrow = (phantom_contrast(0.0, gap=gap).quantity.value for gap in (2.0, 0.3))
+        assert narrow < 0.75 * wide
 
     def test_its_interval_holds_the_value_however_the_landmarks_are_placed(self) -> None:
         """40 placings by the stated noise: some 95 % of intervals hold the value without noise."""
