@@ -3,13 +3,14 @@
 The films are registered by what they show: features of both (SIFT: Lowe, Int J Comput Vision
 2004;60:91) are matched, and the similarity (turn, scale, shift) that most matches agree on is taken
 (RANSAC: Fischler & Bolles 1981). A registration that too few matches support, or whose scale
-contradicts the films' own, is refused: then there are no proposals. Bone and metal move against each
-other between films, so what is carried is a place to start from and never a measurement.
+contradicts the films' own, is refused: then there are no proposals. Metal moves against bone between films:
+the bone is registered without the metal that is found on it, and pins found on both films take their own
+landmarks along (`measure.pin_carry`). What is carried is a place to start from and never a measurement.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,7 +20,10 @@ from numpy.typing import NDArray
 from measure.errors import CarryError, TurnedError
 from measure.film import Film
 from measure.geometry import Points
+from measure.pin_carry import Hardware, find_hardware, pins_followed
+from measure.prepare import Mask
 from measure.reading import PROPOSED, Landmark, Reading
+from measure.sites import load_site
 
 WORKING_SIDE = 900  # pixels of the longer side that films are registered at
 LOWE_RATIO = 0.8  # a match's distance over the next best one's (Lowe 2004, 7.1)
@@ -27,6 +31,7 @@ NEAR_ENOUGH = 4.0  # pixels of the working size within which a match agrees
 FEWEST = 20  # matches that must agree; found on the sample films, where wrong pairs stay below
 MOST_SCALE = 1.35  # limb films run from a magnification of 1.05 to 1.25; the rest is for detector pitch
 MOST_TURN = 45.0  # degrees
+ON_AXIS = ("tip", "straight")  # landmarks of a pin that lie on its axis
 
 
 @dataclass(frozen=True)
@@ -55,35 +60,72 @@ def carry_forward(
     Raises CarryError, with the reason, where the films cannot be registered; and where `stopped`, which
     is asked before each step of the work, says that nobody wants them any more.
     """
-    registration = register(earlier, later, stopped)
+    hardware = []
+    for film in (earlier, later):
+        _go_on(stopped)
+        hardware.append(find_hardware(film))
+    bone = _register_bone(earlier, later, stopped, hardware)
     limits = np.array(later.pixels.shape) - 1
     carried = {}
-    for name, landmark in reading.landmarks.items():
-        if not landmark.located:
-            continue
-        moved = registration(landmark.array)
-        if np.all((moved >= 0) & (moved <= limits)):
-            carried[name] = Landmark(PROPOSED, tuple(map(tuple, moved.tolist())), origin="carried")
+    for name, points in _laid(reading, hardware, bone).items():
+        if np.all((points >= 0) & (points <= limits)):
+            carried[name] = Landmark(PROPOSED, tuple(map(tuple, points.tolist())), origin="carried")
     return carried
 
 
-def register(earlier: Film, later: Film, stopped: Callable[[], bool] = _never) -> Registration:
-    """Lay a later film on an earlier one. Raises CarryError where that cannot be trusted, or is stopped."""
+def _register_bone(
+    earlier: Film, later: Film, stopped: Callable[[], bool], hardware: Sequence[Hardware]
+) -> Registration:
+    """Register the films by their bone alone; with its metal where the bone alone shows too little."""
+    try:
+        return register(earlier, later, stopped, [one.metal for one in hardware])
+    except CarryError:
+        return register(earlier, later, stopped)
+
+
+def _laid(reading: Reading, hardware: Sequence[Hardware], bone: Registration) -> dict[str, Points]:
+    """Lay located landmarks on the later film: a pin's with the pin where it is followed, others by bone."""
+    rows = load_site(reading.site).views[reading.view].landmark
+    marks = {name: mark.array for name, mark in reading.landmarks.items() if mark.located}
+    on_axis: dict[str, list[Points]] = {}
+    for name in marks:
+        number, _, place = name.partition("_")
+        if rows[name].part == "pin" and place in ON_AXIS:
+            on_axis.setdefault(number, []).append(marks[name])
+    axes = {number: np.vstack(points) for number, points in on_axis.items()}
+    followed = pins_followed(hardware[0], hardware[1], axes, bone)
+    return {
+        name: followed.get(name.partition("_")[0] if rows[name].part == "pin" else "", bone)(points)
+        for name, points in marks.items()
+    }
+
+
+def _go_on(stopped: Callable[[], bool]) -> None:
+    if stopped():
+        raise CarryError("Stopped, as asked. Place the landmarks by hand.")
+
+
+def register(
+    earlier: Film,
+    later: Film,
+    stopped: Callable[[], bool] = _never,
+    hidden: Sequence[Mask | None] = (None, None),
+) -> Registration:
+    """Lay a later film on an earlier one. Raises CarryError where that cannot be trusted, or is stopped.
+
+    hidden: masks, of any size, of what says nothing on either film, such as metal that may have moved.
+    """
     import cv2
 
-    def go_on() -> None:
-        if stopped():
-            raise CarryError("Stopped, as asked. Place the landmarks by hand.")
-
     pictures, features = [], []
-    for film in (earlier, later):
-        go_on()
+    for film, mask in zip((earlier, later), hidden, strict=True):
+        _go_on(stopped)
         pictures.append(_picture(film))
-        go_on()
-        features.append(_features(pictures[-1][0]))
-    go_on()
+        _go_on(stopped)
+        features.append(_features(pictures[-1][0], mask))
+    _go_on(stopped)
     source, target = _matches(*features)
-    go_on()
+    _go_on(stopped)
     if len(source) < FEWEST:
         raise CarryError(_refusal(f"only {len(source)} features match"))
     matrix, agrees = cv2.estimateAffinePartial2D(
@@ -114,11 +156,15 @@ def _picture(film: Film) -> tuple[NDArray[np.uint8], Any]:
     return even, np.array([rows, columns]) / np.array(shades.shape)
 
 
-def _features(picture: NDArray[np.uint8]) -> tuple[Any, Any]:
+def _features(picture: NDArray[np.uint8], hidden: Mask | None) -> tuple[Any, Any]:
     import cv2
 
     detector = cv2.SIFT.create(nfeatures=4000, contrastThreshold=0.01)
-    found: tuple[Any, Any] = detector.detectAndCompute(picture, None)
+    seen = None
+    if hidden is not None:
+        size = picture.shape[::-1]
+        seen = 1 - cv2.resize(hidden.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    found: tuple[Any, Any] = detector.detectAndCompute(picture, seen)
     return found
 
 

@@ -84,6 +84,16 @@ class Pin:
         return np.asarray(away / np.linalg.norm(away))
 
 
+def bearer(pins: Sequence[Pin], points: Array, within: float) -> Pin | None:
+    """Give the pin on whose axis points (n, 2) lie, to so many pixels; the nearest, None where on none."""
+    far = [
+        (float(np.abs((points - pin.tip) @ np.array([-pin.along[1], pin.along[0]])).max()), pin)
+        for pin in pins
+    ]
+    away, pin = min(far, key=lambda pair: pair[0], default=(np.inf, None))
+    return pin if away <= within else None
+
+
 @dataclass(frozen=True)
 class _Fitted:
     """Bars fitted together in one strip, with the strip's places where each begins and ends."""

@@ -17,7 +17,7 @@ from measure.film import Film
 from measure.geometry import Points
 from measure.lines import Array, Line
 from measure.marker import Marker, find_marker
-from measure.pins import Pin, find_pins
+from measure.pins import Pin, bearer, find_pins
 from measure.prepare import Prepared, prepare
 from measure.strip import cut_strip
 from measure.wire import Wire, find_wire
@@ -85,20 +85,11 @@ def _pins_of(features: Features, name: str, placed: Mapping[str, Points]) -> Seq
         number, _, part = other.partition("_")
         if other != name and f"_{part}" in _ENDINGS:
             owners.setdefault(number, []).append(points)
-    borne = {number: _bearer(features, np.vstack(points)) for number, points in owners.items()}
+    reach = REACH_MM / features.film.mm_per_px
+    borne = {number: bearer(features.pins, np.vstack(points), reach) for number, points in owners.items()}
     if own in borne:
         return [pin for pin in features.pins if pin is borne[own]]
     return [pin for pin in features.pins if all(pin is not other for other in borne.values())]
-
-
-def _bearer(features: Features, points: Points) -> Pin | None:
-    """Give the pin on whose axis points (n, 2) lie, the nearest; None where they lie on none."""
-    far = [
-        (float(np.abs((points - pin.tip) @ np.array([-pin.along[1], pin.along[0]])).max()), pin)
-        for pin in features.pins
-    ]
-    away, pin = min(far, key=lambda pair: pair[0], default=(np.inf, None))
-    return pin if away * features.film.mm_per_px <= REACH_MM else None
 
 
 def _snapped(point: Array, u_px: float, film: Prepared) -> Snapped:

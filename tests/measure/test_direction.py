@@ -13,10 +13,11 @@ PACKAGE = Path(__file__).parents[2] / "measure"
 # Each module imports only from those before it. A new module takes its place here.
 ORDER = (
     "errors", "limits", "files", "quantity", "geometry", "film_elements", "film_grey", "film_header",
-    "film_walk", "film_dicom", "film", "scale", "sites", "profiles", "observations", "reading", "carry",
+    "film_walk", "film_dicom", "film", "scale", "sites", "profiles", "observations", "reading",
     "propagate", "definitions", "measurements", "contrast", "ties", "movement", "comparability", "series",
     "space", "trend", "flags", "healing", "prepare", "lines", "strip", "pin_search", "pin_fit", "pin_ends",
-    "pins", "pin_width", "marker", "wire", "snap", "bone", "propose", "review", "reading_list", "store",
+    "pins", "pin_carry", "carry", "pin_width", "marker", "wire", "snap", "bone", "propose", "review",
+    "reading_list", "store",
     "export", "report", "figure", "clinic_page", "clinic_html", "clinic_pdf", "clinic_report", "pseudonym",
     "research_export", "crew", "journal", "cohort", "countdown", "network", "inbox", "receive", "send",
     "unpack", "doubts", "intake", "structured_report", "presentation_state", "deidentify", "samples",
