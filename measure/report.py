@@ -320,12 +320,12 @@ def between_lines(case: Case) -> Iterator[str]:
             yield f"{basis}: cannot tell what moved or how alike the films are (no scale, or few landmarks)"
             continue
         yield f"{basis}: {changes[0].comparison.text()}"
-        what = "how the films compare (±: what turn and scales alone may do)"
-        yield f"{basis}, {what}: {comparable_words(changes)}"
+        compared = comparable_words(changes)
+        yield f"{basis}, how the films compare (±: what turn and scales alone may do): {compared}"
 
 
 def comparable_words(changes: Sequence[Change]) -> str:
-    """Say of every quantity how well two films compare in it, and what their turn and scales may do to it.
+    """Say of every quantity how well two films compare in it, and what turn and scales alone may do to it.
 
     Of several pins or knots the worst stands.
     """
