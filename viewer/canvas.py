@@ -93,7 +93,7 @@ class FilmPair(QObject):
     pointed = Signal(object)
     moving = Signal()
     refused = Signal(str)
-    snapped = Signal(float)
+    snapped = Signal(float)  # a landmark was clicked: standard uncertainty of the snap, 0 where it stayed
 
     def __init__(self, viewer: Any, session: Session, parent: QObject | None = None) -> None:
         super().__init__(parent)
@@ -444,8 +444,7 @@ class FilmPair(QObject):
                 marks = session.draft.landmarks
                 found = None if exact else self.snapper.snap(session.film, session.active, point, marks)
                 session.place(found.point if found else point, found.u_px if found else None)
-                if found:
-                    self.snapped.emit(found.u_px)
+                self.snapped.emit(found.u_px if found else 0.0)
         except HoldfastError as error:
             self.refused.emit(str(error))
 
