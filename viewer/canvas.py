@@ -20,6 +20,7 @@ from viewer.snapping import Snapper
 HIT_PX = 8.0  # screen pixels within which a press takes hold of a mark
 MOVE_PX = 4.0  # screen pixels below which a press and release is a click
 MARK_PX = 11
+LEAST_MARK_PX = 9
 LABEL_PX = 24.0  # labels nearer to each other than this would run into each other
 LINE_PX = 1.6
 BLINK_MS = 700
@@ -162,7 +163,7 @@ class FilmPair(QObject):
             border_width=0.14,
             face_color="transparent",
         )
-        marks.canvas_size_limits = (MARK_PX, MARK_PX)
+        marks.canvas_size_limits = LEAST_MARK_PX, MARK_PX  # small where the whole film is shown
         return FilmLayers(image, lines, marks)
 
     # --- Showing ---
