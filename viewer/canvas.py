@@ -20,6 +20,7 @@ from viewer.snapping import Snapper
 HIT_PX = 8.0  # screen pixels within which a press takes hold of a mark
 MOVE_PX = 4.0  # screen pixels below which a press and release is a click
 MARK_PX = 11
+LEAST_MARK_PX = 9
 LABEL_PX = 24.0  # labels nearer to each other than this would run into each other
 LINE_PX = 1.6
 BLINK_MS = 700
@@ -94,7 +95,7 @@ class FilmPair(QObject):
     pointed = Signal(object)
     moving = Signal()
     refused = Signal(str)
-    snapped = Signal(float)
+    snapped = Signal(float)  # a landmark was clicked: standard uncertainty of the snap, 0 where it stayed
 
     def __init__(self, viewer: Any, session: Session, parent: QObject | None = None) -> None:
         super().__init__(parent)
@@ -164,7 +165,7 @@ class FilmPair(QObject):
             border_width=0.14,
             face_color="transparent",
         )
-        marks.canvas_size_limits = (MARK_PX, MARK_PX)
+        marks.canvas_size_limits = LEAST_MARK_PX, MARK_PX  # small where the whole film is shown
         return FilmLayers(image, lines, marks)
 
     # --- Showing ---
@@ -461,8 +462,7 @@ class FilmPair(QObject):
                 marks = session.draft.landmarks
                 found = None if exact else self.snapper.snap(session.film, session.active, point, marks)
                 session.place(found.point if found else point, found.u_px if found else None)
-                if found:
-                    self.snapped.emit(found.u_px)
+                self.snapped.emit(found.u_px if found else 0.0)
         except HoldfastError as error:
             self.refused.emit(str(error))
 

@@ -23,7 +23,7 @@ from measure.sites import Site
 from viewer.drafts import Draft
 from viewer.rows import frame_words
 from viewer.session import SIDES
-from viewer.style import SHEET
+from viewer.style import dress
 
 Descriptions = dict[str, tuple[str, str | None]]  # film digest to its view ("" unsaid) and side
 UNSAID = "not stated"
@@ -110,7 +110,7 @@ class DescribeDialog(QDialog):
 
     def __init__(self, film: Film, site: Site, known: Draft, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self.setStyleSheet(SHEET)
+        dress(self)
         self.setWindowTitle("What does this film show?")
         self.films = DescribeFilms([film], site, known)
         layout = QVBoxLayout(self)

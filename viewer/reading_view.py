@@ -55,10 +55,11 @@ from viewer.results_panel import ResultsPanel
 from viewer.rows import ResultRow, caption_lines, frame_words, moving_rows, result_rows, trend, verdict
 from viewer.scale_panel import WHAT_TO_CLICK, FilmPanel, ScalePanel
 from viewer.session import Point, Session
-from viewer.style import SHEET
+from viewer.style import SHEET, dress
 
 FRAME_MS = 16
 CARRY = "carry"
+LOOK_MS = 400  # the film comes first: it is looked at once it is drawn
 REST_MS = 80  # a point that has not moved for so long rests: changes and outcomes are worked out
 RESULTS_PX = 370  # height of the table to begin with: films are mostly wider than high
 LANDMARK_TAB, SCALE_TAB, FILM_TAB, SHEET_TAB = 0, 1, 2, 3
@@ -90,14 +91,9 @@ class ReadingView(QWidget):
         self._stop = threading.Event()  # tells the worker of proposals that nobody wants them any more
         self._dock: Any = None
         self._box: QMessageBox | DescribeDialog | None = None  # the question that is open
-        self._timer = QTimer(self)
-        self._timer.setSingleShot(True)
-        self._timer.setInterval(FRAME_MS)
-        self._timer.timeout.connect(self.refresh)
-        self._rest = QTimer(self)
-        self._rest.setSingleShot(True)
-        self._rest.setInterval(REST_MS)
-        self._rest.timeout.connect(self._show_result)
+        self._timer = _later(FRAME_MS, self.refresh, self)
+        self._rest = _later(REST_MS, self._show_result, self)
+        self._shown_first = _later(LOOK_MS, self._look, self)
         self._build()
         self.pair = FilmPair(viewer, session, self)
         self._build_overlays()
@@ -118,7 +114,8 @@ class ReadingView(QWidget):
         self.guide, self.scale, self.film_panel = GuidePanel(), ScalePanel(), FilmPanel(ARRANGEMENTS)
         self.grading, self.sheet = Sheet(self.session), ObservationSheet()
         self.results = ResultsPanel()
-        self.results.setStyleSheet(SHEET)
+        dress(self.results)
+        self.results.caution.setText(CAUTION)
         tabs = QTabWidget()
         for name, panel in (
             ("Landmarks", self.guide),
@@ -293,12 +290,13 @@ class ReadingView(QWidget):
             shortcut.setEnabled(True)
         if self._dock is not None:
             self._dock.show()
+        self._shown_first.start()
         self.redraw_soon()
 
     def detach(self) -> None:
         """Stop listening, as when the dock is closed; nothing that was read is lost."""
-        self._timer.stop()
-        self._rest.stop()
+        for timer in (self._timer, self._rest, self._shown_first):
+            timer.stop()
         for shortcut in self._keys:
             shortcut.setEnabled(False)
         self.session.drop()
@@ -393,7 +391,7 @@ class ReadingView(QWidget):
         self._default_trend()
         self._caption()
         self._carry()
-        self._look()
+        self._shown_first.start()
 
     def _default_trend(self) -> None:
         if self._trend_key is None or trend(self.session, self._trend_key) is None:
@@ -492,7 +490,8 @@ class ReadingView(QWidget):
             create_worker(self.pair.snapper.look, self.session.film, _start_thread=False).start()
 
     def _snapped(self, u_px: float) -> None:
-        self.say(f"Moved to what the film shows there, ± {1.96 * u_px:.1f} pixels. Alt+click places exactly.")
+        words = f"Moved to what the film shows there, ± {1.96 * u_px:.1f} pixels. Alt+click places exactly."
+        self.say(words if u_px else "")
 
     def _show_busy(self, job: Any, words: str | None) -> None:
         """Show what is under way; without words, a job is done with."""
@@ -788,6 +787,15 @@ class ReadingView(QWidget):
                 self._hand_over(KEEP)
 
         self._do(finish)()
+
+
+def _later(ms: int, action: Callable[[], object], parent: QObject) -> QTimer:
+    """Return a timer that acts once, so long after it was last started."""
+    timer = QTimer(parent)
+    timer.setSingleShot(True)
+    timer.setInterval(ms)
+    timer.timeout.connect(action)
+    return timer
 
 
 def _shortcut(

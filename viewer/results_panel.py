@@ -197,7 +197,7 @@ class TrendPlot(QWidget):
             words = (
                 "Choose a row of the table to see it over the visits."
                 if trend is None
-                else "No value on any visit yet."
+                else f"{trend.title}: no value on any visit yet."
             )
             painter.setPen(QUIET)
             painter.drawText(self.rect(), Qt.AlignmentFlag.AlignCenter | Qt.TextFlag.TextWordWrap, words)

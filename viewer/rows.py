@@ -247,7 +247,7 @@ def _change_points(session: Session, key: tuple[str, str]) -> Iterator[TrendPoin
     first, *later = session.visits
     for number in later:
         change = next(c for c in session.compared(first, number, INDEX) if c.key == key)
-        if number == later[0]:
+        if number == later[0] and change.earlier.reading.landmarks:
             yield from _point(change.earlier, Quantity(0.0, change.row.unit), True, session)
         if change.quantity:
             yield from _point(change.later, change.quantity, change.confirmed, session)

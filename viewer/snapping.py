@@ -8,10 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from types import MappingProxyType
+from typing import TYPE_CHECKING
 
 from measure.film import Film
 from measure.reading import PROPOSED, Landmark
-from measure.snap import Features, Snapped, find_features, snap
+
+if TYPE_CHECKING:  # slow to load; the worker that looks at the first film does it, once that is shown
+    from measure.snap import Features, Snapped
 
 Point = tuple[float, float]
 NOTHING: Mapping[str, Landmark] = MappingProxyType({})
@@ -29,6 +32,8 @@ class Snapper:
 
     def look(self, film: Film) -> None:
         """Find a film's features, at most once."""
+        from measure.snap import find_features
+
         if not self.knows(film):
             self._found[film.digest] = find_features(film)
 
@@ -42,5 +47,7 @@ class Snapper:
         features = self._found.get(film.digest)
         if not (features and features.pins and landmark):
             return None
+        from measure.snap import snap
+
         sure = {name: mark.array for name, mark in placed.items() if mark.located and mark.status != PROPOSED}
         return snap(features, landmark, point, sure)

@@ -1,4 +1,22 @@
-"""Qt style of the reading room: quiet, dark, and legible."""
+"""Qt style of the reading room: quiet, dark, and legible, whatever theme napari has."""
+
+from __future__ import annotations
+
+from qtpy.QtCore import Qt
+from qtpy.QtWidgets import QWidget
+
+# Ground and controls are our own too: pale words on the ground of a light theme could not be read.
+GROUND = """
+QWidget { background-color: #22242b; color: #e8edf1; }
+QLabel, QGroupBox, QRadioButton, QCheckBox, QSlider { background-color: transparent; }
+QComboBox, QComboBox QAbstractItemView, QLineEdit, QPlainTextEdit, QAbstractSpinBox { background: #38424c; }
+QComboBox:disabled { background: #2b3038; color: #a9b6c0; }
+QTabWidget::pane { border: 1px solid #313b44; }
+QTabBar::tab { background: #38424c; padding: 3px 6px; margin-right: 1px; }
+QTabBar::tab:selected { background: #3e5fd0; }
+QListWidget::item:selected, QTableWidget::item:selected { color: #e8edf1; }
+QProgressBar { background: #171d22; }
+"""
 
 SHEET = """
 QLabel, QListWidget, QTableWidget, QComboBox, QLineEdit, QDoubleSpinBox, QPushButton, QTabBar, QGroupBox {
@@ -26,5 +44,11 @@ QPushButton:focus { border: 1px solid #62c8ff; }
 QPushButton#finish { background: #1f5673; font-weight: 600; }
 QPushButton#finish:disabled { background: #20272d; }
 QGroupBox { border: 1px solid #313b44; border-radius: 4px; margin-top: 10px; padding-top: 8px; }
-QGroupBox::title { subcontrol-origin: margin; left: 8px; }
+QGroupBox::title { subcontrol-origin: margin; left: 8px; background: transparent; }
 """
+
+
+def dress(widget: QWidget) -> None:
+    """Give a panel and all that is in it the room's ground and words."""
+    widget.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
+    widget.setStyleSheet(GROUND + SHEET)

@@ -31,7 +31,7 @@ from viewer.list_run import ListRun
 from viewer.list_view import ListPage, ListView
 from viewer.reading_view import ReadingView
 from viewer.session import SITE, Session, UnstatedViewError
-from viewer.style import SHEET
+from viewer.style import dress
 
 INTRODUCTION = (
     "A folder of DICOM films, or pictures. Working readings are kept in a folder .holdfast inside it; "
@@ -64,7 +64,7 @@ class ReadingRoom(QWidget):
         self._given: dict[str, Any] = {"reader": reader, "view": view, "profiles": profiles}
         self._worker: Any = None
         self._practice: tempfile.TemporaryDirectory[str] | None = None
-        self.setStyleSheet(SHEET)
+        dress(self)
         self.setMinimumWidth(410)
         # Without this napari adds a stretch below, and the list of landmarks is left short.
         self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)

@@ -13,9 +13,11 @@ from measure.errors import HoldfastError
 from measure.reading import Landmark, load_reading, standing
 from measure.series import measure
 from viewer.drafts import Draft, to_reading
+from viewer.grading import CLEAR, DOWN, UP, WHY, Sheet
 from viewer.session import Session
 
 ACTIONS = 2_000
+KEEPS_GRADES = ("place", "place_snapped", "move", "drag", "nudge", "clear", "confirm", "propose", "scale")
 
 
 class Walker:
@@ -25,7 +27,8 @@ class Walker:
         self.folder, self.rng = folder, np.random.default_rng(seed)
         self.films = [make_film(n, folder) for n in range(3)] + [make_film(7, folder, patient_key="INV-2")]
         self.session = Session(self.films, reader="AB", folder=folder)
-        self.refusals = 0
+        self.sheet = Sheet(self.session)
+        self.refusals = self.grades = 0
         self.files: dict[Path, bytes] = {}
 
     def point(self) -> tuple[float, float]:
@@ -36,6 +39,17 @@ class Walker:
 
     def place(self) -> None:
         self.session.place(self.point())
+
+    def place_snapped(self) -> None:
+        self.session.place(self.point(), u_px=float(self.rng.uniform(0.3, 2.0)))
+
+    def grade(self) -> None:
+        for key in self.rng.choice(["1", "2", "3", "4", "9", WHY, UP, DOWN, CLEAR], 3):
+            self.sheet.press(str(key))
+        self.grades += self.session.draft.observations != self.before.observations
+
+    def remark(self) -> None:
+        self.session.remark(str(self.rng.choice(["seen twice", ""])))
 
     def move(self) -> None:
         self.session.move(self.name(), int(self.rng.integers(3)), self.point())
@@ -107,11 +121,12 @@ class Walker:
         self.session = Session(
             self.films, reader="AB", folder=self.folder, saved={k: v for k, v in saved.items() if v}
         )
+        self.sheet = Sheet(self.session)
         assert [self.session.draft_of(n) for n in range(len(self.films))] == before
         assert not self.session.troubles
 
     def act(self) -> None:
-        actions = ["place"] * 12 + ["move"] * 3 + [
+        actions = ["place"] * 10 + ["place_snapped"] * 3 + ["grade"] * 3 + ["move"] * 3 + ["remark"] + [
             "drag", "drag", "nudge", "clear", "skip", "absent", "select", "select", "confirm", "undo", "undo",
             "redo", "show", "propose", "scale", "axis", "finish",
         ]  # fmt: skip
@@ -136,8 +151,13 @@ class Walker:
         draft = session.draft
         assert set(draft.landmarks) <= set(session.view.landmark)
         assert session.active is None or session.active in session.view.landmark
+        if session.current == self.current and self.action in ("grade", "remark"):
+            assert draft.landmarks == self.before.landmarks, f"{self.action} changed landmarks"
+        if session.current == self.current and self.action in (*KEEPS_GRADES, "skip", "absent"):
+            assert draft.observations == self.before.observations, f"{self.action} changed grades"
         if session.current == self.current and self.action in (
             "place",
+            "place_snapped",
             "move",
             "drag",
             "nudge",
@@ -175,6 +195,7 @@ def test_random_walk(tmp_path: Path, seed: int) -> None:
             walker.check_numbers()
     assert 50 < walker.refusals < ACTIONS / 2
     assert len(walker.files) > 3
+    assert walker.grades > 50
     assert all(path.read_bytes() == content for path, content in walker.files.items())
     for _ in range(ACTIONS * 2):  # a drag or a proposal may be a step of its own
         walker.session.undo()

@@ -678,6 +678,16 @@ def test_a_folder_gives_every_frame_of_a_file(tmp_path: Path) -> None:
     assert not folder.problems
 
 
+def test_an_unread_index_film_is_no_point_of_a_trend(
+    session: Session, truth: Truth, place_all: PlaceAll
+) -> None:
+    """Change is nought on the index film by definition, but only once that was read."""
+    key = next((row.name, row.target) for row in session.view.changes if row.name == "back_out")
+    assert trend(session, key).points == ()
+    place_all(session, truth)
+    assert [point.value for point in trend(session, key).points] == [0.0]
+
+
 def test_a_whole_wire_is_told_in_words(session: Session, truth: Truth, place_all: PlaceAll) -> None:
     """No break on either film is no '0.0 ± 0.0 mm'."""
     for number in range(2):

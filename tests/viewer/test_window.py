@@ -293,6 +293,30 @@ def test_a_click_is_placed_on_the_feature_or_exactly(
     assert session.draft.landmarks["shaft_dorsal"].points[1] == pytest.approx(aim)
 
 
+def test_words_of_a_snap_go_with_the_next_click(
+    open_hand: Callable[[Session], Hand], session: Session, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A click that stays where it was is not said to have been moved."""
+    answers = [Snapped((309.0, 300.0), 0.5), None]
+    monkeypatch.setattr("viewer.snapping.Snapper.snap", lambda *_: answers.pop(0))
+    hand = open_hand(session)
+    hand.click((300.0, 300.0))
+    assert "Moved to what the film shows" in hand.view.message.text()
+    hand.click((300.0, 600.0))
+    assert hand.view.message.text() == ""
+
+
+def test_words_are_read_on_a_light_theme(open_hand: Callable[[Session], Hand], session: Session) -> None:
+    """The room brings its own dark ground: its pale words would be lost on that of a light theme."""
+    hand = open_hand(session)
+    hand.viewer.theme = "light"
+    hand.settle()
+    for panel in (hand.room, hand.view.results, hand.view.scale, hand.view.film_panel):
+        ground = panel.grab().toImage().pixelColor(1, 1)
+        assert ground.lightness() < 80, type(panel).__name__
+    hand.viewer.theme = "dark"
+
+
 def test_drag_moves_one_point_once(open_hand: Callable[[Session], Hand], session: Session) -> None:
     """A real drag moves the mark under the cursor, does not pan the film, and is one step."""
     from viewer.canvas import scene
