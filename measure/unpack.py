@@ -83,7 +83,7 @@ def _member(
 ) -> Iterator[tuple[str, Path]]:
     """Unpack one file, if it is a film, and give it; it is removed afterwards."""
     inside = PurePosixPath(member.filename.replace("\\", "/"))
-    name = f"{Path(archive.filename or '').name}: {inside.name}"
+    name = f"{Path(archive.filename or '').name}: {_shown(inside.name)}"
     try:
         if reason := _why_not(member, inside):
             problems.append((name, reason))
@@ -102,6 +102,11 @@ def _member(
         problems.append((name, "This file of the archive is damaged, or packed in a way that is not read."))
     finally:
         to.unlink(missing_ok=True)
+
+
+def _shown(name: str) -> str:
+    """Name from outside as a screen may show it: no signs that steer a terminal, and not without end."""
+    return "".join(letter if letter.isprintable() else "?" for letter in name)[:80]
 
 
 def _why_not(member: zipfile.ZipInfo, inside: PurePosixPath) -> str | None:
@@ -152,7 +157,7 @@ def _missing(directory: Path) -> Problems:
             (directory.name, "The disc's directory cannot be read; the films were looked for without it.")
         ]
     wrong = [parts for parts in named if parts and not _is_beside(directory.parent, parts)]
-    return [("/".join(parts)[:80], _ELSEWHERE) for parts in wrong]
+    return [(_shown("/".join(parts)), _ELSEWHERE) for parts in wrong]
 
 
 def _parts(value: object) -> tuple[str, ...]:

@@ -1,9 +1,9 @@
-"""Run a server on port 11113 and a shell script beside it: SERVER... -- SCRIPT, in a network of its own.
+"""Run a server and a shell script beside it, once the server listens: PORT SERVER... -- SCRIPT.
 
-    unshare -rn sh -c 'ip link set lo up && exec "$@"' sh python tests/in_a_network.py SERVER... -- SCRIPT
+    unshare -rn sh -c 'ip link set lo up && exec "$@"' sh python tests/in_a_network.py PORT SERVER -- SCRIPT
 
-With `ask` in place of a server: list what the server keeps (its HTTP port is 11114), and have it send its
-films to the peer it calls "holdfast".
+is that in a network of its own. With `ask HTTP_PORT RECEIVER_PORT`: list what the server keeps, and have it
+send its films to the peer it calls "holdfast", once that listens.
 """
 
 from __future__ import annotations
@@ -16,14 +16,12 @@ import time
 import urllib.request
 from typing import Any
 
-AT = "http://127.0.0.1:11114"
 
-
-def beside(server: list[str], script: str) -> int:
+def beside(port: int, server: list[str], script: str) -> int:
     """Run the script while the server runs."""
     with subprocess.Popen(server, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as running:
         try:
-            _await(11113)
+            _await(port)
             return subprocess.run(["sh", "-c", script]).returncode
         finally:
             running.terminate()
@@ -37,26 +35,28 @@ def _await(port: int) -> None:
             time.sleep(0.05)
         else:
             return
+    sys.exit(f"nothing listens on port {port}")
 
 
-def ask(path: str, data: bytes | None = None) -> Any:
+def ask(port: int, path: str, data: bytes | None = None) -> Any:
     """Ask the server by its own interface."""
-    with urllib.request.urlopen(AT + path, data) as answer:  # noqa: S310 (the address is ours)
+    at = f"http://127.0.0.1:{port}{path}"
+    with urllib.request.urlopen(at, data) as answer:
         return json.load(answer)
 
 
-def have_films_sent() -> None:
+def have_films_sent(port: int, receiver: int) -> None:
     """Print the UIDs that the server keeps, and have its films sent once our receiver listens."""
-    _await(11115)
-    tags = {each: ask(f"/instances/{each}/simplified-tags") for each in ask("/instances")}
+    _await(receiver)
+    tags = {each: ask(port, f"/instances/{each}/simplified-tags") for each in ask(port, "/instances")}
     print(json.dumps(sorted(kept["SOPInstanceUID"] for kept in tags.values())))
     films = [each for each, kept in tags.items() if kept["Modality"] == "DX"]
-    ask("/modalities/holdfast/store", json.dumps(films).encode())
+    ask(port, "/modalities/holdfast/store", json.dumps(films).encode())
 
 
 if __name__ == "__main__":
-    if sys.argv[1:] == ["ask"]:
-        have_films_sent()
+    if sys.argv[1] == "ask":
+        have_films_sent(*map(int, sys.argv[2:]))
     else:
         at = sys.argv.index("--")
-        sys.exit(beside(sys.argv[1:at], sys.argv[at + 1]))
+        sys.exit(beside(int(sys.argv[1]), sys.argv[2:at], sys.argv[at + 1]))

@@ -2,12 +2,14 @@
 
 Run it: `python tests/benchmarks/cohort.py [FILMS]` (1,000). The films are copies of the sample films, each
 with a pixel and a UID of its own; one in twenty is measured by proposals, which take far longer, the others
-by readings. The runs alternate, so that what else the machine does falls on all of them. Receiving is by
+by readings. The runs alternate, so that what else the machine does falls on all of them; the processor's time
+for each film shows what a second worker costs whatever else runs. Receiving is by
 DCMTK's storescu, against DCMTK's own storescp.
 """
 
 from __future__ import annotations
 
+import functools
 import os
 import resource
 import shutil
@@ -66,30 +68,51 @@ def rate(run: Callable[[Path], int], folder: Path) -> float:
     return films / (time.perf_counter() - started)
 
 
+def processor_ms(folder: Path) -> float:
+    """Take away what the workers noted: the processor's time for a film, in ms."""
+    seconds = [float(line) for path in folder.iterdir() for line in path.read_text().splitlines()]
+    for path in folder.iterdir():
+        path.unlink()
+    return 1000 * sum(seconds) / len(seconds)
+
+
 def cohorts(films: Path, work: Path) -> None:
     """Print the rates of the three ways, and whether their tables are the same."""
+    from cohort_faults import clocked
     from distributed import LocalCluster
 
     from measure.cohort import run_cohort
     from measure.pseudonym import Pseudonyms
 
-    names = Pseudonyms(KEY)
+    run = functools.partial(run_cohort, films, pseudonyms=Pseudonyms(KEY), measure=clocked)
+    notes = work / "clocked"
+    notes.mkdir()
+    os.environ["CLOCKED"] = str(notes)
     with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
         address = cluster.scheduler_address
         ways: dict[str, Callable[[Path], int]] = {
-            "one process": lambda out: run_cohort(films, out, names, workers=1).new,
-            "two processes": lambda out: run_cohort(films, out, names, workers=2).new,
-            "two Dask workers": lambda out: run_cohort(films, out, names, cluster=address).new,
+            "one process": lambda out: run(out, workers=1).new,
+            "two processes": lambda out: run(out, workers=2).new,
+            "two Dask workers": lambda out: run(out, cluster=address).new,
         }
         rates: dict[str, list[float]] = {name: [] for name in ways}
+        spent: dict[str, list[float]] = {name: [] for name in ways}
         for _ in range(ROUNDS):
             for name, way in ways.items():
                 rates[name].append(rate(way, work / name))
-                print(f"  {name}: {rates[name][-1]:.1f} films/s", flush=True)
+                spent[name].append(processor_ms(notes))
+                load = os.getloadavg()[0]
+                print(
+                    f"  {name}: {rates[name][-1]:.1f} films/s, {spent[name][-1]:.0f} ms of the processor a "
+                    f"film, load {load:.1f}",
+                    flush=True,
+                )
     tables = {(work / name / "values.parquet").read_bytes() for name in ways}
     one, two, dask = (statistics.median(rates[name]) for name in ways)
     print(f"one process {one:.1f}, two {two:.1f}, two Dask workers {dask:.1f} films/s (medians of {ROUNDS})")
     print(f"efficiency of two processes {two / one / 2:.2f}, of Dask {dask / one / 2:.2f}")
+    ms = [statistics.median(spent[name]) for name in ways]
+    print(f"by the processor's time a film: two processes {ms[0] / ms[1]:.2f}, Dask {ms[0] / ms[2]:.2f}")
     print(f"Dask takes {two / dask:.2f} times the processes' time; one table: {len(tables) == 1}")
     usage = resource.getrusage
     own, workers = usage(resource.RUSAGE_SELF).ru_maxrss, usage(resource.RUSAGE_CHILDREN).ru_maxrss

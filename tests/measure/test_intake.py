@@ -447,3 +447,14 @@ def test_the_command_line(write: WriteFilm, tmp_path: Path, capsys: pytest.Captu
     assert "1 wait in" in said
     answer(tmp_path / "out", side="left")
     assert main(command) == DONE
+
+
+def test_names_in_an_archive_do_not_steer_the_terminal(tmp_path: Path) -> None:
+    """Nor do they fill it: they are whatever the archive's maker chose."""
+    problems: Problems = []
+    with zipfile.ZipFile(tmp_path / "films.zip", "w") as packed:
+        packed.writestr("../\x1b[31m\n" + 500 * "a" + ".dcm", b"words")
+    assert list(films_in(tmp_path / "films.zip", problems)) == []
+    ((name, _),) = problems
+    assert name.startswith("films.zip: ?[31m?aaa")
+    assert len(name) < 100

@@ -12,7 +12,7 @@ import pytest
 from viewer_films import Truth, lateral_truth, make_film
 
 from measure import phantom
-from measure.errors import ComparisonError, HoldfastError, ReadingError
+from measure.errors import ComparisonError, FilmError, HoldfastError, ReadingError
 from measure.film import Film
 from measure.flags import BEYOND
 from measure.measurements import measure_film
@@ -686,6 +686,20 @@ def test_an_unread_index_film_is_no_point_of_a_trend(
     assert trend(session, key).points == ()
     place_all(session, truth)
     assert [point.value for point in trend(session, key).points] == [0.0]
+
+
+def test_a_folder_tells_what_was_not_looked_at(tmp_path: Path) -> None:
+    """A link is not followed, and is named beside the films or in place of them."""
+    from PIL import Image
+
+    Image.fromarray(make_film(1).pixels[:60, :80].astype(np.uint16)).save(tmp_path / "film.png")
+    (tmp_path / "links").mkdir()
+    (tmp_path / "links" / "link.png").symlink_to(tmp_path / "film.png")
+    *_, (_, _, folder) = load_folder(tmp_path)
+    assert [film.name for film in folder.films] == ["film.png"]
+    assert folder.problems[0].startswith("link.png: A symbolic link is not followed")
+    with pytest.raises(FilmError, match=r"No film was found.*link\.png: A symbolic link is not followed"):
+        next(load_folder(tmp_path / "links"))
 
 
 def test_a_whole_wire_is_told_in_words(session: Session, truth: Truth, place_all: PlaceAll) -> None:
