@@ -4,8 +4,9 @@ The films are registered by what they show: features of both (SIFT: Lowe, Int J 
 2004;60:91) are matched, and the similarity (turn, scale, shift) that most matches agree on is taken
 (RANSAC: Fischler & Bolles 1981). A registration that too few matches support, or whose scale
 contradicts the films' own, is refused: then there are no proposals. Metal moves against bone between films:
-the bone is registered without the metal that is found on it, and pins found on both films take their own
-landmarks along (`measure.pin_carry`). What is carried is a place to start from and never a measurement.
+where the metal that is found does not lie as the bone does, the bone alone counts, and pins found on both
+films take their own landmarks along (`measure.pin_carry`). What is carried is a place to start from and never
+a measurement.
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ NEAR_ENOUGH = 4.0  # pixels of the working size within which a match agrees
 FEWEST = 20  # matches that must agree; found on the sample films, where wrong pairs stay below
 MOST_SCALE = 1.35  # limb films run from a magnification of 1.05 to 1.25; the rest is for detector pitch
 MOST_TURN = 45.0  # degrees
+AGREE_MM = 1.0  # between where bone alone and the whole film lay the landmarks: more, and metal has moved
 ON_AXIS = ("tip", "straight")  # landmarks of a pin that lie on its axis
 
 
@@ -64,7 +66,10 @@ def carry_forward(
     for film in (earlier, later):
         _go_on(stopped)
         hardware.append(find_hardware(film))
-    bone = _register_bone(earlier, later, stopped, hardware)
+    placed = [mark.array for mark in reading.landmarks.values() if mark.located]
+    if not placed:
+        return {}
+    bone = _register_bone(earlier, later, stopped, hardware, np.vstack(placed))
     limits = np.array(later.pixels.shape) - 1
     carried = {}
     for name, points in _laid(reading, hardware, bone).items():
@@ -74,13 +79,20 @@ def carry_forward(
 
 
 def _register_bone(
-    earlier: Film, later: Film, stopped: Callable[[], bool], hardware: Sequence[Hardware]
+    earlier: Film, later: Film, stopped: Callable[[], bool], hardware: Sequence[Hardware], points: Points
 ) -> Registration:
-    """Register the films by their bone alone; with its metal where the bone alone shows too little."""
+    """Register the films by bone: with its metal, which adds to what can be matched, where the two agree.
+
+    They do where they lay points (n, 2) alike. Where bone alone shows too little, its metal has to do.
+    """
+    whole = register(earlier, later, stopped)
     try:
-        return register(earlier, later, stopped, [one.metal for one in hardware])
+        bone = register(earlier, later, stopped, [one.metal for one in hardware])
     except CarryError:
-        return register(earlier, later, stopped)
+        _go_on(stopped)
+        return whole
+    apart = np.linalg.norm(whole(points) - bone(points), axis=1).mean() * hardware[1].film.mm_per_px
+    return whole if apart < AGREE_MM else bone
 
 
 def _laid(reading: Reading, hardware: Sequence[Hardware], bone: Registration) -> dict[str, Points]:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,7 @@ STEEL_PER_MM = 1.4  # at some 60 kV, 1/mm; a round figure, no source. What it is
 WINDOW = 1.35  # diameters from a bar's axis within which the film is fitted
 QUIET = 0.35  # share of the stations that no wire crosses, at least
 ENDS_MM = 2.5  # kept clear of a bar's ends
+LEAST_STATIONS = 8
 
 
 @dataclass(frozen=True)
@@ -106,6 +108,73 @@ def _project(shape: Array, values: Array, weight: Array, across: Array) -> tuple
     return np.sqrt(weight) * (values - np.einsum("sk,skx->sx", answer, base)), answer[:, 0]
 
 
+@dataclass(frozen=True)
+class _Problem:
+    """What is fitted: a strip, where on it bars are there (bars, stations), and its samples' weight.
+
+    free: lines (row by row), log radius, log blur, logit of scatter. chosen: (stations,), those looked at.
+    """
+
+    strip: Strip
+    pivot: float
+    present: NDArray[np.bool_]
+    weight: Array
+    strength: float
+
+    def shape(self, free: Array, chosen: NDArray[np.bool_]) -> Array:
+        """Bars (stations, samples) as the beam shows them."""
+        line = free[:-3].reshape(-1, 2)
+        place = line[:, :1] + line[:, 1:] * (self.strip.along[chosen] - self.pivot)
+        place = np.where(self.present[:, chosen], place, 1e6)
+        radius, blur, scatter = np.exp(free[-3:])
+        return bars_seen(self.strip.across, place, radius, blur, float(scatter), self.strength)
+
+    def project(self, free: Array, chosen: NDArray[np.bool_]) -> tuple[Array, Array]:
+        """Residuals (stations, samples) and gains."""
+        values = self.strip.values[chosen].astype(float)
+        return _project(self.shape(free, chosen), values, self.weight[chosen], self.strip.across)
+
+    def misfit(self, free: Array, chosen: NDArray[np.bool_]) -> Array:
+        """Root mean square of what is left at each station (stations,); not a number where not looked at."""
+        residual, _ = self.project(free, chosen)
+        counts = np.maximum(self.weight[chosen].sum(axis=1), 1.0)
+        misfit = np.full(len(chosen), np.nan)
+        misfit[chosen] = np.sqrt((residual**2).sum(axis=1) / counts)
+        return misfit
+
+    def solve(self, start: Array, width: float, chosen: NDArray[np.bool_]) -> Any:
+        """Fit from a start, for a bar of about a width (pixels)."""
+        free_lines = start.size - 3
+        step = [0.1 * width, 0.1 * width / max(np.ptp(self.strip.along), 1.0)]
+        scales = np.concatenate([np.tile(step, free_lines // 2), [0.05, 0.3, 0.5]])
+        lower = [*[-np.inf] * free_lines, np.log(width / 4), np.log(0.02 * width), -5.0]
+        upper = [*[np.inf] * free_lines, np.log(width), np.log(width), 1.5]
+        return least_squares(
+            lambda free: self.project(free, chosen)[0].ravel(), start,
+            x_scale=scales, bounds=(lower, upper), max_nfev=15, xtol=1e-5, ftol=1e-5,
+        )  # fmt: skip
+
+
+def _where(
+    strip: Strip, centres: Array, runs: Sequence[tuple[float, float]], width: float, clear: float
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]]:
+    """Where bars are there (bars, stations), what lies near them (stations, samples), usable stations.
+
+    Stations within `clear` pixels of a bar's end are not usable, unless a later bar runs on there: to leave
+    those out too found no more pins (61 phantom films).
+    """
+    first, last = (np.array(ends)[:, None] for ends in zip(*runs, strict=True))
+    present = (strip.along > first + clear) & (strip.along < last - clear)
+    at_end = (np.abs(strip.along - first) <= clear) | (np.abs(strip.along - last) <= clear)
+    beside = np.abs(strip.across - centres[..., None]) < WINDOW * width
+    near = np.asarray((present[..., None] & beside).any(axis=0))
+    usable = near.sum(axis=1) > 6
+    active = np.zeros(len(strip.along), bool)
+    for inside, ending in zip(present, at_end, strict=True):
+        active = (active | inside) & ~ending
+    return present, near, active & usable
+
+
 def fit_bars(
     strip: Strip,
     lines: Array,
@@ -121,68 +190,35 @@ def fit_bars(
     width: pixels, of each bar, to start from. excluded: (stations, samples) that say nothing, such as
     clipped ones. Returns None where too little of the film is left to fit.
     """
-    values, across = strip.values.astype(float), strip.across
-    near, active = np.zeros(values.shape, bool), np.zeros(len(values), bool)
     centres = lines[:, :1] + lines[:, 1:] * (strip.along - pivot)
-    present = np.zeros(centres.shape, bool)
-    for number, (start, stop) in enumerate(runs):
-        clear = ENDS_MM / mm_per_px
-        inside = (strip.along > start + clear) & (strip.along < stop - clear)
-        at_end = (np.abs(strip.along - start) <= clear) | (np.abs(strip.along - stop) <= clear)
-        present[number] = inside
-        near |= inside[:, None] & (np.abs(across - centres[number][:, None]) < WINDOW * width)
-        active = np.where(at_end, False, active | inside)
-    used = active & (near.sum(axis=1) > 6)
-    strength = STEEL_PER_MM * width * mm_per_px
-    start_at = np.concatenate([lines.ravel(), [np.log(width / 2), np.log(0.12 * width), -1.4]])
-    scales = np.concatenate(
-        [np.tile([0.1 * width, 0.1 * width / max(np.ptp(strip.along), 1.0)], len(lines)), [0.05, 0.3, 0.5]]
-    )
-    lower = np.concatenate([np.full(lines.size, -np.inf), [np.log(width / 4), np.log(0.02 * width), -5.0]])
-    upper = np.concatenate([np.full(lines.size, np.inf), [np.log(width), np.log(width), 1.5]])
+    present, near, first = _where(strip, centres, runs, width, ENDS_MM / mm_per_px)
     weight = near.astype(float)
     if excluded is not None:
         weight *= ~excluded
-        used &= weight.sum(axis=1) > 0.5 * near.sum(axis=1)
-    if used.sum() < 8:
-        return None
-
-    def shape(free: Array, chosen: NDArray[np.bool_]) -> Array:
-        line = free[:-3].reshape(-1, 2)
-        place = line[:, :1] + line[:, 1:] * (strip.along[chosen] - pivot)
-        place = np.where(present[:, chosen], place, 1e6)
-        return bars_seen(across, place, np.exp(free[-3]), np.exp(free[-2]), float(np.exp(free[-1])), strength)
-
-    first = used.copy()
+        first &= weight.sum(axis=1) > 0.5 * near.sum(axis=1)
+    problem = _Problem(strip, pivot, present, weight, STEEL_PER_MM * width * mm_per_px)
+    free = np.concatenate([lines.ravel(), [np.log(width / 2), np.log(0.12 * width), -1.4]])
+    used = first
     for _ in range(rounds):
-        chosen = used.copy()
-
-        def left(free: Array, chosen: NDArray[np.bool_] = chosen) -> Array:
-            return _project(shape(free, chosen), values[chosen], weight[chosen], across)[0].ravel()
-
-        result = least_squares(
-            left, start_at, x_scale=scales, bounds=(lower, upper), max_nfev=15, xtol=1e-5, ftol=1e-5
-        )
-        start_at = result.x
-        residual, _ = _project(shape(result.x, first), values[first], weight[first], across)
-        counts = np.maximum(weight[first].sum(axis=1), 1.0)
-        misfit = np.full(len(values), np.nan)
-        misfit[first] = np.sqrt((residual**2).sum(axis=1) / counts)
+        if used.sum() < LEAST_STATIONS:
+            return None
+        chosen, result = used, problem.solve(free, width, used)
+        free, misfit = result.x, problem.misfit(result.x, first)
         quiet = float(np.nanquantile(misfit, QUIET))
         used = first & (np.nan_to_num(misfit, nan=np.inf) < 2.0 * quiet)
-        if used.sum() < 8:
-            return None
-    gain = np.full(len(values), np.nan)
-    gain[chosen] = _project(shape(result.x, chosen), values[chosen], weight[chosen], across)[1]
-    freedom = max(float(weight[chosen].sum()) - 3 * chosen.sum() - len(result.x), 1.0)
+    return _bar_fit(problem, result, chosen, misfit) if used.sum() >= LEAST_STATIONS else None
+
+
+def _bar_fit(problem: _Problem, result: Any, chosen: NDArray[np.bool_], misfit: Array) -> BarFit:
+    free, weight = result.x, problem.weight
+    gain = np.full(len(misfit), np.nan)
+    gain[chosen] = problem.project(free, chosen)[1]
+    freedom = max(float(weight[chosen].sum()) - 3 * chosen.sum() - len(free), 1.0)
     variance = float(result.fun @ result.fun) / freedom
     covariance = variance * np.linalg.pinv(result.jac.T @ result.jac)
-    free = result.x
     radius, blur, scatter = (float(part) for part in np.exp(free[-3:]))
-    alone = bars_seen(
-        across, np.zeros((1, 1)), np.exp(free[-3]), np.exp(free[-2]), np.exp(free[-1]), strength
-    )
+    alone = bars_seen(problem.strip.across, np.zeros((1, 1)), radius, blur, scatter, problem.strength)
     return BarFit(
-        free[:-3].reshape(-1, 2), pivot, radius, blur, scatter,
+        free[:-3].reshape(-1, 2), problem.pivot, radius, blur, scatter,
         float(np.sqrt(variance)), covariance, chosen, misfit, gain, float(alone.max()),
     )  # fmt: skip

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from validation_metal import as_film
 
-from measure import phantom, phantom_film
-from measure.carry import carry_forward, register
+from measure import carry, phantom, phantom_film
+from measure.carry import Registration, carry_forward, register
+from measure.errors import CarryError
 from measure.film import Film
 from measure.pin_carry import Hardware, find_hardware, pins_followed
 from measure.reading import Landmark, for_film
@@ -76,6 +77,28 @@ def test_backed_out_pins_take_their_landmarks_along() -> None:
     for name in ("ulnar_edge_distal", "radial_edge_distal", "hole"):
         assert off_mm(name, carried[name].array) < BONE_MM
         assert off_mm(name, marks()[name]) > BONE_MM  # as if the film had been taken alike
+
+
+@pytest.mark.parametrize(
+    ("metal_moved", "bone_fails", "dragged"), [(2.0, 0, 2.0), (30.0, 0, 0.0), (30.0, 1, 30.0)]
+)
+def test_moved_metal_does_not_drag_the_bone(
+    monkeypatch: pytest.MonkeyPatch, metal_moved: float, bone_fails: int, dragged: float
+) -> None:
+    """Bone alone counts where metal lies elsewhere; both where they agree; all there is where bone fails."""
+
+    def registered(*asked: object) -> Registration:
+        if len(asked) > 3 and bone_fails:
+            raise CarryError("too little bone")
+        matrix = np.eye(3)
+        matrix[0, 2] = 0.0 if len(asked) > 3 else metal_moved
+        return Registration(matrix, 50)
+
+    monkeypatch.setattr(carry, "register", registered)
+    (_, earlier), (_, later) = visits()
+    points = np.array([[100.0, 200.0], [300.0, 400.0]])
+    laid = carry._register_bone(earlier, later, lambda: False, hardware(), points)(points)
+    np.testing.assert_allclose(laid - points, [[dragged, 0.0]] * 2)
 
 
 def test_metal_is_hidden_and_bone_is_not() -> None:
