@@ -266,7 +266,10 @@ def _kind(dataset: Any) -> str:
     """Name of the file's class in brackets, if DICOM has one for it."""
     from pydicom.uid import UID
 
-    uid = UID(str(dataset.get("SOPClassUID", "")))
+    try:
+        uid = UID(str(dataset.get("SOPClassUID", "")))
+    except Exception:  # a damaged element; what is said is said without it
+        return ""
     return f" (it is: {uid.name})" if uid.type == "SOP Class" else ""
 
 

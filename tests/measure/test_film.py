@@ -1183,3 +1183,14 @@ def test_a_folder_that_is_not_there_is_refused(tmp_path: Path) -> None:
     """Without its path in the message."""
     with pytest.raises(FilmError, match="The folder cannot be read: No such file or directory"):
         search(tmp_path / "none")
+
+
+def test_a_damaged_class_is_left_unsaid(write_film: Callable[..., Path], tmp_path: Path) -> None:
+    """A file without a picture whose class has no known representation is refused in words."""
+    path = write_film(tmp_path / "film.dcm")
+    data = path.read_bytes()
+    at = data.index(b"\x08\x00\x16\x00UI")
+    cut = data.index(b"\xe0\x7f\x10\x00")
+    path.write_bytes(data[: at + 4] + b"UE" + data[at + 6 : cut])
+    with pytest.raises(FilmError, match="holds no picture"):
+        read_film(path)
