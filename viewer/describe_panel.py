@@ -26,7 +26,6 @@ from viewer.session import SIDES
 from viewer.style import dress
 
 Descriptions = dict[str, tuple[str, str | None]]  # film digest to its view ("" unsaid) and side
-UNSAID = "not stated"
 PICTURE_PX = 150
 WORDS = "What these films do not say, you say: it is kept with the reading as your word, not the film's."
 

@@ -11,7 +11,7 @@ from measure.export import days_since_surgery
 from measure.film import Film
 from measure.flags import BEYOND, CANNOT_TELL, WITHIN, Flag, effective_limit
 from measure.measurements import Measurement
-from measure.quantity import COVERAGE_95, UNIT_TEXT, Quantity, difference
+from measure.quantity import COVERAGE_95, UNIT_TEXT, Quantity, chance_text, difference
 from measure.report import between_lines, title, trend_lines
 from measure.series import INDEX, LAST, Case, Change, MeasuredFilm
 from measure.sites import ChangeRow, MeasurementRow
@@ -170,7 +170,7 @@ def _hints(subject: Change | Measurement, flag: Flag | None, since_index: Change
     if subject.reason:
         yield f"No value: {subject.reason}."
     if flag:
-        chance = "" if flag.probability is None else f"; probability beyond {100 * flag.probability:.0f} %"
+        chance = "" if flag.probability is None else f"; chance beyond it {chance_text(flag.probability)}"
         row = flag.threshold
         yield f"Threshold {flag.limit_text} ({row.basis}, {row.level}): {row.source}{chance}"
         if flag.why:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -711,3 +712,14 @@ def test_a_whole_wire_is_told_in_words(session: Session, truth: Truth, place_all
     row = next(row for row in result_rows(case, flags) if row.key[0] == "wire_break")
     assert row.cells[1:3] == ("none", "none on both")
     assert not any("0.0 ± 0.0" in cell for row in result_rows(case, flags) for cell in row.cells)
+
+
+def test_no_chance_is_said_to_be_certain(session: Session, truth: Truth, place_all: PlaceAll) -> None:
+    """A table's hint says "> 99 %" or "< 1 %" where the report does, never 100 % or 0 %."""
+    for number in range(2):
+        session.show(number)
+        place_all(session, truth)
+    case, flags, _ = session.result()
+    hints = " ".join(row.hint for row in result_rows(case, flags))
+    assert "chance beyond it < 1 %" in hints
+    assert not re.search(r"\b(100|0) %", hints)
