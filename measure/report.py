@@ -311,17 +311,26 @@ SMALLEST_TOLD = 0.1  # mm or degrees
 
 
 def between_lines(case: Case) -> Iterator[str]:
-    """Say for each earlier film what moved, and how differently the two were taken."""
+    """Say for each earlier film what moved, how differently the two were taken, and how they compare."""
+    return (line for lines in between_films(case) for line in lines)
+
+
+def between_films(case: Case) -> Iterator[tuple[str, ...]]:
+    """Give for each earlier film what moved, and, where it can be told, how well each quantity compares."""
     for basis in (INDEX, LAST):
         changes = [c for c in case.changes if c.later is case.current and c.basis == basis]
         if not changes:
             continue
         if not changes[0].comparison:
-            yield f"{basis}: cannot tell what moved or how alike the films are (no scale, or few landmarks)"
+            yield (
+                f"{basis}: cannot tell what moved or how alike the films are (no scale, or few landmarks)",
+            )
             continue
-        yield f"{basis}: {changes[0].comparison.text()}"
         compared = comparable_words(changes)
-        yield f"{basis}, how the films compare (±: what turn and scales alone may do): {compared}"
+        yield (
+            f"{basis}: {changes[0].comparison.text()}",
+            f"{basis}, how the films compare (±: what turn and scales alone may do): {compared}",
+        )
 
 
 def comparable_words(changes: Sequence[Change]) -> str:

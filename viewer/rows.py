@@ -12,7 +12,7 @@ from measure.film import Film
 from measure.flags import BEYOND, CANNOT_TELL, WITHIN, Flag, effective_limit
 from measure.measurements import Measurement
 from measure.quantity import COVERAGE_95, UNIT_TEXT, Quantity, chance_text, difference
-from measure.report import between_lines, title, trend_lines
+from measure.report import between_films, title, trend_lines
 from measure.series import INDEX, LAST, Case, Change, MeasuredFilm
 from measure.sites import ChangeRow, MeasurementRow
 from viewer.session import Session
@@ -106,15 +106,16 @@ def _plain_difference(now: Measurement | None, earlier: MeasuredFilm | None) -> 
 def verdict(case: Case) -> tuple[str, str]:
     """Say what moved between the films, or that it cannot be told, and the trends: as in the report.
 
-    Returns what there is room for (the verdicts without how the films lay, the first trend), and all.
+    Returns what there is room for (the verdicts without how the films lay and compare, the first trend), and
+    all: half a comparison would say what compares well and leave out what does not.
     """
-    between, trends = [[f"{line[:1].upper()}{line[1:]}" for line in lines(case)]
-                       for lines in (between_lines, trend_lines)]  # fmt: skip
-    short = [line.split("; ")[0] for line in between] + trends[:1]
-    more = [f"{len(trends) - 1} more trends: point here to read them"] if len(trends) > 1 else []
-    return "\n".join(f"{line}." for line in (*short, *more)), "\n".join(
-        f"{line}." for line in (*between, *trends)
-    )
+    between, trends = list(between_films(case)), list(trend_lines(case))
+    short = [moved.split("; ")[0] for moved, *_ in between] + trends[:1]
+    if between or trends[1:]:
+        short.append("how the films compare, and all trends: point here to read them")
+    full = [line for lines in between for line in lines] + trends
+    said = ("\n".join(f"{line[:1].upper()}{line[1:]}." for line in lines) for lines in (short, full))
+    return next(said), next(said)
 
 
 def _row(

@@ -22,7 +22,7 @@ from measure.series import INDEX, group, measure
 from measure.sites import Profile
 from viewer.drafts import to_reading
 from viewer.folder import load_folder
-from viewer.rows import result_rows, trend
+from viewer.rows import result_rows, trend, verdict
 from viewer.session import Session
 
 PlaceAll = Callable[[Session, Truth], int]
@@ -723,3 +723,14 @@ def test_no_chance_is_said_to_be_certain(session: Session, truth: Truth, place_a
     hints = " ".join(row.hint for row in result_rows(case, flags))
     assert "chance beyond it < 1 %" in hints
     assert not re.search(r"\b(100|0) %", hints)
+
+
+def test_a_verdict_holds_no_half_comparison(session: Session, truth: Truth, place_all: PlaceAll) -> None:
+    """What compares well stands nowhere without what does not: both only where there is room for all."""
+    for number in range(2):
+        session.show(number)
+        place_all(session, truth)
+    short, full = verdict(session.result()[0])
+    assert "how the films compare (±" in full
+    assert "how the films compare (±" not in short
+    assert short.startswith("Since index: ")
