@@ -246,28 +246,33 @@ def _cohort(options: Namespace) -> int:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # every core has a worker of its own
     how = How(propose=not options.readings_only, frame=options.frame, **_tables(options))
     readings = [options.readings] if options.readings else []
+    damaged: Sequence[tuple[str, str]] = ()
     if options.store:
-        readings.append(_out_of_store(options.store, options.out / "working"))
+        kept, damaged = _out_of_store(options.store, options.out / "working")
+        readings.append(kept)
     with _countdown() as told:
         done = run_cohort(
             options.folder, options.out, open_key(options.key, options.out), workers=options.workers,
             cluster=options.cluster, how=how, readings=readings, told=told,
         )  # fmt: skip
     print(f"{done.films} films in the table, {len(done.failures)} files not used; {done.new} measured anew.")
-    _tell((done.table, done.observations, done.failures_file))
+    _finish((done.table, done.observations, done.failures_file), damaged)
     if not done.films:
         return NOTHING_DONE
-    return SOME_UNUSED if done.failures else DONE
+    return SOME_UNUSED if done.failures or damaged else DONE
 
 
-def _out_of_store(place: str, working: Path) -> Path:
-    """Write a store's readings to files, where every worker finds them; each store has its own folder."""
+def _out_of_store(place: str, working: Path) -> tuple[Path, Sequence[tuple[str, str]]]:
+    """Write a store's readings to files, where every worker finds them; name and fault of damaged ones.
+
+    Each store has its own folder.
+    """
     from measure.store import Store
 
     folder = working / f"store-{hashlib.sha256(place.encode()).hexdigest()[:8]}"
     with Store(place, new=False) as store:
-        store.export_folder(folder, track=_track("Reading readings"))
-    return folder
+        _, damaged = store.export_folder(folder, track=_track("Reading readings"))
+    return folder, damaged
 
 
 @contextlib.contextmanager
@@ -360,11 +365,15 @@ def _store_export(options: Namespace) -> int:
     from measure.store import Store
 
     with Store(_store_place(options), new=False) as store:
-        new = store.export_folder(options.folder, track=_track("Writing readings"))
+        new, damaged = store.export_folder(options.folder, track=_track("Writing readings"))
         print(f"Wrote {new} readings to {options.folder}")
-        if records := store.export_records(options.folder):
-            print(f"Wrote {records} records of agreement studies.")
-    return DONE
+        records, unusable = store.export_records(options.folder)
+        if records:
+            print(
+                f"Wrote {records} records of agreement studies; put each study's list.json into its folder."
+            )
+    _finish((), (*damaged, *unusable))
+    return SOME_UNUSED if damaged or unusable else DONE
 
 
 def _store_list(options: Namespace) -> int:

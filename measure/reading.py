@@ -330,14 +330,24 @@ def to_json(reading: Reading) -> str:
         "landmarks": {name: asdict(landmark) for name, landmark in reading.landmarks.items()},
         "observations": {name: asdict(seen) for name, seen in reading.observations.items()},
     }
-    content["checksum"] = _checksum(content)
+    content["checksum"] = checksum(content)
     return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def _checksum(content: Mapping[str, Any]) -> str:
+def checksum(content: Mapping[str, Any]) -> str:
+    """Return the checksum of a JSON object, of all its entries but the checksum itself."""
     body = {key: value for key, value in content.items() if key != "checksum"}
     text = json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
     return "sha256:" + hashlib.sha256(text.encode()).hexdigest()
+
+
+def is_whole(text: str) -> bool:
+    """Whether the JSON text of a reading, or of a study's record, is as it was saved: its checksum fits."""
+    try:
+        content = json.loads(text)
+        return isinstance(content, dict) and content.get("checksum") == checksum(content)
+    except (ValueError, RecursionError):
+        return False
 
 
 def from_json(text: str) -> Reading:
@@ -348,7 +358,7 @@ def from_json(text: str) -> Reading:
     """
     try:
         content = json.loads(text, parse_constant=_refuse_constant, object_pairs_hook=_refuse_twice)
-        checksum = _checksum(content) if isinstance(content, dict) else ""
+        expected = checksum(content) if isinstance(content, dict) else ""
     except (ValueError, RecursionError) as error:
         raise ReadingError(f"This is not valid JSON ({error}). Restore it from a copy.") from None
     if not isinstance(content, dict) or content.get("format") != READING_FORMAT:
@@ -358,7 +368,7 @@ def from_json(text: str) -> Reading:
             f"This reading has version {shown(content.get('version'))}; expected 1 or {READING_VERSION}. "
             "Read it with the holdfast that wrote it, or a newer one."
         )
-    if content.get("checksum") != checksum:
+    if content.get("checksum") != expected:
         raise ReadingError(
             "This reading was changed after it was saved (its checksum does not fit) and is not used. "
             "Restore the original, or record the correction as a new reading."

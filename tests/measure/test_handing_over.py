@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -132,6 +133,24 @@ def test_store(
     (films / "bad.reading.json").write_text("{}")
     assert run("store", "import", films) == SOME_UNUSED
     assert "Not used: bad.reading.json" in capsys.readouterr().err
+
+
+def test_a_damaged_row_is_named_and_the_others_go_out(
+    films: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """By `store export` and by a cohort that takes readings from the store; the exit code says it."""
+    assert run("store", "import", films, "--at", tmp_path / "kept.sqlite") == DONE
+    with sqlite3.connect(tmp_path / "kept.sqlite") as forged:
+        forged.execute("DROP TRIGGER readings_update")
+        forged.execute("UPDATE readings SET content = CAST(x'fffe' AS TEXT) WHERE number = 1")
+    forged.close()
+    assert run("store", "export", tmp_path / "out", "--at", tmp_path / "kept.sqlite") == SOME_UNUSED
+    said = capsys.readouterr()
+    assert "Wrote 1 readings" in said.out
+    assert "Not used: row 1 of readings: It is damaged" in said.err
+    words = ("--out", tmp_path / "table", "--key", tmp_path / "key", "--workers", "1", "--readings-only")
+    assert run("cohort", films, *words, "--store", tmp_path / "kept.sqlite") == SOME_UNUSED
+    assert "Not used: row 1 of readings" in capsys.readouterr().err
 
 
 def test_a_store_that_cannot_be_reached(capsys: pytest.CaptureFixture[str]) -> None:
