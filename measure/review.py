@@ -25,6 +25,8 @@ PROPOSED_SITE = "olecranon"  # the only one whose landmarks are proposed
 NO_READING = "has no reading"  # said of a film that a case lacks
 NO_CASES = "Nothing was written: no reading was found with its film. Place landmarks first."
 
+OWN = "{} files are reports or drawings that holdfast wrote; they are no films"
+
 NO_PROFILES: Profiles = {}
 MOST_FRAMES = 12  # of one file; a radiograph with more is a cine run, not a film
 Track = Callable[[Sequence[Path]], Iterable[Path]]
@@ -110,7 +112,7 @@ def review(
     Raises FilmError where the folder does not exist or holds no film.
     """
     found = _films(folder)
-    notes: list[str] = []
+    notes = [OWN.format(len(found.own))] if found.own else []
     filed, unusable = load_readings(folder)
     problems = [Problem(*each) for each in (*found.refused, *unusable)]
     films: list[MeasuredFilm] = []

@@ -28,6 +28,7 @@ from pydicom.valuerep import DA, TM
 from measure import __version__
 from measure.errors import HoldfastError
 from measure.files import write_dicom
+from measure.film_dicom import MAKER
 from measure.healing import Seen, seen_on
 from measure.measurements import Measurement
 from measure.quantity import COVERAGE_95
@@ -280,7 +281,7 @@ def made_of(
         "series_number": series_number,
         "sop_instance_uid": made_uid(instance, reading.uid),
         "instance_number": 1,
-        "manufacturer": "holdfast",
+        "manufacturer": MAKER,
         "specific_character_set": "ISO_IR 192",
     }
 
