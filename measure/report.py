@@ -316,21 +316,23 @@ def between_lines(case: Case) -> Iterator[str]:
 
 
 def between_films(case: Case) -> Iterator[tuple[str, ...]]:
-    """Give for each earlier film what moved, and, where it can be told, how well each quantity compares."""
+    """Give `by_basis` as sentences that name their earlier film."""
+    for basis, moved, *compared in by_basis(case):
+        yield f"{basis}: {moved}", *(f"{basis}, {words}" for words in compared)
+
+
+def by_basis(case: Case) -> Iterator[tuple[str, ...]]:
+    """Give basis, what moved, and, where it can be told, how well each quantity compares."""
     for basis in (INDEX, LAST):
         changes = [c for c in case.changes if c.later is case.current and c.basis == basis]
         if not changes:
             continue
         if not changes[0].comparison:
-            yield (
-                f"{basis}: cannot tell what moved or how alike the films are (no scale, or few landmarks)",
-            )
+            yield basis, "cannot tell what moved or how alike the films are (no scale, or few landmarks)"
             continue
         compared = comparable_words(changes)
-        yield (
-            f"{basis}: {changes[0].comparison.text()}",
-            f"{basis}, how the films compare (±: what turn and scales alone may do): {compared}",
-        )
+        words = f"how the films compare (±: what turn and scales alone may do): {compared}"
+        yield basis, changes[0].comparison.text(), words
 
 
 def comparable_words(changes: Sequence[Change]) -> str:
