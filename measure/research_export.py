@@ -31,6 +31,7 @@ from measure.healing import CONTRADICTORY
 from measure.observations import observation_table, view_rows
 from measure.pseudonym import Pseudonyms
 from measure.quantity import COVERAGE_95
+from measure.reading import Reading
 from measure.review import NO_CASES, Review
 from measure.series import MeasuredFilm
 from measure.sites import MeasurementRow, load_site
@@ -74,7 +75,7 @@ probability_beyond | number | probability that the true value lies beyond the li
 threshold | number | the limit, in the unit
 threshold_side | text | above, below, either or present: which way counts
 threshold_level | text | possible or clear
-threshold_source | text | where the limit comes from
+threshold_source | text | where the limit comes from; of a user's own, no more than that
 why | text | why it cannot be told, or whether a higher level is in question
 """
 _UNCERTAIN = """
@@ -105,7 +106,7 @@ not_assessable_reason | text | why there is no value; what was typed in free wor
 {_FLAG.strip()}
 method | text | first order or Monte Carlo propagation, or as observed
 reader | text | pseudonym
-reader_noise | text | whose figures for a reader's noise the uncertainties rest on, and how large they are
+reader_noise | text | a reader's noise that the uncertainties rest on, by its name where it is published
 {_READING.strip()}
 site_version | text | version of the site table
 software_version | text | version of holdfast
@@ -345,7 +346,16 @@ def _nameless(row: Mapping[str, object], films: Sequence[MeasuredFilm], pseudony
     for key in _MAY_QUOTE:
         if kept.get(key):
             kept[key] = _without_typed(str(kept[key]), films)
+    if "reader_noise" in kept:
+        kept["reader_noise"] = films[-1].uncertainty.nameless()
+    if kept.get("threshold_source") and kept["threshold_source"] not in _own_sources(films[-1].reading):
+        kept["threshold_source"] = "a limit of the user's own"
     return kept
+
+
+def _own_sources(reading: Reading) -> set[str]:
+    """Return the sources of the limits that come with holdfast; what a user's file says may name somebody."""
+    return {row.source for row in load_site(reading.site).views[reading.view].thresholds}
 
 
 _MAY_QUOTE = ("not_assessable_reason", "why")  # what a reader typed

@@ -56,7 +56,14 @@ class Profile:
 
     def text(self) -> str:
         """Say its name and its two parts."""
-        return f"{self.name} (placement {self.placement_mm:g} mm, habit {self.habit_mm:g} mm)"
+        return f"{self.name} ({self._parts()})"
+
+    def nameless(self) -> str:
+        """Say its two parts, and its name only where it is a published one: another may name somebody."""
+        return f"{self.name if PROFILES.get(self.name) == self else 'own profile'} ({self._parts()})"
+
+    def _parts(self) -> str:
+        return f"placement {self.placement_mm:g} mm, habit {self.habit_mm:g} mm"
 
     def placement(self, landmark: str) -> float:
         """Placement uncertainty of one landmark."""
