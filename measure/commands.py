@@ -519,7 +519,9 @@ def _agreement_demo(options: Namespace) -> int:
 FOLDER = option("folder", type=Path, metavar="FOLDER", help="films and *.reading.json files, at any depth")
 OUT = option("--out", type=Path, metavar="DIR", required=True, help="write here")
 TABLES = option("--out", type=Path, metavar="DIR", help="write the tables (CSV) here")
-FRAME = option("--frame", type=int, metavar="N", help="which frame to take of films with several")
+FRAME = option(
+    "--frame", type=int, metavar="N", help="which frame to take of films with several, the same of all"
+)
 THRESHOLDS = option("--thresholds", type=Path, metavar="FILE", help="a TOML file of your own thresholds")
 PROFILE = option(
     "--profile", metavar="NAME",
@@ -591,7 +593,8 @@ COMMANDS = (
                help="folders, DICOMDIR discs, zip archives or films; without any, only answers are read"),
         OUT,
     )),
-    Command("cohort", "measure a whole tree of films into one table, on all cores or a cluster", _cohort, (
+    Command("cohort", "measure a whole tree of films into one table, each by itself (changes: see export), "
+            "on all cores or a cluster", _cohort, (
         FOLDER, OUT, FRAME, THRESHOLDS, STORE, PROFILE, *SIZES,
         option("--key", type=Path, metavar="FILE", required=True,
                help="the secret key of the pseudonyms, made where there is none; keep it apart"),
@@ -620,7 +623,11 @@ COMMANDS = (
     )),
     Command("store", "keep readings in a database"),
     Command("store import", "keep every *.reading.json file under a folder", _store_import, (READINGS, AT)),
-    Command("store export", "write every reading and study record to a file", _store_export, (READINGS, AT)),
+    Command("store export", "write every reading to a file, a study's as --list wants them", _store_export, (
+        option("folder", type=Path, metavar="DIR",
+               help="write here; put a study's list.json into the folder of its name"),
+        AT,
+    )),
     Command("store list", "list the readings that stand", _store_list, (AT,)),
     Command("store check", "read all of it and name every fault", _store_check, (AT,)),
     Command("agreement", "study how far readers agree"),

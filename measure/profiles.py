@@ -49,8 +49,8 @@ def find_profiles(name: str) -> Profiles:
         named = bool(os.environ.get(FOLDER_VARIABLE))
         place = "the folder it names" if named else "~/.holdfast, since it names no other folder"
         raise ProfileError(
-            f"No profile is called {name!r}. Published: {', '.join(PROFILES)}. Your own, by {FOLDER_VARIABLE} "
-            f"({place}): {kept or 'none'}. Give one of these, or the path of a {SUFFIX} file."
+            f"No profile is called {name!r}. Published: {', '.join(PROFILES)}. Your own, by "
+            f"{FOLDER_VARIABLE} ({place}): {kept or 'none'}. Give one of these, or a {SUFFIX} file's path."
         )
     return load_profiles(path)
 
