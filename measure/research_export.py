@@ -65,6 +65,14 @@ _WHO = """
 patient | text | pseudonym; the same for all of a patient's films
 side | text | left or right
 """
+_FILM = f"""
+{_WHO.strip()}
+visit_date | date | when the film was taken, moved by the patient's own number of days
+days_since_surgery | whole number | true interval; empty where either date is unknown
+site | text | fracture site
+view | text | radiographic view
+film_uid | text | pseudonym of the film's UID or digest
+"""
 _READING = f"""
 reading_uid | text | pseudonym of the reading's uid
 reading_use | text | {USED}: the case rests on it; {STANDING}: another that stands; {SUPERSEDED}: corrected
@@ -85,12 +93,7 @@ interval_low | number | lower end of the 95 % coverage interval, in the unit
 interval_high | number | upper end of the 95 % coverage interval, in the unit
 """
 VALUES = _columns(f"""
-{_WHO.strip()}
-visit_date | date | when the film was taken, moved by the patient's own number of days
-days_since_surgery | whole number | true interval; empty where either date is unknown
-site | text | fracture site
-view | text | radiographic view
-film_uid | text | pseudonym of the film's UID or digest
+{_FILM.strip()}
 quantity | text | what was measured; see "quantities"
 target | text | which pin or knot; empty where there is but one
 value | number | in the unit, signed as "quantities" says
@@ -145,17 +148,9 @@ row | number | down the film as received, 0-based at pixel centres
 column | number | across the film as received, 0-based at pixel centres
 fit_uncertainty | number | standard uncertainty of each coordinate from a fit, pixels
 """)
-_FILM = f"""
-{_WHO.strip()}
-visit_date | date | when the film was taken, moved by the patient's own number of days
-days_since_surgery | whole number | true interval; empty where either date is unknown
-site | text | fracture site
-view | text | radiographic view
-film_uid | text | pseudonym of the film's UID or digest
-reader | text | pseudonym
-"""
 OBSERVATIONS = _columns(f"""
 {_FILM.strip()}
+reader | text | pseudonym
 {_READING.strip()}
 observation | text | what was looked at; see "observations"
 grade | text | what the reader saw; empty where not assessable or not graded
@@ -167,6 +162,7 @@ software_version | text | version of holdfast
 """)
 HEALING = _columns(f"""
 {_FILM.strip()}
+reader | text | pseudonym
 reading_uid | text | pseudonym of the reading's uid
 cortices | whole number | cortices that the site's views show
 assessed | whole number | of these, graded at this film's visit, over all its views
