@@ -183,24 +183,29 @@ def film_affine(index: MeasuredFilm, index_film: Film, later: MeasuredFilm, film
     """Affine (3, 3) that lays a later film's reference bone on the index film's.
 
     From the landmarks of the fragment that serves as reference, where both films have two or more of
-    its points; else the films are laid centre on centre at one scale.
+    its points; else the films are laid centre on centre at one scale, or as high where that is not known.
     """
     size, index_size = np.array(film.aspect), np.array(index_film.aspect)
     pairs = _shared_points(index, later)
     if len(pairs[0]) >= 2:
         return similarity(pairs[1] * size, pairs[0] * index_size) @ index_affine(film)
-    ratio = _pixel(later, film) / _pixel(index, index_film)
+    pixel, index_pixel = _pixel(later, film), _pixel(index, index_film)
+    if pixel is not None and index_pixel is not None:
+        ratio = pixel / index_pixel
+    else:
+        ratio = index_film.pixels.shape[0] * index_size[0] / (film.pixels.shape[0] * size[0])
     centres = [0.5 * (np.array(f.pixels.shape) - 1) * s for f, s in ((film, size), (index_film, index_size))]
     affine = np.diag([ratio, ratio, 1.0])
     affine[:2, 2] = centres[1] - ratio * centres[0]
     return affine @ index_affine(film)
 
 
-def _pixel(measured: MeasuredFilm, film: Film) -> float:
-    """Return a column's pixel size to lay films together by: at the bone, else on the detector, else 1."""
+def _pixel(measured: MeasuredFilm, film: Film) -> float | None:
+    """Return a column's pixel size to lay films together by: at the bone, else on the detector; mm."""
     if measured.scale:
         return measured.scale.mm_per_px[1]
-    return (film.spacing.imager or film.spacing.pixel or (1.0, 1.0))[1]
+    spacing = film.spacing.imager or film.spacing.pixel
+    return spacing[1] if spacing else None
 
 
 def _shared_points(a: MeasuredFilm, b: MeasuredFilm) -> tuple[Points, Points]:

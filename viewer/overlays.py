@@ -16,6 +16,7 @@ from viewer.placing import INSET_PX, LABEL_HEIGHT, inset_side, is_led, label_siz
 INSET_ZOOM = 6
 BAR_STEPS = (1, 2, 5, 10, 20, 50, 100, 200)
 BAR_SHARE = 0.2  # of the room, at most
+FRAME_PX = 9.0  # from the mark in hand to the corners round it
 LOW_PX = 480  # on a canvas lower than this the caption makes do with two small rows
 RIM = QPen(
     QColor(8, 11, 14, 235), 4, Qt.PenStyle.SolidLine, Qt.PenCapStyle.RoundCap, Qt.PenJoinStyle.RoundJoin
@@ -62,6 +63,8 @@ class Labels(QWidget):
         font.setBold(True)
         for label in self.shown:
             colour = IN_HAND if label.in_hand else INK
+            if label.in_hand:
+                _frame(painter, QPointF(label.x, label.y))
             down, across = label.off
             if is_led(label.words, label.off):
                 _lead(painter, label, colour)
@@ -72,6 +75,16 @@ class Labels(QWidget):
             painter.strokePath(path, RIM)
             painter.fillPath(path, colour)
         painter.end()
+
+
+def _frame(painter: QPainter, mark: QPointF) -> None:
+    """Draw four corners round the mark in hand: its colour alone is not told from grey bone by everyone."""
+    for ink, thick in ((RIM.color(), 4.0), (INK, 1.6)):
+        painter.setPen(QPen(ink, thick))
+        for x, y in ((-1, -1), (-1, 1), (1, -1), (1, 1)):
+            corner = mark + QPointF(x * FRAME_PX, y * FRAME_PX)
+            painter.drawLine(corner, corner - QPointF(x * 4.0, 0.0))
+            painter.drawLine(corner, corner - QPointF(0.0, y * 4.0))
 
 
 def _lead(painter: QPainter, label: Label, colour: QColor) -> None:

@@ -68,7 +68,10 @@ MOVING = "A landmark is moving. Changes (≈) and outcomes are worked out as soo
 STALE_AIM = (
     "The cross has not been moved for this landmark. Arrow keys move it; Space places where it stands."
 )
-AIM_WORDS = "Arrow keys move the cross (Shift 10, Ctrl 0.1, Ctrl+Shift 100 pixels); Space places there."
+AIM_WORDS = (
+    "Arrow keys move the cross (Shift 10, Ctrl 0.1, Ctrl+Shift 100 pixels). Enter places on what is seen "
+    "near it, Space exactly there."
+)
 STEPS = {"": 1.0, "Shift+": 10.0, "Ctrl+": 0.1, "Ctrl+Shift+": 100.0}  # pixels an arrow key moves by
 ARROWS = {"Up": (-1, 0), "Down": (1, 0), "Left": (0, -1), "Right": (0, 1)}
 
@@ -326,6 +329,8 @@ class ReadingView(QWidget):
         if event is not None and event.type() == QEvent.Type.Resize:
             QTimer.singleShot(0, self._caption)
             QTimer.singleShot(0, self.pair.show_labels)
+        elif event is not None and event.type() == QEvent.Type.Leave:
+            self.inset.hide()
         return False
 
     # --- Redrawing ---
@@ -378,6 +383,7 @@ class ReadingView(QWidget):
 
     def _film_changed(self) -> None:
         session, pair = self.session, self.pair
+        self.inset.hide()  # it shows the film before
         self.case_choice.setCurrentIndex(session.current)
         self.film_panel.show_session(session, pair.window_of(session.current), pair.arrangement)
         self.scale.show_session(session)
@@ -641,7 +647,7 @@ class ReadingView(QWidget):
         moved = self.pair.aim is not None and self._aimed == (session.current, session.active)
         landmark = session.draft.landmarks.get(session.active or "")
         if moved and (session.active or self.pair.collecting):
-            self._place_at_aim()
+            self._place_at_aim(exact=False)
         elif self.pair.collecting or (self.pair.aim and session.active and session.is_open(session.active)
                                       and (landmark is None or landmark.status != PROPOSED)):  # fmt: skip
             self.say(STALE_AIM)
@@ -650,7 +656,7 @@ class ReadingView(QWidget):
         elif session.active:
             self._do(lambda s: s.advance())()
 
-    def _place_at_aim(self) -> None:
+    def _place_at_aim(self, exact: bool = True) -> None:
         pair = self.pair
         if pair.aim is None:
             pair.show_aim(pair.middle())
@@ -658,7 +664,7 @@ class ReadingView(QWidget):
             return
         self.say("")
         self._aimed = None
-        pair.click(pair.aim, exact=True)
+        pair.click(pair.aim, exact=exact)
         self.redraw_soon()
 
     def _escape(self) -> None:

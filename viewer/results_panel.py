@@ -163,7 +163,7 @@ class _Table(QTableWidget):
         header.setHighlightSections(False)
         header.setMinimumSectionSize(100)
         header.setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
-        for column, width in ((1, 120), (2, 120), (3, 120), (4, 182)):
+        for column, width in ((1, 128), (2, 128), (3, 128), (4, 190)):
             header.resizeSection(column, width)
         self.cellEntered.connect(lambda row, _: self.entered_row.emit(row))
 

@@ -45,7 +45,7 @@ QListWidget, QTableWidget { background: #171d22; border: 1px solid #313b44; }
 QTableWidget { alternate-background-color: #1c232a; }
 QListWidget::item { padding: 3px 4px; }
 QListWidget::item:selected { background: #2c4a60; }
-QTableWidget::item { padding: 0 8px; }
+QTableWidget::item { padding: 0 4px; }
 QTableWidget::item:selected { background: #2c4a60; }
 QTableWidget::item:hover { background: #263845; }
 QHeaderView::section { background: #222a31; color: #c9d3da; padding: 4px 8px; border: none; font-size: 12px; }

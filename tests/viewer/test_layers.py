@@ -11,6 +11,7 @@ from skimage.transform import SimilarityTransform
 from viewer_films import SPACING, Truth, make_film
 
 from measure.definitions import FUNCTIONS
+from measure.film import Spacing
 from measure.measurements import measure_film
 from measure.reading import Landmark
 from measure.scale import scales_for
@@ -147,6 +148,17 @@ def test_a_later_film_is_laid_on_the_bone_of_the_first(
     affine = layers.film_affine(index, session.films[0], later, session.films[1])
     hole = later.reading.landmarks["hole"].array
     assert np.allclose(layers.apply(affine, hole), index.reading.landmarks["hole"].array, atol=1e-6)
+
+
+@pytest.mark.parametrize("without", [0, 1])
+def test_a_film_without_a_scale_is_laid_as_high_as_the_other(without: int) -> None:
+    """A pixel of unknown size is not taken for a millimetre: the film would be shown many times too large."""
+    films = [make_film(n, **({"spacing": Spacing()} if n == without else {})) for n in range(2)]
+    session = Session(films)
+    session.show(1)
+    affine = layers.film_affine(session.measured(0), films[0], session.measured(1), films[1])
+    corners = np.array([[0.0, 0.0], np.array(films[1].pixels.shape) - 1.0])
+    assert np.allclose(layers.apply(affine, corners), corners)
 
 
 def test_labels_go_first_to_what_waits() -> None:
