@@ -454,6 +454,34 @@ def test_captions_have_room_and_the_inset_is_off_the_cursor(
             assert not any(inset.geometry().intersects(caption.geometry()) for caption in view.captions)
 
 
+@pytest.mark.parametrize("width", [860, 1400])
+def test_names_and_values_are_whole_on_a_laptop(qapp: Any, width: int) -> None:
+    """With every column shown, the first has room for a name with its pin, the others for what they hold."""
+    from qtpy.QtGui import QFontMetrics
+
+    from viewer.results_panel import ResultsPanel
+    from viewer.rows import ResultRow
+    from viewer.style import dress
+
+    cells = (
+        "Pin back-out, pin 1",
+        "-20.5 ± 1.8 mm",
+        "+34.5 ± 1.8 mm",
+        "+2.1 ± 1.8 mm",
+        "? cannot tell · proposed",
+    )
+    panel = ResultsPanel()
+    dress(panel)
+    panel.show_rows([ResultRow(("back_out", "pin 1"), cells, None, True, "")] * 30, "")
+    panel.resize(width, 300)
+    panel.show()
+    qapp.processEvents()
+    metrics = QFontMetrics(panel.table.font())
+    for column, words in enumerate(cells):
+        assert metrics.horizontalAdvance(words) + 8 <= panel.table.columnWidth(column), words
+    panel.close()
+
+
 def test_drag_moves_one_point_once(open_hand: Callable[[Session], Hand], session: Session) -> None:
     """A real drag moves the mark under the cursor, does not pan the film, and is one step."""
     from viewer.canvas import scene
@@ -616,7 +644,7 @@ def test_films_stand_side_by_side_and_follow_each_other(
     hand.settle()
     assert session.draft == before
     assert "placed on the current film" in hand.view.message.text()
-    captions = [" ".join(caption._lines) for caption in hand.view.captions]
+    captions = [" ".join(caption.rows) for caption in hand.view.captions]
     assert "Index film" in captions[0]
     assert all(word in captions[1] for word in ("Current film", "lateral", "right", "2026-01-19", "mm/px"))
 
