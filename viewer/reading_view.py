@@ -50,7 +50,7 @@ from viewer.grading import BACK, Sheet
 from viewer.guide_panel import GuidePanel
 from viewer.hand_over import KEEP, hand_over, store_place
 from viewer.observation_sheet import ObservationSheet
-from viewer.overlays import INSET_PX, Caption, Inset
+from viewer.overlays import Caption, Inset
 from viewer.results_panel import ResultsPanel
 from viewer.rows import ResultRow, caption_lines, frame_words, moving_rows, result_rows, trend, verdict
 from viewer.scale_panel import WHAT_TO_CLICK, FilmPanel, ScalePanel
@@ -62,12 +62,16 @@ CARRY = "carry"
 LOOK_MS = 400  # the film comes first: it is looked at once it is drawn
 REST_MS = 80  # a point that has not moved for so long rests: changes and outcomes are worked out
 RESULTS_PX = 370  # height of the table to begin with: films are mostly wider than high
+RESULTS_SHARE = 0.42  # of the window's height, at most
 LANDMARK_TAB, SCALE_TAB, FILM_TAB, SHEET_TAB = 0, 1, 2, 3
 MOVING = "A landmark is moving. Changes (≈) and outcomes are worked out as soon as it rests."
 STALE_AIM = (
     "The cross has not been moved for this landmark. Arrow keys move it; Space places where it stands."
 )
-AIM_WORDS = "Arrow keys move the cross (Shift 10, Ctrl 0.1, Ctrl+Shift 100 pixels); Space places there."
+AIM_WORDS = (
+    "Arrow keys move the cross (Shift 10, Ctrl 0.1, Ctrl+Shift 100 pixels). Enter places on what is seen "
+    "near it, Space exactly there."
+)
 STEPS = {"": 1.0, "Shift+": 10.0, "Ctrl+": 0.1, "Ctrl+Shift+": 100.0}  # pixels an arrow key moves by
 ARROWS = {"Up": (-1, 0), "Down": (1, 0), "Left": (0, -1), "Right": (0, 1)}
 
@@ -178,6 +182,8 @@ class ReadingView(QWidget):
         guide.skipped.connect(self._do(lambda s, reason: s.skip(reason)))
         guide.finished.connect(self.finish)
         pair.snapped.connect(self._snapped)
+        pair.taken.connect(lambda name: self.say(f"In hand: {session.view.landmark[name].title}."))
+        pair.flipped.connect(self._caption)
         scale.wanted.connect(self._collect_scale)
         scale.sought.connect(self._seek_scale)
         scale.used.connect(self._do(lambda s, kind: s.use_scale(kind)))
@@ -274,7 +280,8 @@ class ReadingView(QWidget):
             self.results, name="Measurements", area="bottom", add_vertical_stretch=False
         )
         if isinstance(window, QMainWindow):
-            window.resizeDocks([self._dock], [RESULTS_PX], Qt.Orientation.Vertical)
+            height = min(RESULTS_PX, round(RESULTS_SHARE * window.height()))
+            window.resizeDocks([self._dock], [height], Qt.Orientation.Vertical)
         canvas_widget(self.viewer).installEventFilter(self)
         scene(self.viewer).camera.events.zoom.connect(self._caption)
         self._tab_order()
@@ -322,6 +329,8 @@ class ReadingView(QWidget):
         if event is not None and event.type() == QEvent.Type.Resize:
             QTimer.singleShot(0, self._caption)
             QTimer.singleShot(0, self.pair.show_labels)
+        elif event is not None and event.type() == QEvent.Type.Leave:
+            self.inset.hide()
         return False
 
     # --- Redrawing ---
@@ -374,6 +383,7 @@ class ReadingView(QWidget):
 
     def _film_changed(self) -> None:
         session, pair = self.session, self.pair
+        self.inset.hide()  # it shows the film before
         self.case_choice.setCurrentIndex(session.current)
         self.film_panel.show_session(session, pair.window_of(session.current), pair.arrangement)
         self.scale.show_session(session)
@@ -384,9 +394,8 @@ class ReadingView(QWidget):
         self.earlier.setEnabled(place > 0)
         self.later.setEnabled(place + 1 < len(visits))
         noise = session.measured(session.current).uncertainty
-        self.results.caution.setText(
-            f"Uncertainty of placing landmarks: profile {noise.text()}; {noise.source}. {CAUTION}"
-        )
+        self.results.caution.setText(f"Uncertainty of placing landmarks: profile {noise.text()}. {CAUTION}")
+        self.results.caution.setToolTip(f"Source of the uncertainty of placing: {noise.source}.")
         self.say("")
         self._default_trend()
         self._caption()
@@ -411,13 +420,13 @@ class ReadingView(QWidget):
         canvas, beside = canvas_widget(self.viewer), grid(self.viewer).enabled
         width = canvas.width() // (2 if beside else 1)
         shown = [(self.captions[0], session.index, 0)] if beside else []
-        shown.append((self.captions[1], session.current, width if beside else 0))
+        up = session.index if self.pair.index_is_up else session.current
+        shown.append((self.captions[1], up, width if beside else 0))
         self.captions[0].setVisible(beside)
         for caption, number, left in shown:
             caption.say(caption_lines(session, number), self._mm_on_screen(number), width - 16)
             caption.move(left + 10, 10)
             caption.show()
-        self.inset.move(canvas.width() - INSET_PX - 10, canvas.height() - INSET_PX - 10)
 
     def _mm_on_screen(self, number: int) -> float | None:
         """Screen pixels that a millimetre at the bone takes on a film; None without a scale."""
@@ -638,7 +647,7 @@ class ReadingView(QWidget):
         moved = self.pair.aim is not None and self._aimed == (session.current, session.active)
         landmark = session.draft.landmarks.get(session.active or "")
         if moved and (session.active or self.pair.collecting):
-            self._place_at_aim()
+            self._place_at_aim(exact=False)
         elif self.pair.collecting or (self.pair.aim and session.active and session.is_open(session.active)
                                       and (landmark is None or landmark.status != PROPOSED)):  # fmt: skip
             self.say(STALE_AIM)
@@ -647,7 +656,7 @@ class ReadingView(QWidget):
         elif session.active:
             self._do(lambda s: s.advance())()
 
-    def _place_at_aim(self) -> None:
+    def _place_at_aim(self, exact: bool = True) -> None:
         pair = self.pair
         if pair.aim is None:
             pair.show_aim(pair.middle())
@@ -655,7 +664,7 @@ class ReadingView(QWidget):
             return
         self.say("")
         self._aimed = None
-        pair.click(pair.aim, exact=True)
+        pair.click(pair.aim, exact=exact)
         self.redraw_soon()
 
     def _escape(self) -> None:
@@ -730,6 +739,9 @@ class ReadingView(QWidget):
     def _pointed(self, point: Point | None) -> None:
         session, pair = self.session, self.pair
         number = session.current
+        if point:
+            below = max(caption.geometry().bottom() for caption in self.captions if caption.isVisible())
+            self.inset.place(functools.partial(pair.inset_place, below=below, point=point))
         self.inset.look(pair.shades_of(number), pair.window_of(number), number in pair.inverted, point)
 
     def _collect_scale(self, kind: str, mm: float) -> None:

@@ -25,6 +25,11 @@ from viewer.rows import HEADINGS, OUTCOMES, ResultRow, Trend, TrendPoint
 INK, QUIET, LIMIT, LINE = QColor("#eef2f5"), QColor("#9fb0bd"), QColor("#ff8a5c"), QColor("#62c8ff")
 
 
+NARROW_PX = 950  # a panel narrower than this has smaller words, so that names and values are whole
+COLUMNS_PX = {False: (128, 128, 128, 190), True: (108, 108, 108, 156)}  # all but the first; by narrow
+PLOT_PX = {False: 232, True: 190}
+
+
 class ResultsPanel(QWidget):
     """Table and trend.
 
@@ -67,6 +72,19 @@ class ResultsPanel(QWidget):
         layout.setSpacing(12)
         self.table.entered_row.connect(lambda row: self.hovered.emit(self._key(row)))
         self.table.currentCellChanged.connect(lambda row, *_: self._choose(row))
+        self._narrow = False
+
+    def resizeEvent(self, event: Any) -> None:  # noqa: N802 Qt's name
+        """Give words and plot the size that the panel has room for."""
+        super().resizeEvent(event)
+        narrow = self.width() < NARROW_PX
+        if narrow != self._narrow:
+            self._narrow = narrow
+            self.table.setStyleSheet(
+                "QTableWidget, QHeaderView::section { font-size: 12px; }" if narrow else ""
+            )
+            self.table.set_widths(COLUMNS_PX[narrow])
+            self.plot.setFixedWidth(PLOT_PX[narrow])
 
     def _key(self, row: int) -> tuple[str, str] | None:
         return self._rows[row].key if 0 <= row < len(self._rows) else None
@@ -163,9 +181,13 @@ class _Table(QTableWidget):
         header.setHighlightSections(False)
         header.setMinimumSectionSize(100)
         header.setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
-        for column, width in ((1, 128), (2, 128), (3, 128), (4, 190)):
-            header.resizeSection(column, width)
+        self.set_widths(COLUMNS_PX[False])
         self.cellEntered.connect(lambda row, _: self.entered_row.emit(row))
+
+    def set_widths(self, widths: Sequence[int]) -> None:
+        """Set the widths of all columns but the first, which takes what is left."""
+        for column, width in enumerate(widths, start=1):
+            self.horizontalHeader().resizeSection(column, width)
 
     def leaveEvent(self, event: Any) -> None:  # noqa: N802 Qt's name
         """Say that no row is under the cursor."""
@@ -179,7 +201,7 @@ class TrendPlot(QWidget):
     def __init__(self) -> None:
         super().__init__()
         self._trend: Trend | None = None
-        self.setFixedWidth(232)
+        self.setFixedWidth(PLOT_PX[False])
 
     def show_trend(self, trend: Trend | None) -> None:
         """Show a trend, or a hint where there is none."""

@@ -734,3 +734,37 @@ def test_a_verdict_holds_no_half_comparison(session: Session, truth: Truth, plac
     assert "how the films compare (±" in full
     assert "how the films compare (±" not in short
     assert short.startswith("Since index: ")
+
+
+def test_a_verdict_says_that_nobody_confirmed_its_landmarks(
+    session: Session, truth: Truth, place_all: PlaceAll
+) -> None:
+    """Marks carried over lie as they lay: what they say is never said as if somebody had looked."""
+    place_all(session, truth)
+    session.show(1)
+    carried = {name: Landmark("proposed", mark.points) for name, mark in session.draft_of(0).landmarks.items()
+               if mark.points}  # fmt: skip
+    session.propose(1, carried)
+    for words in verdict(session.result()[0]):
+        assert "by landmarks that nobody has confirmed" in words
+    while session.active and session.draft.landmarks.get(session.active):
+        session.confirm()
+    assert not any(mark.status == "proposed" for mark in session.draft.landmarks.values())
+    assert "nobody" not in "".join(verdict(session.result()[0]))
+
+
+def test_the_table_says_briefly_why_there_is_no_value(
+    session: Session, truth: Truth, place_all: PlaceAll
+) -> None:
+    """A cell that cannot tell names what is lacking; the hint has it in full, and a value needs no reason."""
+    case, flags, _ = session.result()
+    before = {row.key: row for row in result_rows(case, flags)}
+    assert before["articular_gap", ""].cells[-1] == "? cannot tell: not placed"
+    assert "No value: not placed: " in before["articular_gap", ""].hint
+    place_all(session, truth)
+    session.select("loop")
+    session.skip("metal hides it")
+    case, flags, _ = session.result()
+    after = {row.key: row.cells[-1] for row in result_rows(case, flags)}
+    assert "? cannot tell: not seen" in after.values()
+    assert ":" not in after["articular_gap", ""]
