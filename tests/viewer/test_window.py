@@ -470,7 +470,7 @@ def test_films_stand_side_by_side_and_follow_each_other(
     place_all(session, truth)
     session.show(1)
     hand = open_hand(session)
-    hand.view._drop_carry()
+    hand.view.errands.drop_carry()
     assert grid(hand.viewer).enabled
     hand.click((500.0, 500.0))
     assert session.draft.landmarks["shaft_dorsal"].points[0] == pytest.approx((500, 500), abs=3)
@@ -683,7 +683,7 @@ def test_what_films_do_not_say_is_said_in_the_window(
     session, view = hand.room.reading.session, hand.room.reading
     assert session.visits == (0, 1)
     view._visit(1)
-    view._drop_carry()
+    view.errands.drop_carry()
     view.film_panel.side.setCurrentText("right")
     view.film_panel.side.textActivated.emit("right")
     assert "one case has one side" in view.message.text()
@@ -698,7 +698,7 @@ def test_what_films_do_not_say_is_said_in_the_window(
     choices[1].setCurrentIndex(choices[1].findData("left"))
     dialog.films.read.click()
     hand.settle()
-    view._drop_carry()
+    view.errands.drop_carry()
     assert session.current == 2
     assert session.visits == (0, 1, 2)
     view.film_panel.side.setCurrentText("not stated")
@@ -780,7 +780,7 @@ def test_carried_landmarks_come_as_proposals(
             if m.located
         }
 
-    monkeypatch.setattr("viewer.reading_view.carry_forward", carry)
+    monkeypatch.setattr("viewer.errands.carry_forward", carry)
     session = Session([make_film(0), make_film(1)], folder=tmp_path)
     place_all(session, truth)
     hand = open_hand(session)
@@ -792,7 +792,7 @@ def test_carried_landmarks_come_as_proposals(
     assert session.current == 1
     assert {m.status for m in session.draft.landmarks.values()} == {"proposed"}
     assert "MainThread" not in threads
-    assert not hand.view.busy.isVisible()
+    assert not hand.view.errands.busy.isVisible()
     from qtpy.QtCore import Qt
 
     while session.active != "wire_break":
@@ -823,7 +823,7 @@ def test_proposals_can_be_done_without(
         ended.set()
         raise CarryError("Stopped, as asked.")
 
-    monkeypatch.setattr("viewer.reading_view.carry_forward", carry)
+    monkeypatch.setattr("viewer.errands.carry_forward", carry)
     session = Session([make_film(0), make_film(1)], folder=tmp_path)
     place_all(session, truth)
     hand = open_hand(session)
@@ -832,12 +832,12 @@ def test_proposals_can_be_done_without(
         hand.settle()
         if begun.is_set():
             break
-    assert hand.view.stop_carrying.isVisible()
-    hand.view.stop_carrying.click()
+    assert hand.view.errands.busy.stop.isVisible()
+    hand.view.errands.busy.stop.click()
     assert ended.wait(5)
     hand.settle()
     assert not session.draft.landmarks
-    assert not hand.view.busy.isVisible()
+    assert not hand.view.errands.busy.isVisible()
 
 
 def test_folder_opens_off_the_thread(
