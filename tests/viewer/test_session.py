@@ -18,6 +18,7 @@ from measure.film import Film
 from measure.flags import BEYOND
 from measure.measurements import measure_film
 from measure.reading import CONFIRMED, PROPOSED, Landmark, load_reading, standing
+from measure.review import MOST_FRAMES
 from measure.series import INDEX, group, measure
 from measure.sites import Profile
 from viewer.drafts import to_reading
@@ -677,6 +678,23 @@ def test_a_folder_gives_every_frame_of_a_file(tmp_path: Path) -> None:
     *_, (_, _, folder) = load_folder(tmp_path)
     assert [film.frame for film in folder.films] == [1, 2, 3]
     assert not folder.problems
+
+
+def test_frames_that_cannot_be_read_are_said(tmp_path: Path) -> None:
+    """A frame that is no film, and those beyond the most that are shown, are named; the others are shown."""
+    from PIL import Image
+
+    frames = [
+        Image.fromarray(make_film(n).pixels[:60, :80].astype(np.uint16)) for n in range(MOST_FRAMES + 2)
+    ]
+    frames[1] = Image.fromarray(np.random.default_rng(1).integers(0, 255, (60, 80, 3), np.uint8))
+    frames[0].save(tmp_path / "run.tif", save_all=True, append_images=frames[1:])
+    *_, (_, _, folder) = load_folder(tmp_path)
+    assert [film.frame for film in folder.films] == [1, *range(3, MOST_FRAMES + 1)]
+    fault, more = folder.problems
+    assert fault.startswith(f"run.tif, frame 2 of {MOST_FRAMES + 2}: ")
+    assert "colour" in fault
+    assert more == f"run.tif: holds {MOST_FRAMES + 2} frames; the first {MOST_FRAMES} are shown"
 
 
 def test_an_unread_index_film_is_no_point_of_a_trend(
