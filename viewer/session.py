@@ -285,9 +285,14 @@ class Session:
     # --- The landmark in hand ---
 
     def asked(self) -> tuple[str, ...]:
-        """Landmarks that the reader is led through: those a quantity cannot do without."""
+        """Landmarks that the reader is led through: those a quantity cannot do without, and those begun."""
         needed = {name for row in self.view.measurements for name in row.landmarks}
-        return tuple(row.name for row in self.view.landmarks if not row.optional or row.name in needed)
+        begun = {
+            name for name, mark in self.draft.landmarks.items() if lacks_points(mark, self._wanted(name))
+        }
+        return tuple(
+            row.name for row in self.view.landmarks if not row.optional or row.name in needed | begun
+        )
 
     def is_open(self, name: str) -> bool:
         """Whether a landmark still waits for the reader: not placed, half placed, or only proposed."""
@@ -316,14 +321,11 @@ class Session:
         return words
 
     def _wanted(self, name: str) -> int:
-        """Points a landmark needs; the far cortex needs as many as the near one has."""
+        """Points a landmark needs; each cortex needs as many as the other has."""
         least = self.view.landmark[name].points[0]
-        axis = self.view.axis
-        if axis and name == axis["far"]:
-            near = self.draft.landmarks.get(axis["near"])
-            if near and near.located:
-                return max(least, len(near.points))
-        return least
+        cortices = set(self.view.axis.values())
+        others = [self.draft.landmarks.get(other) for other in cortices - {name} if name in cortices]
+        return max([least, *(len(other.points) for other in others if other and other.located)])
 
     def _first_open(self, names: Sequence[str]) -> str | None:
         return next((name for name in names if self.is_open(name)), None)

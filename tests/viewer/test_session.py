@@ -680,6 +680,35 @@ def test_a_folder_gives_every_frame_of_a_file(tmp_path: Path) -> None:
     assert not folder.problems
 
 
+def test_cortices_of_unequal_count_are_not_answered(
+    session: Session, truth: Truth, place_all: PlaceAll
+) -> None:
+    """Whichever has fewer points is asked for again: as they stand, neither can go into a reading."""
+    place_all(session, truth)
+    near, far = session.view.axis["near"], session.view.axis["far"]
+    for name, other in ((far, near), (near, far)):
+        session.select(name)
+        session.place(tuple(truth[name][0] + 30.0))
+        assert session.remaining() == (other,)
+        assert session.view.landmark[other].title in session.unanswered()
+        session.undo()
+        assert not session.remaining()
+
+
+def test_an_optional_landmark_that_is_begun_is_asked_for(
+    session: Session, truth: Truth, place_all: PlaceAll
+) -> None:
+    """Half placed it would be left out of the reading in silence; cleared, nobody asks for it."""
+    place_all(session, truth)
+    rows = session.view.landmarks
+    name = next(row.name for row in rows if row.points[0] > 1 and row.name not in session.asked())
+    session.select(name)
+    session.place((300.0, 300.0))
+    assert session.remaining() == (name,)
+    session.clear(name)
+    assert not session.remaining()
+
+
 def test_frames_that_cannot_be_read_are_said(tmp_path: Path) -> None:
     """A frame that is no film, and those beyond the most that are shown, are named; the others are shown."""
     from PIL import Image
