@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
 from qtpy.QtCore import QObject, Signal
 
 from measure.carry import carry_forward
@@ -14,10 +16,15 @@ from measure.film import Film
 from measure.propose import propose_scale
 from measure.reading import Landmark, Reading
 from measure.scale import FOUND, ScaleInput
+from viewer.canvas import FilmPair
 from viewer.hand_over import hand_over
 from viewer.jobs import BusyRow, Jobs
+from viewer.layers import starting_window
 from viewer.session import Session
 from viewer.snapping import Snapper
+
+Shades = NDArray[np.float32]
+Limits = tuple[float, float]
 
 
 class Errands(QObject):
@@ -47,6 +54,7 @@ class Errands(QObject):
         self.busy = BusyRow(self.jobs)
         self.busy.stopped.connect(self.drop_carry)
         self._carrying: Any = None
+        self._fetching: Any = None
         self._stop = threading.Event()  # tells the worker of proposals that nobody wants them any more
         self._writing = 0
 
@@ -86,6 +94,28 @@ class Errands(QObject):
         self._stop.set()
         self.jobs.drop(self._carrying)
         self._carrying = None
+
+    # --- The films to be shown next ---
+
+    def fetch(self, pair: FilmPair) -> None:
+        """Work out the greys of the visits before and after the current film, so that they show at once.
+
+        Of no other film are they kept, but of the two on the canvas.
+        """
+        session = self.session
+        self.jobs.drop(self._fetching)
+        visits = session.visits
+        place = visits.index(session.current) if session.current in visits else 0
+        near = {*visits[max(place - 1, 0) : place + 2], session.index, session.current}
+        pair.shades = {number: shades for number, shades in pair.shades.items() if number in near}
+        wanted = [(number, session.films[number]) for number in near - pair.shades.keys()]
+
+        def keep(found: tuple[int, Shades, Limits]) -> None:
+            number, pair.shades[number], limits = found
+            pair.windows.setdefault(number, limits)
+
+        if wanted:
+            self._fetching = self.jobs.start(_greys, wanted, progress=keep)
 
     # --- The current film's own metal ---
 
@@ -137,3 +167,10 @@ def _proposals(
         return carry_forward(earlier, later, reading, stopped)
     except HoldfastError as error:
         return str(error)
+
+
+def _greys(films: Sequence[tuple[int, Film]]) -> Iterator[tuple[int, Shades, Limits]]:
+    """Give each film's number, its greys as shown and where their window starts."""
+    for number, film in films:
+        shades = film.display()
+        yield number, shades, starting_window(shades, film.padding_mask())

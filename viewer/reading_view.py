@@ -434,6 +434,7 @@ class ReadingView(QWidget):
 
     def _look(self) -> None:
         self.errands.look(self.pair.snapper)
+        self.errands.fetch(self.pair)
 
     def _snapped(self, u_px: float) -> None:
         words = f"Moved to what the film shows there, ± {1.96 * u_px:.1f} pixels. Alt+click places exactly."

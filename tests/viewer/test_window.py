@@ -840,6 +840,33 @@ def test_proposals_can_be_done_without(
     assert not hand.view.errands.busy.isVisible()
 
 
+def test_the_next_films_are_ready_before_they_are_asked_for(
+    open_hand: Callable[[Session], Hand], tmp_path: Path
+) -> None:
+    """The visits beside the current film have their greys made beforehand; no other film keeps its own."""
+    from viewer.layers import starting_window
+
+    session = Session([make_film(n) for n in range(5)], folder=tmp_path)
+    hand = open_hand(session)
+    pair = hand.view.pair
+
+    def ready(numbers: set[int]) -> bool:
+        for _ in range(100):
+            hand.settle()
+            if set(pair.shades) == numbers:
+                return True
+        return False
+
+    assert ready({0, 1})
+    np.testing.assert_array_equal(pair.shades[1], session.films[1].display())
+    assert pair.windows[1] == starting_window(session.films[1].display())
+    pair.windows[1] = (0.2, 0.8)  # what the reader has set stays
+    for number, numbers in ((1, {0, 1, 2}), (2, {0, 1, 2, 3}), (4, {0, 3, 4}), (1, {0, 1, 2})):
+        session.show(number)
+        assert ready(numbers), number
+    assert pair.windows[1] == (0.2, 0.8)
+
+
 def test_folder_opens_off_the_thread(
     open_hand: Callable[[Session], Hand], session: Session, tmp_path: Path
 ) -> None:
