@@ -197,7 +197,7 @@ def shaft_bands(near: Array, far: Array) -> Array:
 
 
 def _each_way(places: Callable[[int], Array]) -> Array:
-    """Places (..., 2) from a function that gives their rows (0) or columns (1); in memory these stay apart."""
+    """Places (..., 2) from a function that gives their rows (0) or columns (1), kept apart in memory."""
     return np.moveaxis(np.stack([places(0), places(1)]), 0, -1)
 
 
