@@ -99,7 +99,7 @@ def test_a_glance_is_first_order_and_not_kept(
     session.show(1)
     place_all(session, truth)
     session.result()
-    monkeypatch.setattr("viewer.session.compare", lambda *_: pytest.fail("compared while a point moves"))
+    monkeypatch.setattr("viewer.measuring.compare", lambda *_: pytest.fail("compared while a point moves"))
     for name in ("articular_edge_proximal", "shaft_volar"):
         row, column = session.draft.landmarks[name].points[0]
         session.drag(name, 0, (row + 3.0, column - 2.0))
