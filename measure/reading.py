@@ -211,16 +211,21 @@ _TYPE_WORDS: dict[type, str] = {str: "text", int: "a whole number", float: "a nu
 
 def _mistyped(record: Reading | Landmark | ScaleInput | Observation) -> Iterator[str]:
     """Name the fields that hold something else than declared, as a file edited by hand may."""
-    for row in fields(record):
-        value, allowed = getattr(record, row.name), _TYPES.get(str(row.type))
-        if not allowed:
-            continue
+    kind: type = type(record)
+    for name, allowed in _typed(kind):
+        value = getattr(record, name)
         if isinstance(value, bool) or not isinstance(value, allowed):
-            yield f"{row.name} {shown(value)} is not {' or '.join(_TYPE_WORDS[kind] for kind in allowed)}"
+            yield f"{name} {shown(value)} is not {' or '.join(_TYPE_WORDS[kind] for kind in allowed)}"
         elif isinstance(value, int) and abs(value) > MOST_NUMBER:
-            yield f"{row.name} is too large a number"
+            yield f"{name} is too large a number"
         elif isinstance(value, str) and not _is_text(value):
-            yield f"{row.name} is no usable text, or longer than {MOST_TEXT} characters"
+            yield f"{name} is no usable text, or longer than {MOST_TEXT} characters"
+
+
+@functools.cache
+def _typed(record: type) -> tuple[tuple[str, tuple[type, ...]], ...]:
+    """Names of a record's fields with the types that each may hold, where `_TYPES` says."""
+    return tuple((row.name, _TYPES[str(row.type)]) for row in fields(record) if str(row.type) in _TYPES)
 
 
 def _is_text(value: str) -> bool:

@@ -115,7 +115,7 @@ class LandmarkRow:
         single = self.points == (1, 1) and self.part not in ("wire", "neighbour")
         object.__setattr__(self, "tie", self.tie or ("point" if single else "none"))
 
-    @property
+    @functools.cached_property
     def body(self) -> str:
         """What shifts as one where the limb is turned: a pin, an edge of both fragments; a crossing alone."""
         alone = self.tie == "along pin" or self.grazed or self.own_depth
@@ -226,6 +226,14 @@ class View:
     def landmark(self) -> Mapping[str, LandmarkRow]:
         """Landmark rows by name."""
         return {row.name: row for row in self.landmarks}
+
+    @functools.cached_property
+    def body_depth(self) -> Mapping[str, float]:
+        """Greatest depth off the bone's plane of each body's landmarks, mm."""
+        return {
+            row.body: max(other.depth_mm for other in self.landmarks if other.body == row.body)
+            for row in self.landmarks
+        }
 
     def units(self) -> dict[str, str]:
         """Return the unit of every quantity and change by name."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import functools
 import itertools
-import threading
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -16,7 +15,6 @@ from qtpy.QtWidgets import (
     QLabel,
     QMainWindow,
     QMessageBox,
-    QProgressBar,
     QPushButton,
     QSizePolicy,
     QTabWidget,
@@ -24,15 +22,12 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
-from measure.carry import carry_forward
 from measure.errors import HoldfastError
 from measure.export import CAUTION
-from measure.film import Film
 from measure.healing import healing_of
-from measure.propose import propose_scale
-from measure.reading import PROPOSED, Landmark, Reading
+from measure.reading import PROPOSED
 from measure.report import holding_words
-from measure.scale import FOUND, ScaleInput
+from measure.scale import ScaleInput
 from measure.series import Case
 from viewer.canvas import (
     ARRANGEMENTS,
@@ -46,9 +41,10 @@ from viewer.canvas import (
 )
 from viewer.describe_panel import DescribeDialog, Descriptions
 from viewer.drawings import DRAWINGS
+from viewer.errands import Errands
 from viewer.grading import BACK, Sheet
 from viewer.guide_panel import GuidePanel
-from viewer.hand_over import KEEP, hand_over, store_place
+from viewer.hand_over import KEEP, store_place
 from viewer.observation_sheet import ObservationSheet
 from viewer.overlays import Caption, Inset
 from viewer.results_panel import ResultsPanel
@@ -58,7 +54,6 @@ from viewer.session import Point, Session
 from viewer.style import SHEET, dress
 
 FRAME_MS = 16
-CARRY = "carry"
 LOOK_MS = 400  # the film comes first: it is looked at once it is drawn
 REST_MS = 80  # a point that has not moved for so long rests: changes and outcomes are worked out
 RESULTS_PX = 370  # height of the table to begin with: films are mostly wider than high
@@ -90,14 +85,12 @@ class ReadingView(QWidget):
         self._followed: tuple[int, str | None] | None = None
         self._aimed: tuple[int, str | None] | None = None  # film and landmark that the cross was moved for
         self._full: tuple[Case, list[ResultRow]] | None = None  # the last result in full, of the film shown
-        self._carrying: Any = None
-        self._under_way: dict[Any, str] = {}  # what works off the window's thread, in words: workers, CARRY
-        self._stop = threading.Event()  # tells the worker of proposals that nobody wants them any more
         self._dock: Any = None
         self._box: QMessageBox | DescribeDialog | None = None  # the question that is open
         self._timer = _later(FRAME_MS, self.refresh, self)
         self._rest = _later(REST_MS, self._show_result, self)
         self._shown_first = _later(LOOK_MS, self._look, self)
+        self.errands = Errands(session, self)
         self._build()
         self.pair = FilmPair(viewer, session, self)
         self._build_overlays()
@@ -138,23 +131,8 @@ class ReadingView(QWidget):
         layout.addWidget(self.patient)
         layout.addLayout(visits)
         layout.addWidget(self.message)
-        layout.addWidget(self._busy_row())
+        layout.addWidget(self.errands.busy)
         layout.addWidget(tabs, 1)
-
-    def _busy_row(self) -> QWidget:
-        self.busy = QWidget()
-        self.busy_words = words = _label("quiet")
-        bar = QProgressBar()
-        bar.setRange(0, 0)
-        bar.setMaximumWidth(70)
-        self.stop_carrying = QPushButton("Do without")
-        row = QHBoxLayout(self.busy)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.addWidget(words, 1)
-        row.addWidget(bar)
-        row.addWidget(self.stop_carrying)
-        self.busy.hide()
-        return self.busy
 
     def _build_overlays(self) -> None:
         canvas = canvas_widget(self.viewer)
@@ -165,11 +143,14 @@ class ReadingView(QWidget):
 
     def _connect(self) -> None:
         pair, guide, scale, panel = self.pair, self.guide, self.scale, self.film_panel
-        session = self.session
+        session, errands = self.session, self.errands
         pair.pointed.connect(self._pointed)
         pair.moving.connect(self.redraw_soon)
         pair.refused.connect(self.say)
-        self.stop_carrying.clicked.connect(self._drop_carry)
+        errands.said.connect(self.say)
+        errands.laid.connect(self._laid)
+        errands.sought.connect(self._sought)
+        errands.handing_over.connect(lambda busy: panel.let_hand_over(not busy))
         self.earlier.clicked.connect(lambda: self._visit(-1))
         self.later.clicked.connect(lambda: self._visit(1))
         self.case_choice.activated.connect(self._chosen_film)
@@ -185,7 +166,7 @@ class ReadingView(QWidget):
         pair.taken.connect(lambda name: self.say(f"In hand: {session.view.landmark[name].title}."))
         pair.flipped.connect(self._caption)
         scale.wanted.connect(self._collect_scale)
-        scale.sought.connect(self._seek_scale)
+        scale.sought.connect(errands.seek_scale)
         scale.used.connect(self._do(lambda s, kind: s.use_scale(kind)))
         scale.removed.connect(self._do(lambda s, kind: s.remove_scale(kind)))
         panel.windowed.connect(lambda limits: self.pair.set_window(tuple(limits)))
@@ -195,7 +176,7 @@ class ReadingView(QWidget):
         panel.reader_said.connect(self._do(lambda s, text: s.set_reader(text)))
         panel.surgery_said.connect(self._do(lambda s, text: s.set_surgery_date(text or None)))
         panel.axis_said.connect(self._do(lambda s, text: s.use_axis(text)))
-        panel.handed_over.connect(self._hand_over)
+        panel.handed_over.connect(errands.hand_over)
         panel.described.connect(lambda view, side: self._describe({session.current: (view, side)}))
         self.sheet.pressed.connect(self._do(lambda _, key: self.grading.press(key)))
         self.sheet.picked.connect(self._do(lambda _, place: self.grading.pick(place)))
@@ -314,8 +295,7 @@ class ReadingView(QWidget):
     def leave(self) -> None:
         """Let go of the session: no callback, layer, dock or overlay is left behind."""
         self.detach()
-        self._drop_carry()
-        self._under_way.clear()
+        self.errands.leave()
         self.pair.remove()
         canvas_widget(self.viewer).removeEventFilter(self)
         scene(self.viewer).camera.events.zoom.disconnect(self._caption)
@@ -399,7 +379,7 @@ class ReadingView(QWidget):
         self.say("")
         self._default_trend()
         self._caption()
-        self._carry()
+        self.errands.carry()
         self._shown_first.start()
 
     def _default_trend(self) -> None:
@@ -450,88 +430,24 @@ class ReadingView(QWidget):
         if landmark is not None and landmark.points:
             pair.look_at(landmark.points[0])
 
-    # --- Proposals from the film before ---
+    # --- What comes back from off the thread ---
 
-    def _carry(self) -> None:
-        """Propose the last visit's landmarks on a film that has none, off the window's thread."""
-        from napari.qt.threading import create_worker
+    def _laid(self, count: int) -> None:
+        self.pair.show()
+        self.say(f"{count} landmarks are proposed from the earlier film. Each waits for you: Enter confirms.")
 
-        session = self.session
-        self._drop_carry()
-        number, source = session.current, session.carry_source(session.current)
-        if source is None:
-            return
-        reading = session.measured(source).reading
-        self._stop = threading.Event()
-        worker = create_worker(
-            _proposals, session.films[source], session.film, reading, self._stop.is_set, _start_thread=False
-        )
-        worker.returned.connect(lambda proposals: self._carried(worker, number, proposals))
-        self._carrying = worker
-        self._show_busy(CARRY, "Laying the earlier film over this one…")
-        worker.start()
-
-    def _carried(self, worker: Any, number: int, proposals: dict[str, Landmark] | str) -> None:
-        if worker is not self._carrying:
-            return
-        self._drop_carry()
-        if isinstance(proposals, str):
-            self.say(f"No proposals. {proposals}")
-            return
-        laid = self.session.propose(number, proposals)
-        if laid and number == self.session.current:
-            self.pair.show()
-            self.say(
-                f"{laid} landmarks are proposed from the earlier film. Each waits for you: Enter confirms."
-            )
-
-    def _drop_carry(self) -> None:
-        """Want no proposals any more: the worker stops at its next step, and nothing of it is laid."""
-        self._stop.set()
-        self._carrying = None
-        self._show_busy(CARRY, None)
+    def _sought(self, given: ScaleInput | None, why: str) -> None:
+        if given is not None:
+            self._do(lambda s: s.add_found_scale(given))()
+        self.scale.hint.setText(f"No scale found: {why}." if why else "")
 
     def _look(self) -> None:
-        """Find what clicks on the current film may snap to, off the window's thread."""
-        from napari.qt.threading import create_worker
-
-        if not self.pair.snapper.knows(self.session.film):
-            create_worker(self.pair.snapper.look, self.session.film, _start_thread=False).start()
+        self.errands.look(self.pair.snapper)
+        self.errands.fetch(self.pair)
 
     def _snapped(self, u_px: float) -> None:
         words = f"Moved to what the film shows there, ± {1.96 * u_px:.1f} pixels. Alt+click places exactly."
         self.say(words if u_px else "")
-
-    def _show_busy(self, job: Any, words: str | None) -> None:
-        """Show what is under way; without words, a job is done with."""
-        self._under_way.pop(job, None)
-        if words:
-            self._under_way[job] = words
-        self.busy_words.setText("  ·  ".join(self._under_way.values()))
-        self.stop_carrying.setVisible(CARRY in self._under_way)
-        self.busy.setVisible(bool(self._under_way))
-
-    def _hand_over(self, action: str) -> None:
-        """Write what leaves the room, off the window's thread."""
-        from napari.qt.threading import create_worker
-
-        worker = create_worker(
-            hand_over, action, self.session.folder, self.session.profiles, _start_thread=False
-        )
-        worker.returned.connect(lambda words: self._handed_over(worker, words))
-        worker.errored.connect(
-            lambda error: self._handed_over(worker, f"Nothing was written ({type(error).__name__}).")
-        )
-        self.film_panel.let_hand_over(False)
-        self._show_busy(worker, f"{action}…")
-        worker.start()
-
-    def _handed_over(self, worker: Any, words: str) -> None:
-        if worker not in self._under_way:
-            return  # the session was left since
-        self._show_busy(worker, None)
-        self.film_panel.let_hand_over(self._under_way.keys() <= {CARRY})
-        self.say(words)
 
     # --- Acting ---
 
@@ -755,28 +671,6 @@ class ReadingView(QWidget):
 
         self.pair.collect(2, done)
 
-    def _seek_scale(self, kind: str, mm: float) -> None:
-        """Let a scale be found, off the window's thread; where it is not, the panel says why."""
-        from napari.qt.threading import create_worker
-
-        number = self.session.current
-        worker = create_worker(propose_scale, self.session.film, kind, mm, _start_thread=False)
-        worker.returned.connect(lambda found: self._sought(worker, number, found))
-        worker.errored.connect(lambda error: self._sought(worker, number, (None, str(error))))
-        self._show_busy(worker, f"Looking for the {FOUND[kind]}…")
-        worker.start()
-
-    def _sought(self, worker: Any, number: int, found: tuple[ScaleInput | None, str]) -> None:
-        if worker not in self._under_way:
-            return  # the session was left since
-        self._show_busy(worker, None)
-        if number != self.session.current:
-            return
-        given, why = found
-        if given is not None:
-            self._do(lambda s: s.add_found_scale(given))()
-        self.scale.hint.setText(f"No scale found: {why}." if why else "")
-
     def finish(self) -> None:
         """Save the current film's reading; what is not answered is named first."""
         canvas_widget(self.viewer).setFocus()  # what is being typed is taken
@@ -796,7 +690,7 @@ class ReadingView(QWidget):
             path = session.finish()
             self.say(f"Saved as {path.name}.")
             if store_place():
-                self._hand_over(KEEP)
+                self.errands.hand_over(KEEP)
 
         self._do(finish)()
 
@@ -825,13 +719,3 @@ def _label(name: str) -> QLabel:
     label.setWordWrap(True)
     label.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Minimum)
     return label
-
-
-def _proposals(
-    earlier: Film, later: Film, reading: Reading, stopped: Callable[[], bool]
-) -> dict[str, Landmark] | str:
-    """Carry landmarks forward as a worker: the proposals, or why there are none."""
-    try:
-        return carry_forward(earlier, later, reading, stopped)
-    except HoldfastError as error:
-        return str(error)

@@ -635,7 +635,7 @@ def test_films_stand_side_by_side_and_follow_each_other(
     place_all(session, truth)
     session.show(1)
     hand = open_hand(session)
-    hand.view._drop_carry()
+    hand.view.errands.drop_carry()
     assert grid(hand.viewer).enabled
     hand.click((500.0, 500.0))
     assert session.draft.landmarks["shaft_dorsal"].points[0] == pytest.approx((500, 500), abs=3)
@@ -848,7 +848,7 @@ def test_what_films_do_not_say_is_said_in_the_window(
     session, view = hand.room.reading.session, hand.room.reading
     assert session.visits == (0, 1)
     view._visit(1)
-    view._drop_carry()
+    view.errands.drop_carry()
     view.film_panel.side.setCurrentText("right")
     view.film_panel.side.textActivated.emit("right")
     assert "one case has one side" in view.message.text()
@@ -863,7 +863,7 @@ def test_what_films_do_not_say_is_said_in_the_window(
     choices[1].setCurrentIndex(choices[1].findData("left"))
     dialog.films.read.click()
     hand.settle()
-    view._drop_carry()
+    view.errands.drop_carry()
     assert session.current == 2
     assert session.visits == (0, 1, 2)
     view.film_panel.side.setCurrentText("not stated")
@@ -945,7 +945,7 @@ def test_carried_landmarks_come_as_proposals(
             if m.located
         }
 
-    monkeypatch.setattr("viewer.reading_view.carry_forward", carry)
+    monkeypatch.setattr("viewer.errands.carry_forward", carry)
     session = Session([make_film(0), make_film(1)], folder=tmp_path)
     place_all(session, truth)
     hand = open_hand(session)
@@ -957,7 +957,7 @@ def test_carried_landmarks_come_as_proposals(
     assert session.current == 1
     assert {m.status for m in session.draft.landmarks.values()} == {"proposed"}
     assert "MainThread" not in threads
-    assert not hand.view.busy.isVisible()
+    assert not hand.view.errands.busy.isVisible()
     from qtpy.QtCore import Qt
 
     while session.active != "wire_break":
@@ -988,7 +988,7 @@ def test_proposals_can_be_done_without(
         ended.set()
         raise CarryError("Stopped, as asked.")
 
-    monkeypatch.setattr("viewer.reading_view.carry_forward", carry)
+    monkeypatch.setattr("viewer.errands.carry_forward", carry)
     session = Session([make_film(0), make_film(1)], folder=tmp_path)
     place_all(session, truth)
     hand = open_hand(session)
@@ -997,12 +997,39 @@ def test_proposals_can_be_done_without(
         hand.settle()
         if begun.is_set():
             break
-    assert hand.view.stop_carrying.isVisible()
-    hand.view.stop_carrying.click()
+    assert hand.view.errands.busy.stop.isVisible()
+    hand.view.errands.busy.stop.click()
     assert ended.wait(5)
     hand.settle()
     assert not session.draft.landmarks
-    assert not hand.view.busy.isVisible()
+    assert not hand.view.errands.busy.isVisible()
+
+
+def test_the_next_films_are_ready_before_they_are_asked_for(
+    open_hand: Callable[[Session], Hand], tmp_path: Path
+) -> None:
+    """The visits beside the current film have their greys made beforehand; no other film keeps its own."""
+    from viewer.layers import starting_window
+
+    session = Session([make_film(n) for n in range(5)], folder=tmp_path)
+    hand = open_hand(session)
+    pair = hand.view.pair
+
+    def ready(numbers: set[int]) -> bool:
+        for _ in range(100):
+            hand.settle()
+            if set(pair.shades) == numbers:
+                return True
+        return False
+
+    assert ready({0, 1})
+    np.testing.assert_array_equal(pair.shades[1], session.films[1].display())
+    assert pair.windows[1] == starting_window(session.films[1].display())
+    pair.windows[1] = (0.2, 0.8)  # what the reader has set stays
+    for number, numbers in ((1, {0, 1, 2}), (2, {0, 1, 2, 3}), (4, {0, 3, 4}), (1, {0, 1, 2})):
+        session.show(number)
+        assert ready(numbers), number
+    assert pair.windows[1] == (0.2, 0.8)
 
 
 def test_folder_opens_off_the_thread(
