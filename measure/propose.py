@@ -27,6 +27,7 @@ from measure.wire import find_wire
 
 READER = "holdfast"
 STRAIGHT_U_MM = 0.1  # across; along the pin it matters to nothing
+KNOTS = 2  # of fewer or more, nobody could tell which is which
 LEAST_U_MM = 0.25  # of a tip: its spread on phantom films, tails included (tests/validation_metal.py)
 
 
@@ -126,10 +127,13 @@ def _of_wire(film: Prepared, pins: tuple[Pin, ...], view: str) -> dict[str, Land
     wire = find_wire(film, pins, view)
     if wire is None:
         return {}
-    u_break, u_hole = (u / film.mm_per_px for u in wire.u_mm)
+    u_break, u_hole, u_knot = (u / film.mm_per_px for u in wire.u_mm)
     found = {} if wire.hole is None else {"hole": _proposed(wire.hole, u_hole)}
     if wire.breaks:
         found["wire_break"] = _proposed(wire.breaks[0], u_break)
+    for number, knot in enumerate(wire.knots, start=1):
+        if len(wire.knots) == KNOTS and knot.foot is not None:
+            found[f"knot{number}"] = _proposed(knot.foot, u_knot)
     return found
 
 
