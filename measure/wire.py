@@ -20,7 +20,8 @@ from measure.wire_knots import find_hole, find_twists, knotted
 from measure.wire_map import Mask, WireMap, wire_map
 from measure.wire_path import hidden_mm, is_thin, middle_lines, polylines, straight_stretches
 
-U_MM = {"lateral": (0.8, 0.4, 0.4), "ap": (0.3, 0.3, 0.4)}
+U_MM = {"lateral": (0.8, 0.3, 0.4), "ap": (0.15, 0.3, 0.4)}
+SAID_MM = 1.0  # of hidden wire, below which nothing is said of it
 
 
 @dataclass(frozen=True)
@@ -62,6 +63,16 @@ class Wire:
     hole: Array | None
     u_mm: tuple[float, float, float]
     hidden_mm: float
+
+
+def not_judged(wire: Wire | None) -> tuple[str, ...]:
+    """Say where a break in the wire would not be seen; nothing where a break was found."""
+    if wire is None:
+        return ("wire not judged: nothing of it was found for sure; look for a break yourself",)
+    if wire.breaks:
+        return ()
+    hidden = f" and over about {wire.hidden_mm:.0f} mm behind the pins" if wire.hidden_mm > SAID_MM else ""
+    return (f"wire not judged at the pins' bends, in its knots{hidden}: a break there would not be seen",)
 
 
 def find_wire(film: Prepared, pins: Sequence[Pin], view: str) -> Wire | None:

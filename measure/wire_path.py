@@ -19,6 +19,7 @@ TWIG_MM = 1.2  # shorter side branches of a middle line are none
 ARM_MM = 2.5  # over which an end's way is told
 SMOOTH_MM = 0.3  # over which a path is smoothed
 REACH_MM = 0.75  # to either side, within which a path is moved to the metal's middle
+DENSE = 0.75  # of the wire's usual height, a piece of it has at least
 BESIDE = 0.45  # of a wire's height, less than this is left beside it
 UNDER_MM = 0.8  # from a pin's edge: an end so near goes behind the pin
 UNDER_SHARE = 0.7  # of what joins two such ends, which lies under pins
@@ -92,9 +93,10 @@ def polylines(wmap: WireMap, bones: Mask) -> list[Array]:
 
 
 def is_thin(wmap: WireMap, line: Array) -> bool:
-    """Whether the metal along a line (n, 2) falls off to either side as a wire's does, not as a cortex's."""
+    """Whether metal along a line (n, 2) is as high as a wire and falls off to either side: no cortex."""
     profile = np.median(across(wmap, line)[0], axis=0)
-    return bool((profile[0] + profile[-1]) / 2.0 < BESIDE * profile.max())
+    thin = (profile[0] + profile[-1]) / 2.0 < BESIDE * profile.max()
+    return bool(thin and profile.max() > DENSE * wmap.height)
 
 
 def _in_order(places: Array) -> Array:
