@@ -11,6 +11,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import label
 
 from measure.lines import Array
 from measure.pins import PIN_MM
@@ -18,7 +19,7 @@ from measure.wire_map import HOOKS_MM, Mask, WireMap, slant
 from measure.wire_path import ARM_MM, ways
 
 HIDDEN_MM = 0.4  # from a pin's edge, within which a gap may be wire behind the pin
-GAP_MM = (1.2, 7.0)
+GAP_MM = (1.5, 7.0)
 LEAST_AIM, AIM = 0.3, 1.1  # cosines of how far one end points past the other: each, and both together
 FAR_MM, FAR_AIM = 4.0, 1.6  # both together, where they lie further apart than this
 EMPTY = 0.5  # of the wire's own height: a gap is below it
@@ -61,14 +62,15 @@ def _gap(wmap: WireMap, one: Array, other: Array) -> Array | None:
     rows, columns = (one[:, None] + way[:, None] * places).astype(np.float32)
     seen = cv2.remap(wmap.metal, columns[None], rows[None], cv2.INTER_LINEAR)[0]
     level = EMPTY * min(float(np.max(seen[places < 0])), float(np.max(seen[places > length])))
-    empty = np.flatnonzero(seen < level)
-    if not len(empty):
+    runs, count = label(seen < level)
+    if not count:
+        return None
+    empty = np.flatnonzero(runs == np.argmax(np.bincount(runs)[1:]) + 1)
+    if empty[0] == 0 or empty[-1] == len(places) - 1:
         return None
     first, last = places[empty[0]], places[empty[-1]]
-    if np.any(seen[empty[0] : empty[-1]] > 1.3 * level):
-        return None
     crossed = cv2.remap(wmap.beside.astype(np.float32), columns[None], rows[None], cv2.INTER_LINEAR)[0]
-    if np.any(crossed[empty[0] : empty[-1] + 1] < PIN_MM / 2.0 + HIDDEN_MM):  # hidden
+    if np.median(crossed[empty]) < PIN_MM / 2.0 + HIDDEN_MM:  # hidden behind a pin, not missing
         return None
     return np.array([one + way * first, one + way * last])
 

@@ -21,7 +21,7 @@ AROUND_MM, OWN_MM, MORE = (
     1.5,
 )  # looked at about its ends; of its own edge; how much more its foot has
 FREE_MM = 1.5  # of a twist's free end from the end of its middle line
-PIN_CLEAR_MM = 1.0  # of a foot from a pin's edge: nearer, the pin may hide a part of the twist
+PIN_CLEAR_MM = 0.5  # of a foot from a pin's edge: nearer, the pin may hide a part of the twist
 INSET_MM = 0.35  # from the twist's outermost metal to its foot
 NEXT_MM = 5.0  # between the middles of two twists: nearer, neither's foot is told
 MARGIN_MM = 0.6  # about a twist, where no break is told
