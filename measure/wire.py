@@ -110,11 +110,11 @@ def find_wire(film: Prepared, pins: Sequence[Pin], view: str) -> Wire | None:
 
 def _own(wmap: WireMap, breaks: Sequence[Array]) -> Mask:
     """Find the largest piece of metal beside the pins, and what breaks part from it, a little widened."""
-    mass = np.bincount(wmap.masses.ravel(), (wmap.metal * wmap.mask).ravel())
+    mass = np.bincount(wmap.pieces.ravel(), (wmap.metal * wmap.mask).ravel())
     numbers = {int(np.argmax(mass))}
     for pair in breaks:
         for row, column in np.round(pair).astype(int):
-            near = wmap.masses[max(0, row - 4) : row + 5, max(0, column - 4) : column + 5]
+            near = wmap.pieces[max(0, row - 4) : row + 5, max(0, column - 4) : column + 5]
             numbers |= set(near[near > 0].tolist())
-    own = np.isin(wmap.masses, list(numbers)) & wmap.mask
+    own = np.isin(wmap.pieces, list(numbers)) & wmap.mask
     return np.asarray((cv2.dilate(own.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0) & wmap.clear)

@@ -89,7 +89,7 @@ class WireMap:
         return float(np.median(self.metal[self.mask])) if self.mask.any() else 0.0
 
     @cached_property
-    def masses(self) -> NDArray[np.intp]:
+    def pieces(self) -> NDArray[np.intp]:
         """(stations, samples): numbers of the pieces of the mask, 0 beside them."""
         return np.asarray(label(self.mask, np.ones((3, 3)))[0])
 
