@@ -76,7 +76,10 @@ def not_judged(wire: Wire | None) -> tuple[str, ...]:
 
 
 def find_wire(film: Prepared, pins: Sequence[Pin], view: str) -> Wire | None:
-    """Find the wire about pins; None where there are no pins or nothing of a wire is seen."""
+    """Find the wire about pins; None where there are no pins or nothing of a wire is seen.
+
+    On an AP film with one pin found only breaks are told.
+    """
     wmap = wire_map(film, pins, view)
     if wmap is None:
         return None
@@ -92,6 +95,10 @@ def find_wire(film: Prepared, pins: Sequence[Pin], view: str) -> Wire | None:
     lines = polylines(wmap, bones & own if view == "lateral" else bones)
     lines = [line for line in lines if view == "lateral" or is_thin(wmap, line)]
 
+    breaks = tuple(wmap.on_film(pair) for pair in found)
+    hidden = hidden_mm(wmap, bones, ends)
+    if view == "ap" and len(pins) == 1:  # a pin that was not found would pass for wire, but leaves no gap
+        return Wire((), (), breaks, (), None, U_MM[view], hidden)
     hole = find_hole(wmap, own, view)
 
     def placed(place: Array | None) -> Array | None:
@@ -100,11 +107,11 @@ def find_wire(film: Prepared, pins: Sequence[Pin], view: str) -> Wire | None:
     return Wire(
         path=tuple(wmap.on_film(line) for line in lines),
         straight=tuple(wmap.on_film(line) for line in straight_stretches(wmap, lines, near_knots)),
-        breaks=tuple(wmap.on_film(pair) for pair in found),
+        breaks=breaks,
         knots=tuple(Knot(wmap.on_film(one.middle[None])[0], placed(one.foot)) for one in twists),
         hole=placed(hole),
         u_mm=U_MM[view],
-        hidden_mm=hidden_mm(wmap, bones, ends),
+        hidden_mm=hidden,
     )
 
 

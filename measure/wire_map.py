@@ -27,11 +27,11 @@ BEFORE_MM, AFTER_MM = 12.0, 4.0  # looked at beyond bends and tips
 # To either side of the pins, away from and towards the side with more tissue: on a lateral film of an elbow
 # the wire lies dorsal of them, with skin beyond.
 SIDES_MM = {"lateral": (18.0, 0.0), "ap": (16.0, 16.0)}
-LEAST_PINS = {"lateral": 1, "ap": 2}  # on an AP film a pin that was not found would pass for wire
 BACKGROUND_MM = 5.0  # what is wider than this is no metal
 BLUR_MM = 0.15
 METAL, SURELY = 0.38, 0.55  # of a pin's height: metal, where it is joined to what is surely metal
 OF_WIRE = 0.6, 0.85  # the same of the wire's own height, where that is less: pins that lie on each other
+OTHER_MM = 3.5  # from the one pin found on a lateral film, within which another may lie that was not
 BESIDE_PIN_MM = 0.1  # next to a pin's edge nothing is told
 EDGE_REACH_MM, EDGE_STEP_MM, EDGE_SHARE = 2.0, 0.1, 0.25  # of a pin's blurred edges, which are taken away
 HOOKS_MM = 4.0  # distal to the pins' bends, from where on the wire is told
@@ -102,8 +102,8 @@ class WireMap:
 
 
 def wire_map(film: Prepared, pins: Sequence[Pin], view: str) -> WireMap | None:
-    """Map the metal beside pins; None where there are too few pins for the view."""
-    if len(pins) < LEAST_PINS.get(view, 3):
+    """Map the metal beside pins; None where there are none, or the view is another."""
+    if not pins or view not in SIDES_MM:
         return None
     mm = film.mm_per_px
     along = np.sum([pin.along for pin in pins], axis=0)
@@ -125,6 +125,8 @@ def wire_map(film: Prepared, pins: Sequence[Pin], view: str) -> WireMap | None:
     for away in aways:
         metal -= _edges(metal, away)
     beside = np.min(np.abs(aways), axis=0)
+    if view == "lateral" and len(pins) == 1:
+        beside = np.maximum(beside - OTHER_MM, 0.0)
     light, heavy = SIDES_MM[view]
     towards = strip.across * mm * (1.0 if float(strip.normal @ heavier_side(film, pins)) > 0 else -1.0)
     metal[:, (towards < -light) | (towards > heavy)] = 0.0

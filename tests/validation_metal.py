@@ -130,8 +130,9 @@ def judge_wire(
             off = (wire.hole - marks["hole"].film[0]) * size
             found[f"hole {view}"].append(float(np.linalg.norm(off)))
             found[f"hole z {view}"] += (off / wire.u_mm[1]).tolist()
-        judge_path(case, wire, found)
-        judge_knots(case, wire, found)
+        if wire.path:
+            judge_path(case, wire, found)
+            judge_knots(case, wire, found)
     breaks = () if wire is None else wire.breaks
     if "wire_break" not in marks:
         found[f"whole {view}"].append(float(bool(breaks)))
