@@ -23,10 +23,11 @@ from measure.reading import PROPOSED, Landmark, Reading, for_film
 from measure.scale import FOUND, ScaleInput
 from measure.sites import Site, View
 from measure.snap import EDGE_U_MM
-from measure.wire import find_wire
+from measure.wire import Wire, find_wire, not_judged
 
 READER = "holdfast"
 STRAIGHT_U_MM = 0.1  # across; along the pin it matters to nothing
+KNOTS = 2  # of fewer or more, nobody could tell which is which
 LEAST_U_MM = 0.25  # of a tip: its spread on phantom films, tails included (tests/validation_metal.py)
 
 
@@ -40,7 +41,9 @@ class Proposals:
 
 
 def propose(film: Film, site: Site, view: str, sizes: Mapping[str, float] | None = None) -> Proposals:
-    """Propose landmarks of a site's view: pins, shaft, drill hole, a break in the wire; and scales.
+    """Propose landmarks of a site's view, and scales.
+
+    Landmarks: pins, shaft, drill hole, feet of twist knots, a break in the wire.
 
     sizes: the true diameter in mm of "marker" and "pin width", where stated; each is then looked for as a
     scale. Raises ScaleError for one that is not positive. Pins are numbered from the side with more tissue
@@ -54,7 +57,10 @@ def propose(film: Film, site: Site, view: str, sizes: Mapping[str, float] | None
     found: dict[str, Landmark] = {}
     for number, pin in enumerate(pins, start=1):
         found |= _of_pin(f"pin{number}", pin, prepared)
-    found |= _of_shaft(prepared, pins, row) | _of_wire(prepared, pins, view)
+    wire = find_wire(prepared, pins, view)
+    found |= _of_shaft(prepared, pins, row) | _of_wire(prepared, wire)
+    if pins and "wire_break" in row.landmark:
+        notes += not_judged(wire)
     landmarks = {
         name: mark
         for name, mark in found.items()
@@ -122,14 +128,16 @@ def _of_shaft(film: Prepared, pins: tuple[Pin, ...], view: View) -> dict[str, La
     }
 
 
-def _of_wire(film: Prepared, pins: tuple[Pin, ...], view: str) -> dict[str, Landmark]:
-    wire = find_wire(film, pins, view)
+def _of_wire(film: Prepared, wire: Wire | None) -> dict[str, Landmark]:
     if wire is None:
         return {}
-    u_break, u_hole = (u / film.mm_per_px for u in wire.u_mm)
+    u_break, u_hole, u_knot = (u / film.mm_per_px for u in wire.u_mm)
     found = {} if wire.hole is None else {"hole": _proposed(wire.hole, u_hole)}
     if wire.breaks:
         found["wire_break"] = _proposed(wire.breaks[0], u_break)
+    for number, knot in enumerate(wire.knots, start=1):
+        if len(wire.knots) == KNOTS and knot.foot is not None:
+            found[f"knot{number}"] = _proposed(knot.foot, u_knot)
     return found
 
 

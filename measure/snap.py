@@ -160,10 +160,21 @@ def _cortex(features: Features, click: Array) -> Snapped | None:
     return _snapped(click + (place - OUTSIDE_MM / mm) * inward, EDGE_U_MM / mm, film)
 
 
+def _knot(features: Features, click: Array) -> Snapped | None:
+    """Find the nearest twist's foot."""
+    wire = features.wire
+    feet = [knot.foot for knot in wire.knots if knot.foot is not None] if wire else []
+    best = min(feet, key=lambda foot: float(np.hypot(*(foot - click))), default=None)
+    if wire is None or best is None:
+        return None
+    return _snapped(best, wire.u_mm[2] / features.film.mm_per_px, features.film)
+
+
 _KINDS: dict[str, Callable[[Features, Array], Snapped | None]] = {
     "marker": _marker,
     "hole": _hole,
     "wire_break": _break,
+    **dict.fromkeys(("knot1", "knot2"), _knot),
     **dict.fromkeys(
         (
             "shaft_dorsal",

@@ -18,6 +18,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from measure import phantom, phantom_film
 from measure.bone import shaft_cortices
@@ -27,9 +28,10 @@ from measure.pin_width import pin_width
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare
 from measure.snap import Features, snap
-from measure.wire import find_wire
+from measure.wire import Wire, find_wire
 
 FOUND_DEGREES, FOUND_MM = 1.0, 0.5  # what counts as found
+OFF_MM = 0.6  # what counts as beside the wire
 SHAFT = {"lateral": ("shaft_dorsal", "shaft_volar"), "ap": ("shaft_ulnar", "shaft_radial")}
 
 
@@ -117,14 +119,20 @@ def judge(seed: int, found: dict[str, list[float]]) -> None:
 def judge_wire(
     case: phantom.Case, film: Prepared, pins: tuple[Pin, ...], found: dict[str, list[float]]
 ) -> None:
-    """Note whether a break was found near its place, and how far the drill hole is off, mm."""
+    """Note whether a break was found near its place, and how far drill hole, path and knots are off, mm."""
     if not pins:
         return
     view, size, marks = case.pose.view, case.pose.bone_scale[0], phantom.landmarks(case)
     wire = find_wire(film, pins, view)
     found[f"holes {view}"].append(1.0)
-    if wire is not None and wire.hole is not None:
-        found[f"hole {view}"].append(float(np.linalg.norm(wire.hole - marks["hole"].film[0])) * size)
+    if wire is not None:
+        if wire.hole is not None:
+            off = (wire.hole - marks["hole"].film[0]) * size
+            found[f"hole {view}"].append(float(np.linalg.norm(off)))
+            found[f"hole z {view}"] += (off / wire.u_mm[1]).tolist()
+        if wire.path:
+            judge_path(case, wire, found)
+            judge_knots(case, wire, found)
     breaks = () if wire is None else wire.breaks
     if "wire_break" not in marks:
         found[f"whole {view}"].append(float(bool(breaks)))
@@ -133,6 +141,66 @@ def judge_wire(
     if np.linalg.norm(ends[1] - ends[0]) * size >= 2.0:
         away = [np.linalg.norm(pair.mean(axis=0) - ends.mean(axis=0)) * size for pair in breaks]
         found[f"broken {view}"].append(float(any(one < 3.0 for one in away)))
+        if not found[f"broken {view}"][-1]:
+            found[f"missed {view}"].append(float(pin_away(ends, case).min()))
+        elif wire is not None:
+            pair = breaks[int(np.argmin(away))]
+            off = min(((one - ends) * size for one in (pair, pair[::-1])), key=lambda one: np.abs(one).sum())
+            found[f"break z {view}"] += (off / wire.u_mm[0]).ravel().tolist()
+
+
+def pin_away(places: NDArray[np.float64], case: phantom.Case) -> NDArray[np.float64]:
+    """Distance (n,) of film places (n, 2) to the nearest true pin's straight part, mm."""
+    found = []
+    for straight, tip in true_pins(case):
+        way = tip - straight
+        share = np.clip((places - straight) @ way / (way @ way), 0.0, 1.0)
+        found.append(np.linalg.norm(places - straight - share[:, None] * way, axis=1))
+    return np.asarray(np.min(found, axis=0) * case.pose.bone_scale[0])
+
+
+def course(case: phantom.Case, name: str) -> NDArray[np.float64]:
+    """Film places (n, 2) of the metal of a name, close together."""
+    pieces = [
+        phantom.project(bar.points, case.pose) for bar in phantom.metal(case) if bar.name.startswith(name)
+    ]
+    return np.vstack([np.linspace(piece[:-1], piece[1:], 8).reshape(-1, 2) for piece in pieces])
+
+
+def judge_path(case: phantom.Case, wire: Wire, found: dict[str, list[float]]) -> None:
+    """Note how far the path is from wire or knots, and what share of the wire that pins leave free it covers."""
+    view, size = case.pose.view, case.pose.bone_scale[0]
+    path, true, knots = np.vstack(wire.path), course(case, "wire"), course(case, "knot")
+    off = cKDTree(np.vstack([true, knots])).query(path)[0] * size
+    found[f"path {view}"] += off[off < OFF_MM].tolist()
+    found[f"path off {view}"].append(float(np.mean(off >= OFF_MM)))
+    straight, tip = (np.mean(ends, axis=0) for ends in zip(*true_pins(case), strict=True))
+    distal = (true - straight) @ (tip - straight) / np.linalg.norm(tip - straight) * size > 10.0
+    clear = true[distal & (pin_away(true, case) > 1.6)]
+    found[f"path covers {view}"].append(float(np.mean(cKDTree(path).query(clear)[0] * size < OFF_MM)))
+    stretches = [float(cKDTree(true).query(one)[0].max()) * size for one in wire.straight]
+    found[f"straight {view}"].append(float(len(stretches)))
+    found[f"straight off {view}"] += [float(one > OFF_MM) for one in stretches]
+
+
+def judge_knots(case: phantom.Case, wire: Wire, found: dict[str, list[float]]) -> None:
+    """Note which knots were found, how far their feet are off, and how many knots there are none."""
+    view, size, marks = case.pose.view, case.pose.bone_scale[0], phantom.landmarks(case)
+    middles = np.array([course(case, f"knot{number}").mean(axis=0) for number in (1, 2)])
+    found[f"knots {view}"].append(2.0)
+    hit = set()
+    for knot in wire.knots:
+        away = np.linalg.norm(middles - knot.middle, axis=1) * size
+        number = int(np.argmin(away)) + 1
+        if away.min() > 3.0:
+            found[f"knots false {view}"].append(1.0)
+            continue
+        hit.add(number)
+        if knot.foot is not None:
+            off = (knot.foot - marks[f"knot{number}"].film[0]) * size
+            found[f"foot {view}"].append(float(np.linalg.norm(off)))
+            found[f"foot z {view}"] += (off / wire.u_mm[2]).tolist()
+    found[f"knots found {view}"].append(float(len(hit)))
 
 
 def judge_marker(case: phantom.Case, film: Prepared, found: dict[str, list[float]]) -> None:
@@ -234,9 +302,30 @@ def table(found: dict[str, list[float]]) -> str:
              f"{np.median(hole):.2f} / {np.quantile(hole, 0.95):.2f} mm", "-"),
             (f"wire break of 2 mm and more, {view}: found / false", f"{100 * np.mean(broken):.0f} % of {len(broken)} / "
              f"{100 * np.mean(whole):.1f} % of {len(whole)}", "95 % / 2 %"),
+            *wire_rows(found, view),
         ]  # fmt: skip
     lines = ["| Figure | Measured | Target |", "|---|---|---|"]
     return "\n".join(lines + [f"| {' | '.join(row)} |" for row in rows])
+
+
+def wire_rows(found: dict[str, list[float]], view: str) -> list[tuple[str, str, str]]:
+    """Rows on path, knots, coverage and what was missed, of a view."""
+    path, foot, missed = (np.array(found[f"{name} {view}"]) for name in ("path", "foot", "missed"))
+    covered = {
+        name: 100 * np.mean(np.abs(found[f"{name} z {view}"]) <= 1.96) for name in ("break", "hole", "foot")
+    }
+    return [
+        (f"wire breaks missed, {view}", f"{len(missed)}, of which {np.sum(missed < 1.6)} within 1.6 mm of a pin's axis", "-"),
+        (f"wire's u covers, {view}: break, hole, knot", " / ".join(f"{share:.0f} %" for share in covered.values()), "95 %"),
+        (f"wire path, {view}: median / 95th", f"{np.median(path):.2f} / {np.quantile(path, 0.95):.2f} mm, "
+         f"{100 * np.mean(found[f'path off {view}']):.1f} % beside the wire; "
+         f"{100 * np.mean(found[f'path covers {view}']):.0f} % of the wire off the pins seen", "-"),
+        (f"straight stretches of wire, {view}", f"{np.mean(found[f'straight {view}']):.1f} a film, "
+         f"{100 * np.mean(found[f'straight off {view}']):.1f} % beside the wire", "-"),
+        (f"knots, {view}: found / false; foot: told, median / 95th", f"{100 * sum(found[f'knots found {view}']) / sum(found[f'knots {view}']):.0f} % / "
+         f"{len(found[f'knots false {view}'])}; {100 * len(foot) / sum(found[f'knots {view}']):.0f} %, "
+         f"{np.median(foot):.2f} / {np.quantile(foot, 0.95):.2f} mm", "-"),
+    ]  # fmt: skip
 
 
 def robust(errors: list[float]) -> float:
