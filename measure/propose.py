@@ -13,6 +13,7 @@ import numpy as np
 
 from measure import __version__
 from measure.bone import shaft_cortices
+from measure.exits import far_crossings, pin_exits
 from measure.film import Film
 from measure.lines import Array
 from measure.marker import ball_input
@@ -54,7 +55,9 @@ def propose(film: Film, site: Site, view: str, sizes: Mapping[str, float] | None
     found: dict[str, Landmark] = {}
     for number, pin in enumerate(pins, start=1):
         found |= _of_pin(f"pin{number}", pin, prepared)
-    found |= _of_shaft(prepared, pins, row) | _of_wire(prepared, pins, view)
+    cortices = shaft_cortices(prepared, pins, view) if row.axis else None
+    found |= _of_shaft(prepared, row, cortices) | _of_crossings(prepared, pins, row, cortices)
+    found |= _of_wire(prepared, pins, view)
     landmarks = {
         name: mark
         for name, mark in found.items()
@@ -111,14 +114,30 @@ def _of_pin(name: str, pin: Pin, film: Prepared) -> dict[str, Landmark]:
     return found
 
 
-def _of_shaft(film: Prepared, pins: tuple[Pin, ...], view: View) -> dict[str, Landmark]:
-    cortices = shaft_cortices(film, pins, view.name) if view.axis else None
+def _of_shaft(film: Prepared, view: View, cortices: tuple[Array, Array] | None) -> dict[str, Landmark]:
     if cortices is None:
         return {}
     names = view.axis["near"], view.axis["far"]
     return {
         name: _proposed(points, EDGE_U_MM / film.mm_per_px)
         for name, points in zip(names, cortices, strict=True)
+    }
+
+
+def _of_crossings(
+    film: Prepared, pins: tuple[Pin, ...], view: View, cortices: tuple[Array, Array] | None
+) -> dict[str, Landmark]:
+    """Propose where the pins' axes cross the bone's outlines, where the view's table asks for it."""
+    if "pin1_exit" not in view.landmark:
+        return {}
+    crossings = {"exit": pin_exits(film, pins)}
+    if cortices is not None:
+        crossings["far_cortex"] = far_crossings(pins, cortices[1], film.mm_per_px)
+    return {
+        f"pin{number}_{name}": _proposed(one.point, one.u_px)
+        for name, found in crossings.items()
+        for number, one in enumerate(found, start=1)
+        if one is not None
     }
 
 
