@@ -34,6 +34,7 @@ WIDER_MM = 0.35  # a profile's blur shows the shaft so much wider
 # How far the outline lies outside the steepest place, as it is seen at this blur; median over phantom shafts.
 OUTSIDE_MM = 0.3
 BLUR_MM = 0.35
+EDGE_U_MM = 0.1
 LEVEL_MM = 1.5
 CLEAR = 0.45  # share of a cortex's usual rise that each third of it must have
 

@@ -40,6 +40,7 @@ SLOPES, BENDS_PER_MM = np.arange(-0.32, 0.33, 0.08), np.array([0.0, 0.015, 0.03,
 KNOWN, U_KNOWN = np.array([0.0, -0.04, 0.022]), np.array([1e3, 0.15, 0.01])
 CARRIED_MM, MOST_U_MM = 7.2, 0.7
 CORNER_MM, TO_CORNER_MM = -1.5, 5.0  # a pin so far aside may leave by the bone's corner; carried no further
+BESIDE_MM, NO_BONE = 2.0, 0.2  # looked at beside a pin; of the step from tissue to bone
 U_LEAST_MM = 0.15
 # Of the shaft's line across it, and its direction (tangent), of phantom shafts.
 U_LINE_MM, U_TURN = 0.14, 0.004
@@ -50,6 +51,7 @@ MOST_FAR_U_MM, FURTHEST_FAR_MM = 1.1, 30.0  # along the pin; from the shaft's fi
 class Crossing:
     """Where a pin's axis crosses an outline, (row, column), and the standard uncertainty along it, pixels."""
 
+    pin: Pin
     point: Array
     u_px: float
 
@@ -67,8 +69,8 @@ class _Curve:
         return float(powers @ self.factors), float(np.sqrt(powers @ self.covariance @ powers))
 
 
-def pin_exits(film: Prepared, pins: Sequence[Pin]) -> tuple[Crossing | None, ...]:
-    """Find where each pin leaves the bone at its bend's side; None where the outline is not clear there."""
+def pin_exits(film: Prepared, pins: Sequence[Pin]) -> tuple[Crossing, ...]:
+    """Find where pins leave the bone at their bends' side; those for which the outline is clear."""
     if not pins:
         return ()
     along = np.sum([pin.along for pin in pins], axis=0)
@@ -78,36 +80,37 @@ def pin_exits(film: Prepared, pins: Sequence[Pin]) -> tuple[Crossing | None, ...
     area = region(film, pins, line, HALF_MM, REACH_MM)
     curve = _outline(area, heavier)
     if curve is None:
-        return (None,) * len(pins)
-    return tuple(_meets(pin, curve, area, heavier, film.mm_per_px) for pin in pins)
+        return ()
+    met = (_meets(pin, curve, area, heavier, film.mm_per_px) for pin in pins)
+    return tuple(one for one in met if one is not None)
 
 
-def far_crossings(pins: Sequence[Pin], cortex: Array, mm_per_px: float) -> tuple[Crossing | None, ...]:
-    """Find where each pin's axis, prolonged if need be, crosses a cortex given by two points (2, 2).
+def far_crossings(pins: Sequence[Pin], cortex: Array, mm_per_px: float) -> tuple[Crossing, ...]:
+    """Find where pins' axes, prolonged if need be, cross a cortex given by two points (2, 2).
 
-    None where it does so at too small an angle, or too far from them.
+    Those left out do so at too small an angle, or too far from the points.
     """
     length = float(np.linalg.norm(cortex[1] - cortex[0]))
     way = (cortex[1] - cortex[0]) / length
     across = np.array([-way[1], way[0]])
-    found: list[Crossing | None] = []
+    found = []
     for pin in pins:
         sine = float(pin.along @ across)
         point = pin.tip + pin.along * float((cortex[0] - pin.tip) @ across) / (sine or 1e-9)
         place = float((point - cortex[0]) @ way)
         beyond = max(0.0, -place, place - length)
         u_px = float(np.hypot(U_LINE_MM / mm_per_px, U_TURN * beyond)) / max(abs(sine), 1e-9)
-        clear = u_px * mm_per_px < MOST_FAR_U_MM and abs(place) * mm_per_px < FURTHEST_FAR_MM
-        found.append(Crossing(point, u_px) if clear else None)
+        if u_px * mm_per_px < MOST_FAR_U_MM and abs(place) * mm_per_px < FURTHEST_FAR_MM:
+            found.append(Crossing(pin, point, u_px))
     return tuple(found)
 
 
 def _meets(pin: Pin, curve: _Curve, area: Region, heavier: float, mm: float) -> Crossing | None:
     """Go along a pin's axis to the curve."""
-    normal = heavier * area.strip.normal
-    start = (pin.straight - area.strip.origin) * mm
-    place, aside = float(start @ area.strip.direction), float(start @ normal)
-    forward, sideways = float(pin.along @ area.strip.direction), float(pin.along @ normal)
+    place, aside = area.place_of(pin.straight)
+    aside *= heavier
+    forward = float(pin.along @ area.strip.direction)
+    sideways = heavier * float(pin.along @ area.strip.normal)
     away = 0.0
     for _ in range(5):  # the curve is flat, so this settles at once
         away = (curve.at(aside + away * sideways)[0] - place) / forward
@@ -116,7 +119,30 @@ def _meets(pin: Pin, curve: _Curve, area: Region, heavier: float, mm: float) -> 
     furthest = CARRIED_MM if across > CORNER_MM else TO_CORNER_MM
     if u_mm > MOST_U_MM or np.abs(curve.seen - across).min() > furthest:
         return None
-    return Crossing(pin.straight + pin.along * away / mm, u_mm / mm)
+    if _at_a_corner(area, curve, heavier, (place + away * forward, across)):
+        return None
+    return Crossing(pin, pin.straight + pin.along * away / mm, u_mm / mm)
+
+
+def _at_a_corner(area: Region, curve: _Curve, heavier: float, exit_mm: tuple[float, float]) -> bool:
+    """Tell whether there is no bone next to the pin's lighter side, just after it is said to have entered it.
+
+    Such a pin leaves by the bone's other side, round the corner, further in than the curve tells.
+    """
+    values, px_mm = area.strip.values, area.px_mm
+    across = heavier * area.strip.across * (px_mm / area.strip.block)
+    along = np.arange(len(values))[:, None] * px_mm - np.polynomial.Polynomial(curve.factors)(across)
+    seen = area.free & (across > SIDES_MM[0]) & (across < SIDES_MM[1])
+    levels = [values[seen & (along > low) & (along < high)] for low, high in ((-3.0, -1.0), (1.2, 3.5))]
+    rows = slice(*(max(0, round((exit_mm[0] + away) / px_mm)) for away in (1.0, 3.5)))
+    aside = np.flatnonzero((across > exit_mm[1] - BESIDE_MM) & (across < exit_mm[1] - 1.0))
+    aside = aside[area.free[rows, aside].mean(axis=0) > LEAST_SEEN] if len(values[rows]) else aside[:0]
+    if not (aside.size and levels[0].size and levels[1].size):
+        return False
+    nearest = aside[np.argmax(across[aside])]
+    outside, inside = (float(np.median(level)) for level in levels)
+    beside = float(values[rows, nearest][area.free[rows, nearest]].mean())
+    return beside - outside < NO_BONE * (inside - outside)
 
 
 def _outline(area: Region, heavier: float) -> _Curve | None:

@@ -32,6 +32,19 @@ class Region:
     free: NDArray[np.bool_]
     px_mm: float
 
+    def on_film(self, along_mm: Array, across_mm: Array) -> Array:
+        """Film points (n, 2) of places along the strip, from its first station on, and across it."""
+        first, pixel = self.strip.along[0], self.strip.block / self.px_mm
+        return self.strip.on_film(first + along_mm * pixel, across_mm * pixel)
+
+    def place_of(self, point: Array) -> tuple[float, float]:
+        """Place of a film point along the strip, from its first station on, and across it, mm."""
+        away, size = point - self.strip.origin, self.px_mm / self.strip.block
+        return (
+            float(away @ self.strip.direction - self.strip.along[0]) * size,
+            float(away @ self.strip.normal) * size,
+        )
+
     def rise(self, axis: int) -> Array:
         """Slope of the smoothed film along (0) or across (1) the strip, per mm, 0 at metal."""
         smooth = cv2.GaussianBlur(self.strip.values, (0, 0), BLUR_MM / self.px_mm)

@@ -12,18 +12,18 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from measure import __version__
-from measure.bone import shaft_cortices
+from measure.bone import EDGE_U_MM, shaft_cortices
 from measure.exits import far_crossings, pin_exits
 from measure.film import Film
 from measure.lines import Array
 from measure.marker import ball_input
+from measure.notch import notch_arc
 from measure.pin_width import pin_input
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare
 from measure.reading import PROPOSED, Landmark, Reading, for_film
 from measure.scale import FOUND, ScaleInput
 from measure.sites import Site, View
-from measure.snap import EDGE_U_MM
 from measure.wire import find_wire
 
 READER = "holdfast"
@@ -57,7 +57,7 @@ def propose(film: Film, site: Site, view: str, sizes: Mapping[str, float] | None
         found |= _of_pin(f"pin{number}", pin, prepared)
     cortices = shaft_cortices(prepared, pins, view) if row.axis else None
     found |= _of_shaft(prepared, row, cortices) | _of_crossings(prepared, pins, row, cortices)
-    found |= _of_wire(prepared, pins, view)
+    found |= _of_wire(prepared, pins, view) | _of_notch(prepared, pins, row)
     landmarks = {
         name: mark
         for name, mark in found.items()
@@ -136,9 +136,15 @@ def _of_crossings(
     return {
         f"pin{number}_{name}": _proposed(one.point, one.u_px)
         for name, found in crossings.items()
-        for number, one in enumerate(found, start=1)
-        if one is not None
+        for number, pin in enumerate(pins, start=1)
+        for one in found
+        if one.pin is pin
     }
+
+
+def _of_notch(film: Prepared, pins: tuple[Pin, ...], view: View) -> dict[str, Landmark]:
+    arc = notch_arc(film, pins) if "joint_arc" in view.landmark else None
+    return {} if arc is None else {"joint_arc": _proposed(arc.points, arc.u_px)}
 
 
 def _of_wire(film: Prepared, pins: tuple[Pin, ...], view: str) -> dict[str, Landmark]:

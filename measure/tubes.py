@@ -28,9 +28,7 @@ def width_across(profile: Array) -> tuple[float, float]:
     Raises ValueError for a profile of another length.
     """
     if profile.shape != AWAY_MM.shape:
-        raise ValueError(
-            f"The profile has the shape {profile.shape}. Sample it at the {len(AWAY_MM)} places."
-        )
+        raise ValueError(f"The profile has the shape {profile.shape}; sample it at the places of AWAY_MM.")
     widths, base, solver = _models()
     factors = np.einsum("mkx,x->mk", solver, profile)
     left = ((profile - np.einsum("mk,mkx->mx", factors, base)) ** 2).sum(axis=1)

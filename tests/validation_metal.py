@@ -21,8 +21,10 @@ from numpy.typing import NDArray
 
 from measure import phantom, phantom_film
 from measure.bone import shaft_cortices
+from measure.exits import far_crossings, pin_exits
 from measure.film import Film, Spacing
 from measure.marker import find_marker
+from measure.notch import notch_arc
 from measure.pin_width import pin_width
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare
@@ -112,6 +114,7 @@ def judge(seed: int, found: dict[str, list[float]]) -> None:
     judge_marker(case, film, found)
     judge_wire(case, film, pins, found)
     judge_cortex(case, film, pins, found, np.random.default_rng(seed))
+    judge_outlines(case, film, pins, found)
 
 
 def judge_wire(
@@ -186,6 +189,64 @@ def judge_cortex(
         found["shaft angle"].append(float(np.degrees(np.arcsin(np.clip(turn, -1, 1)))))
 
 
+def notch_errors(case: phantom.Case, points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """How far points (n, 2) lie from the notch's outline on the film, mm (n,), without sign."""
+    anatomy, centre = case.anatomy, phantom.notch_centre(case.anatomy)
+    angles = np.linspace(anatomy.fracture_at + 6.0, -79.0, 40)
+    beyond = phantom.around_notch(angles, anatomy, anatomy.notch_radius + 3.0)
+    segments = {"arc": (np.broadcast_to(centre, beyond.shape), beyond)}
+    outline = phantom.outlines(lambda places: phantom.ulna(places, anatomy), segments, case.pose)["arc"].film
+    fine = np.arange(0.0, len(outline) - 1, 0.02)
+    dense = np.stack([np.interp(fine, np.arange(len(outline)), part) for part in outline.T], axis=1)
+    away = np.linalg.norm(points[:, None] - dense, axis=-1).min(axis=1)
+    return np.asarray(away * case.pose.bone_scale[0])
+
+
+def judge_outlines(
+    case: phantom.Case, film: Prepared, pins: tuple[Pin, ...], found: dict[str, list[float]]
+) -> None:
+    """Note how far pin exits, far cortex and notch are off on a lateral film, mm, and over their u."""
+    if case.pose.view != "lateral" or not pins:
+        return
+    marks, size = phantom.landmarks(case), case.pose.bone_scale[0]
+    cortices = shaft_cortices(film, pins, "lateral")
+    far = far_crossings(pins, cortices[1], film.mm_per_px) if cortices else ()
+    started = time.process_time()
+    exits, arc = pin_exits(film, pins), notch_arc(film, pins)
+    found["seconds outlines"].append(time.process_time() - started)
+    found["lateral pins"] += [1.0] * len(pins)
+    for name, crossings in (("exit", exits), ("far_cortex", far)):
+        for one in crossings:
+            mark = marks[f"pin{match(one.pin, case)[0] + 1}_{name}"].film[0]
+            found[name].append(float((one.point - mark) @ one.pin.along) * size)
+            found[f"{name} z"].append(found[name][-1] / (one.u_px * size))
+    found["notches"].append(1.0)
+    if arc is not None:
+        errors = notch_errors(case, arc.points)
+        found["notch"] += errors.tolist()
+        found["notch z"] += (errors / (arc.u_px * size)).tolist()
+
+
+def outline_rows(found: dict[str, list[float]]) -> list[tuple[str, str, str]]:
+    """Rows of the table about exits, far cortex and notch."""
+    rows = []
+    for title, name, asked in (
+        ("pin exit, lateral", "exit", len(found["lateral pins"])),
+        ("far cortex along the pin, lateral", "far_cortex", len(found["lateral pins"])),
+        ("points of the notch's arc", "notch", 5 * len(found["notches"])),
+    ):
+        off, z = np.abs(found[name]), np.abs(found[f"{name} z"])
+        rows.append((
+            f"{title}: proposed, median / 95th, wrong by more than 2 mm, covered",
+            f"{100 * len(off) / max(asked, 1):.0f} %, {np.median(off):.2f} / {np.quantile(off, 0.95):.2f} mm, "
+            f"{100 * np.mean(off > 2.0):.1f} %, {100 * np.mean(z <= 1.96):.0f} %" if len(off) else "none", "-",
+        ))  # fmt: skip
+    rows.append(
+        ("processor time for exits and notch, median", f"{np.median(found['seconds outlines']):.3f} s", "-")
+    )
+    return rows
+
+
 def spread(errors: list[float]) -> str:
     """Count, mean and standard deviation, per cent."""
     values = 100 * np.array(errors)
@@ -235,6 +296,7 @@ def table(found: dict[str, list[float]]) -> str:
             (f"wire break of 2 mm and more, {view}: found / false", f"{100 * np.mean(broken):.0f} % of {len(broken)} / "
              f"{100 * np.mean(whole):.1f} % of {len(whole)}", "95 % / 2 %"),
         ]  # fmt: skip
+    rows += outline_rows(found)
     lines = ["| Figure | Measured | Target |", "|---|---|---|"]
     return "\n".join(lines + [f"| {' | '.join(row)} |" for row in rows])
 
