@@ -29,6 +29,7 @@ from measure.wire import find_wire
 READER = "holdfast"
 STRAIGHT_U_MM = 0.1  # across; along the pin it matters to nothing
 LEAST_U_MM = 0.25  # of a tip: its spread on phantom films, tails included (tests/validation_metal.py)
+ONE_PIN = "one pin only was found, and is called pin 1; which of two it is, is not known"
 
 
 @dataclass(frozen=True)
@@ -63,6 +64,8 @@ def propose(film: Film, site: Site, view: str, sizes: Mapping[str, float] | None
         for name, mark in found.items()
         if name in row.landmark and _on_film(mark.array, film.pixels.shape)
     }
+    if len(pins) == 1 and "pin2_tip" in row.landmark:
+        notes = (*notes, ONE_PIN)
     return Proposals(landmarks, inputs, notes)
 
 
@@ -80,9 +83,10 @@ def proposed_reading(
 ) -> tuple[Reading, tuple[str, ...]] | None:
     """Make a reading of nothing but proposals, and what is said of them.
 
-    None where there are no landmarks or the view is not the site's. Raises as `propose`.
+    None where there are no landmarks, the view is not the site's, or nothing is proposed at this site. Raises
+    as `propose`.
     """
-    if film.view is None or film.view not in site.views:
+    if not site.proposes or film.view is None or film.view not in site.views:
         return None
     found = propose(film, site, film.view, sizes)
     if not found.landmarks:
