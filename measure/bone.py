@@ -29,12 +29,15 @@ EDGE_MM = 24.0  # how far from the pins' axis a cortex may lie
 OUTERMOST = 0.4  # share of the clearest line's rise that the outermost has
 SAME_MM = 2.0  # lines nearer than this are of one side
 SETTLE_MM = 1.5
+MOVED_MM = (-0.3, 1.4)  # a far side that settles further inwards or outwards is another edge
 SURE = 1.4  # times more that another width must leave
 WIDER_MM = 0.35  # a profile's blur shows the shaft so much wider
 # How far the outline lies outside the steepest place, as it is seen at this blur; median over phantom shafts.
 OUTSIDE_MM = 0.3
 BLUR_MM = 0.35
 EDGE_U_MM = 0.1
+# A shaft's line carried on: its standard uncertainty across, of its direction (tangent), and how far.
+U_LINE_MM, U_TURN, CARRIED_MM = 0.16, 0.004, 32.0
 LEVEL_MM = 1.5
 CLEAR = 0.45  # share of a cortex's usual rise that each third of it must have
 
@@ -53,11 +56,12 @@ def shaft_cortices(film: Prepared, pins: Sequence[Pin], view: str) -> tuple[Arra
     pair = (_overlapped if view == "lateral" else _apart)(strip, rise, heavier, view, mm)
     if pair is None:
         return None
-    near, far = (
-        _placed(strip, sign * rise, ends, sign, mm)
-        for ends, sign in zip(pair, (heavier, -heavier), strict=True)
-    )
-    return None if near is None or far is None else (near, far)
+    near = _placed(strip, heavier * rise, pair[0], heavier, mm)
+    far = _placed(strip, -heavier * rise, _settled(strip, -heavier * rise, pair[1], mm), -heavier, mm)
+    if near is None or far is None:
+        return None
+    moved = heavier * float(((far - strip.origin) @ strip.normal - pair[1]).mean()) * mm
+    return (near, far) if MOVED_MM[0] < moved < MOVED_MM[1] else None
 
 
 def _apart(strip: Strip, rise: Array, heavier: float, view: str, mm: float) -> tuple[Array, Array] | None:
@@ -91,7 +95,27 @@ def _overlapped(
     far = near + heavier * (width - WIDER_MM) / mm
     if better < SURE or not _is_shaft(heavier * near * mm, heavier * far * mm, view):
         return None
-    return near, _settled(strip, -heavier * rise, far, mm)
+    return near, far
+
+
+def across_from(cortices: tuple[Array, Array], point: Array, mm_per_px: float) -> tuple[Array, float] | None:
+    """Find the places (2, 2) on both cortices straight across the shaft from a point, and their u in pixels.
+
+    None where the point lies too far from the levels at which the shaft was seen, or not between its sides.
+    """
+    middle = np.mean(cortices, axis=0)
+    way = (middle[1] - middle[0]) / np.linalg.norm(middle[1] - middle[0])
+    across = np.array([-way[1], way[0]])
+    beyond = float((middle[0] - point) @ way)
+    sides = []
+    for side in cortices:
+        along = side[1] - side[0]
+        sides.append(side[0] + along * float((point - side[0]) @ way) / float(along @ way))
+    places = np.array(sides)
+    inside = float((places[0] - point) @ across) * float((places[1] - point) @ across) < 0
+    if not inside or abs(beyond) * mm_per_px > CARRIED_MM:
+        return None
+    return places, float(np.hypot(U_LINE_MM / mm_per_px, U_TURN * beyond))
 
 
 def _settled(strip: Strip, rise: Array, ends: Array, mm: float) -> Array:

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.bone import U_LINE_MM, U_TURN
 from measure.lines import Array, Line
 from measure.metal import Region, region
 from measure.pins import Pin, heavier_side
@@ -42,8 +43,6 @@ CARRIED_MM, MOST_U_MM = 7.2, 0.7
 CORNER_MM, TO_CORNER_MM = -1.5, 5.0  # a pin so far aside may leave by the bone's corner; carried no further
 BESIDE_MM, NO_BONE = 2.0, 0.2  # looked at beside a pin; of the step from tissue to bone
 U_LEAST_MM = 0.15
-# Of the shaft's line across it, and its direction (tangent), of phantom shafts.
-U_LINE_MM, U_TURN = 0.14, 0.004
 MOST_FAR_U_MM, FURTHEST_FAR_MM = 1.1, 30.0  # along the pin; from the shaft's first level
 
 

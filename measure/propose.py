@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from measure import __version__
-from measure.bone import EDGE_U_MM, shaft_cortices
+from measure.bone import EDGE_U_MM, across_from, shaft_cortices
 from measure.exits import far_crossings, pin_exits
 from measure.film import Film
 from measure.lines import Array
@@ -59,6 +59,7 @@ def propose(film: Film, site: Site, view: str, sizes: Mapping[str, float] | None
     cortices = shaft_cortices(prepared, pins, view) if row.axis else None
     found |= _of_shaft(prepared, row, cortices) | _of_crossings(prepared, pins, row, cortices)
     found |= _of_wire(prepared, pins, view) | _of_notch(prepared, pins, row)
+    found |= _beside_hole(prepared, found, row, cortices)
     landmarks = {
         name: mark
         for name, mark in found.items()
@@ -149,6 +150,20 @@ def _of_crossings(
 def _of_notch(film: Prepared, pins: tuple[Pin, ...], view: View) -> dict[str, Landmark]:
     arc = notch_arc(film, pins) if "joint_arc" in view.landmark else None
     return {} if arc is None else {"joint_arc": _proposed(arc.points, arc.u_px)}
+
+
+def _beside_hole(
+    film: Prepared, found: Mapping[str, Landmark], view: View, cortices: tuple[Array, Array] | None
+) -> dict[str, Landmark]:
+    """Propose both cortices at the level of the drill hole."""
+    if cortices is None or "hole" not in found or "hole_dorsal" not in view.landmark:
+        return {}
+    beside = across_from(cortices, found["hole"].array[0], film.mm_per_px)
+    if beside is None:
+        return {}
+    places, u_px = beside
+    names = "hole_dorsal", "hole_volar"
+    return {name: _proposed(place, u_px) for name, place in zip(names, places, strict=True)}
 
 
 def _of_wire(film: Prepared, pins: tuple[Pin, ...], view: str) -> dict[str, Landmark]:

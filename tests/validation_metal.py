@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure import phantom, phantom_film
-from measure.bone import shaft_cortices
+from measure.bone import across_from, shaft_cortices
 from measure.exits import far_crossings, pin_exits
 from measure.film import Film, Spacing
 from measure.marker import find_marker
@@ -115,6 +115,7 @@ def judge(seed: int, found: dict[str, list[float]]) -> None:
     judge_wire(case, film, pins, found)
     judge_cortex(case, film, pins, found, np.random.default_rng(seed))
     judge_outlines(case, film, pins, found)
+    judge_shaft_lines(case, film, pins, found)
 
 
 def judge_wire(
@@ -200,6 +201,55 @@ def notch_errors(case: phantom.Case, points: NDArray[np.float64]) -> NDArray[np.
     dense = np.stack([np.interp(fine, np.arange(len(outline)), part) for part in outline.T], axis=1)
     away = np.linalg.norm(points[:, None] - dense, axis=-1).min(axis=1)
     return np.asarray(away * case.pose.bone_scale[0])
+
+
+def off_lines(lines: NDArray[np.float64], case: phantom.Case, names: tuple[str, str]) -> NDArray[np.float64]:
+    """How far true places on both cortices lie off straight lines (2, 2, 2) along them, mm (2, n)."""
+    marks, size = phantom.landmarks(case), case.pose.bone_scale[0]
+    ways = lines[:, 1] - lines[:, 0]
+    ways /= np.linalg.norm(ways, axis=1, keepdims=True)
+    across = np.stack([-ways[:, 1], ways[:, 0]], axis=1)
+    pairs = zip(names, lines, across, strict=True)
+    return np.array([(marks[name].film - line[0]) @ normal for name, line, normal in pairs]) * size
+
+
+def judge_shaft_lines(
+    case: phantom.Case, film: Prepared, pins: tuple[Pin, ...], found: dict[str, list[float]]
+) -> None:
+    """Note how far the shaft's cortices, as proposed, lie off the true ones, and those at the drill hole."""
+    view = case.pose.view
+    cortices = shaft_cortices(film, pins, view)
+    found[f"shafts {view}"].append(1.0)
+    if cortices is None:
+        return
+    found[f"shaft off {view}"].append(float(np.abs(off_lines(np.array(cortices), case, SHAFT[view])).max()))
+    hole = phantom.landmarks(case)["hole"].film[0] if view == "lateral" else None
+    beside = None if hole is None else across_from(cortices, hole, film.mm_per_px)
+    if beside is not None:
+        places, u_px = beside
+        lines = np.stack([places, places + np.subtract(*cortices[0][::-1])], axis=1)
+        off = off_lines(lines, case, ("hole_dorsal", "hole_volar"))
+        found["hole sides"] += np.abs(off).ravel().tolist()
+        found["hole sides z"] += np.abs(off / (u_px * case.pose.bone_scale[0])).ravel().tolist()
+
+
+def shaft_rows(found: dict[str, list[float]]) -> list[tuple[str, str, str]]:
+    """Rows of the table about the shaft's cortices."""
+    rows = []
+    for view in SHAFT:
+        off = np.array(found[f"shaft off {view}"])
+        rows.append((
+            f"shaft's cortices, {view}: proposed, worst of four places, median / 95th, wrong by more than 2 mm",
+            f"{100 * len(off) / max(len(found[f'shafts {view}']), 1):.0f} %, {np.median(off):.2f} / "
+            f"{np.quantile(off, 0.95):.2f} mm, {100 * np.mean(off > 2.0):.1f} %" if len(off) else "none", "-",
+        ))  # fmt: skip
+    off, z = np.array(found["hole sides"]), np.array(found["hole sides z"])
+    rows.append((
+        "cortices at the drill hole: given, median / 95th, covered",
+        f"{100 * len(off) / 2 / max(len(found['shafts lateral']), 1):.0f} %, {np.median(off):.2f} / "
+        f"{np.quantile(off, 0.95):.2f} mm, {100 * np.mean(z <= 1.96):.0f} %" if len(off) else "none", "-",
+    ))  # fmt: skip
+    return rows
 
 
 def judge_outlines(
@@ -296,7 +346,7 @@ def table(found: dict[str, list[float]]) -> str:
             (f"wire break of 2 mm and more, {view}: found / false", f"{100 * np.mean(broken):.0f} % of {len(broken)} / "
              f"{100 * np.mean(whole):.1f} % of {len(whole)}", "95 % / 2 %"),
         ]  # fmt: skip
-    rows += outline_rows(found)
+    rows += shaft_rows(found) + outline_rows(found)
     lines = ["| Figure | Measured | Target |", "|---|---|---|"]
     return "\n".join(lines + [f"| {' | '.join(row)} |" for row in rows])
 

@@ -12,10 +12,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from skimage.measure import CircleModel, profile_line
-from validation_metal import as_film, match, notch_errors
+from validation_metal import SHAFT, as_film, match, notch_errors, off_lines
 
 from measure import phantom, phantom_film
-from measure.bone import shaft_cortices
+from measure.bone import across_from, shaft_cortices
 from measure.exits import far_crossings, pin_exits
 from measure.film import Film
 from measure.geometry import fit_circle
@@ -149,6 +149,34 @@ class TestOutside:
         np.testing.assert_allclose([*model.center, model.radius], [*centre, radius], atol=0.01)
         assert np.abs(model.residuals(arc.points)).max() < 0.01
         assert np.abs(model.residuals(arc.points + 5.0)).max() > 1.0
+
+
+class TestShaft:
+    """Both cortices, and those straight across from a place."""
+
+    def test_on_the_outline(self) -> None:
+        errors = []
+        for seed in SEEDS:
+            cortices = shaft_cortices(film_of(seed), pins_of(seed), "lateral")
+            if cortices is not None:
+                lines = np.array(cortices)
+                errors.append(off_lines(lines, case_of(seed), SHAFT["lateral"]))
+                other = lines + 3.0 / case_of(seed).pose.bone_scale[0]
+                assert np.abs(off_lines(other, case_of(seed), SHAFT["lateral"])).max() > 1.0
+        assert len(errors) >= 2
+        assert np.abs(errors).max() < 1.0
+
+    def test_across_from(self) -> None:
+        """On a drawn shaft 15 mm wide: from a third of its width, 12 mm before its first level."""
+        cortices = np.array([[0.0, 0.0], [0.0, 200.0]]), np.array([[150.0, 0.0], [150.0, 200.0]])
+        beside = across_from(cortices, np.array([50.0, -120.0]), 0.1)
+        assert beside is not None
+        np.testing.assert_allclose(beside[0], [[0.0, -120.0], [150.0, -120.0]])
+        nearer = across_from(cortices, np.array([50.0, -20.0]), 0.1)
+        assert nearer is not None
+        assert nearer[1] < beside[1]
+        assert across_from(cortices, np.array([50.0, -400.0]), 0.1) is None
+        assert across_from(cortices, np.array([170.0, -20.0]), 0.1) is None
 
 
 class TestNotch:
