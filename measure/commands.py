@@ -114,7 +114,8 @@ def _reviewed(options: Namespace) -> Review:
     how = _tables(options) | {
         "track": _track("Reading films"),
         "frame": given.get("frame"),
-        "propose": given.get("propose", False),
+        "propose": not given.get("no_proposals", True),
+        "site": given.get("site"),
     }
     if not given.get("store"):
         return review(options.folder, **how)
@@ -566,8 +567,10 @@ TLS = (
 COMMANDS = (
     Command("review", "measure, compare and flag the films under a folder", _review, (
         FOLDER, TABLES, FRAME, THRESHOLDS, STORE, PROFILE,
-        option("--propose", action="store_true",
-               help="also measure films without a reading, by unconfirmed proposals"),
+        option("--no-proposals", action="store_true",
+               help="list films without a reading, and do not measure them by unconfirmed proposals"),
+        option("--site", metavar="SITE",
+               help="the site of films without a reading whose file does not name the body part"),
         *SIZES,
     )),
     Command("demo", "review the sample films", _demo, (TABLES, THRESHOLDS, PROFILE)),

@@ -243,7 +243,10 @@ class View:
 
 @dataclass(frozen=True)
 class Site:
-    """One fracture site: its views and what its two fragments are called."""
+    """One fracture site: its views and what its two fragments are called.
+
+    `proposes`: whether holdfast's own proposals were tried on its films, and are made.
+    """
 
     name: str
     title: str
@@ -253,6 +256,7 @@ class Site:
     axes: tuple[str, ...]
     views: Mapping[str, View]
     profile: Profile = DEFAULT_PROFILE
+    proposes: bool = False
 
 
 def site_names() -> tuple[str, ...]:
@@ -281,7 +285,7 @@ def read_site(path: Path) -> Site:
         views = {name: _view(name, view, each) for name, view in table["views"].items()}
         site = Site(
             table["name"], table["title"], table["version"], table["region"], table["fragments"],
-            tuple(table["axes"]), views,
+            tuple(table["axes"]), views, proposes=table.get("proposes", False),
         )  # fmt: skip
     except (KeyError, TypeError, AttributeError, ValueError) as error:
         raise SiteError(
