@@ -30,9 +30,9 @@ TIP_WINDOW_MM = 6.0
 BEND_MM = 2.8  # from where the straight part ends to where a bend of usual radius has left the axis
 ABOUT_MM = 8.0
 BESIDE_MM = 14.0
-SHARPNESS = (0.05, 0.33)  # blur over radius
+SHARPNESS = (0.03, 0.42)  # blur over radius
 MOST_HEIGHT = 0.62  # of the film's range: thin metal does not span it
-LENGTHS_MM = (42.0, 125.0)
+LENGTHS_MM = (42.0, 130.0)
 LEAST_VOTE = 0.25
 VOTES = np.array([1.2, 1.0, 1.5, 1.0])
 
@@ -369,10 +369,10 @@ def is_a_pin(one: Trace, mm_per_px: float) -> bool:
     return bool(
         fit.height < MOST_HEIGHT
         and SHARPNESS[0] < fit.blur / fit.radius < SHARPNESS[1]
-        and fit.typical / fit.height < 0.2
+        and fit.typical / fit.height < 0.25
         and _median(on_pin) < 0.42
-        and np.quantile(on_pin, 0.8) < 0.95
-        and np.median(np.abs(gain / np.median(gain) - 1.0)) < 0.35
+        and np.quantile(on_pin, 0.8) < 1.15
+        and np.median(np.abs(gain / np.median(gain) - 1.0)) < 0.42
         and min(beyond) < 0.35
         and max(beyond) < 0.9
         and LENGTHS_MM[0] < length < LENGTHS_MM[1]
