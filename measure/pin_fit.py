@@ -166,7 +166,8 @@ class _Problem:
         slopes = self._slopes(free, left, scales, chosen)
         for _ in range(MOST_STEPS):
             square = slopes.T @ slopes
-            way = np.linalg.solve(square + damping * np.diag(np.diag(square)) + TINY * np.eye(free.size), -slopes.T @ left)
+            damped = square + np.diag(damping * np.diag(square) + TINY)
+            way = np.linalg.solve(damped, -slopes.T @ left)
             tried = np.clip(free + scales * way, lower, upper)
             rest = self.project(tried, chosen)[0].ravel()
             gained = 1.0 - float(rest @ rest) / max(float(left @ left), 1e-30)

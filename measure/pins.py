@@ -11,7 +11,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from measure.lines import Array, Line, find_lines
 from measure.pin_ends import Trace, find_ends, is_a_pin, trace_bars
@@ -210,9 +209,9 @@ def _settle(film: Prepared, candidates: Sequence[_Candidate]) -> list[_Fitted]:
 
 def _together(film: Prepared, one: _Fitted, other: _Fitted) -> list[_Fitted]:
     """Fit two bars together where they come near each other and that is better, else leave each alone."""
-    mm, bars = film.mm_per_px, one.bars() + other.bars()
-    if _nearest(*bars, mm) < NEAR_MM:
-        pair = _fit(film, bars)
+    mm, first, second = film.mm_per_px, one.bars()[0], other.bars()[0]
+    if _nearest(first, second, mm) < NEAR_MM:
+        pair = _fit(film, [first, second])
         if pair is not None and _clean(pair, mm) and _cost(pair, mm) < max(_cost(one, mm), _cost(other, mm)):
             return [pair]
     return [one, other]
@@ -261,9 +260,7 @@ def _cost(fitted: _Fitted, mm_per_px: float) -> float:
     return fitted.fit.typical * (1.0 + 2.0 * max(0.0, abs(float(np.log(width / PIN_MM))) - 0.12))
 
 
-def _pairs_to_try(
-    one: _Candidate, others: Sequence[_Candidate], mm_per_px: float
-) -> Iterator[Sequence[Bar]]:
+def _pairs_to_try(one: _Candidate, others: Sequence[_Candidate], mm_per_px: float) -> Iterator[Sequence[Bar]]:
     """Pairs of bars to start from: what the search found, bars that come near, and one bar split."""
     yield one.halves
     for other in others:
