@@ -159,8 +159,8 @@ class _Problem:
         lines = (start.size - 3) // 2
         step = [0.1 * width, 0.1 * width / max(np.ptp(self.strip.along), 1.0)]
         scales = np.concatenate([np.tile(step, lines), [0.05, 0.3, 0.5]])
-        lower = np.array([-np.inf] * 2 * lines + [np.log(width / 4), np.log(0.02 * width), -5.0])
-        upper = np.array([np.inf] * 2 * lines + [np.log(width), np.log(width), 1.5])
+        lower = np.array([-np.inf] * 2 * lines + [np.log(0.3 * width), np.log(0.02 * width), -5.0])
+        upper = np.array([np.inf] * 2 * lines + [np.log(width), np.log(0.3 * width), 1.5])
         free, damping = start, 1e-2
         left = self.project(free, chosen)[0].ravel()
         slopes = self._slopes(free, left, scales, chosen)

@@ -24,7 +24,7 @@ SIDE_MM = 1.0  # size of a pixel at which the sides are weighed
 SEARCH_MM = 0.27  # size of a pixel in the search
 ROUGH_MM, FINE_MM = 1.5, 0.8  # length of a station, to decide and at last
 HALF_MM, BESIDE_MM = 4.0, 3.0  # half-width of the strip that bars are fitted in, at least; beside a bar
-MOST_TIP_U_MM = 0.5
+MOST_TIP_U_MM = {False: 0.45, True: 0.26}  # of a tip, by whether another pin covers it
 LEAST_MM = 40.0  # shortest straight part that is taken for a pin
 MOST_MM = 125.0
 LEAST_SHARE = 0.33  # of what a full box would gain along the whole run
@@ -32,7 +32,7 @@ LEAST_CONTRAST = 0.02  # of the film's range
 LEAST_STRENGTH = 0.4  # of the strongest candidate's
 SAME_MM, SAME_DEGREES = 0.8, 1.5
 MOST_LEFT = 0.3  # what a fit may leave, of the pin's own strength
-CLEAN_MM = (1.1, 2.0)  # fitted widths that a pin may have; the scale itself may be 10 % off
+CLEAN_MM = (1.1, 2.2)  # fitted widths that a pin may have; the scale itself may be 10 % off
 MOST_BLUR = 0.45  # of a pin's sides, in radii
 # What two bars cost, of what one costs, at most, where they lie clear of each other at an end or not. Single
 # pins come to 0.84 and more, with two bars at most 1.4 mm apart.
@@ -40,7 +40,7 @@ CLEAR_MM, TWO_BETTER = 1.5, {False: 0.8, True: 0.97}
 FAR_BETTER = 0.5  # no better start is looked for
 LEAST_APART_MM = 0.35  # between two bars, at one end
 MOST_CROSSING = 6.0  # degrees between two bars that overlap for long
-SPLITS_MM = ((0.8, -0.8), (0.4, 0.4), (0.7, 0.05), (0.05, 0.7))  # to either side, at both ends
+SPLITS_MM = ((0.8, -0.8), (0.4, 0.4), (0.85, 0.85), (0.7, 0.05), (0.05, 0.7))  # to either side, at both ends
 APART_MM = 2.5  # at one end: from there on pins are fitted one by one
 NEAR_MM = 3.2  # bars that come nearer are fitted together
 PARTNER_MM, PARTNER_DEGREES = 18.0, 12.0
@@ -57,14 +57,15 @@ class Pin:
         Ends of the straight part, both on the axis.
     width
         Fitted diameter.
-    u_across, u_along
-        Standard uncertainties as the fits give them, for white noise alone (on phantom films the
-        axis errs some ten times more, from bone and wires): of the axis (across it, at its ends) and
-        of the tip.
+    u_across
+        Standard uncertainty of the axis, across it, at its ends, as the fit gives it, for white noise alone
+        (on phantom films it errs some ten times more, from bone and wires).
+    u_along
+        Standard uncertainty of the tip, along the pin; covers its error on phantom films.
     shape
         Of the tip: "trocar" or "round".
     tip_clear
-        Whether the tip is seen beside other pins, so that it can be trusted.
+        Whether the tip can be trusted: seen well, its shape told, and surely this pin's.
     trace
         The fit that it comes from.
     confidence
@@ -124,8 +125,11 @@ class _Fitted:
 
 def find_pins(film: Prepared) -> tuple[Pin, ...]:
     """Find one or two pins, pin 1 first; none where nothing can be told from a pin for sure."""
-    pins = _finish(film, _settle(film, _candidates(film)))
-    return tuple(_in_order(film, pins))
+    for settled in _settle(film, _candidates(film)):
+        pins = _finish(film, settled)
+        if pins:
+            return tuple(_in_order(film, pins))
+    return ()
 
 
 # -------------------------------------------------------------------------------------------- one or two
@@ -189,22 +193,20 @@ def _same_place(one: Bar, other: Bar, mm_per_px: float) -> bool:
     return near and abs(float(one.along @ other.along)) > np.cos(np.radians(SAME_DEGREES))
 
 
-def _settle(film: Prepared, candidates: Sequence[_Candidate]) -> list[_Fitted]:
-    """Decide on two pins apart, two that overlap, or one; nothing where nothing fits."""
+def _settle(film: Prepared, candidates: Sequence[_Candidate]) -> Iterator[list[_Fitted]]:
+    """Decide on two pins apart, two that overlap, or one; the likeliest first, nothing where nothing fits."""
     mm = film.mm_per_px
     for one in candidates:
         others = [other for other in candidates if other is not one]
         clean = _clean(one.single, mm)
-        if clean:
-            for other in others:
-                if other.contrast > PARTNER_CONTRAST * one.contrast and _apart(one.single, other.single, mm):
-                    return _together(film, one.single, other.single)
-        pair = _best_pair(film, one, others)
-        if pair is not None and _are_two(pair, one.single, mm):
-            return [pair]
-        if clean:
-            return [one.single]
-    return []
+        beside = [other.single for other in others if other.contrast > PARTNER_CONTRAST * one.contrast]
+        apart = [other for other in beside if clean and _apart(one.single, other, mm)]
+        if apart:
+            yield _together(film, one.single, apart[0])
+        elif (pair := _best_pair(film, one, others)) is not None:
+            yield [pair]
+        elif clean:
+            yield [one.single]
 
 
 def _together(film: Prepared, one: _Fitted, other: _Fitted) -> list[_Fitted]:
@@ -241,16 +243,18 @@ def _apart(one: _Fitted, other: _Fitted, mm_per_px: float) -> bool:
 
 
 def _best_pair(film: Prepared, one: _Candidate, others: Sequence[_Candidate]) -> _Fitted | None:
-    """Fit two bars from several starts; the one that costs least."""
+    """Fit two bars from several starts; the pair that costs least of those that are two, if any is."""
     mm, best = film.mm_per_px, None
     for bars in _pairs_to_try(one, others, mm):
         if min(bar.length for bar in bars) * mm < LEAST_MM:
             continue
-        fitted = _fit(film, bars)
-        if fitted is not None and (best is None or _cost(fitted, mm) < _cost(best, mm)):
-            best = fitted
-            if _cost(best, mm) < FAR_BETTER * _cost(one.single, mm):
-                break
+        pair = _fit(film, bars)
+        if pair is None or not _are_two(pair, one.single, mm):
+            continue
+        if best is None or _cost(pair, mm) < _cost(best, mm):
+            best = pair
+        if _cost(best, mm) < FAR_BETTER * _cost(one.single, mm):
+            break
     return best
 
 
@@ -310,12 +314,13 @@ def _fit(film: Prepared, bars: Sequence[Bar], length_mm: float = ROUGH_MM) -> _F
 
 def _finish(film: Prepared, settled: Sequence[_Fitted]) -> list[Pin]:
     """Fit bars finely and find their ends; none of those that are no pins after all."""
+    mm = film.mm_per_px
     traces: list[Trace] = []
     for rough in settled:
         fitted = _fit(film, rough.bars(), FINE_MM)
-        if fitted is not None and _clean(fitted, film.mm_per_px):
+        if fitted is not None and _clean(fitted, mm):
             traces += trace_bars(film, fitted.strip, fitted.fit, fitted.runs)
-    traces = [one for one in traces if is_a_pin(one, film.mm_per_px)]
+    traces = [one for one in traces if is_a_pin(one, mm)]
     if not traces:
         return []
     pins = []
@@ -329,7 +334,7 @@ def _finish(film: Prepared, settled: Sequence[_Fitted]) -> list[Pin]:
                 u_across=_u_across(one),
                 u_along=ends.u_tip,
                 shape=ends.shape,
-                tip_clear=ends.u_tip * film.mm_per_px < MOST_TIP_U_MM and not _hidden(ends.tip, one, traces),
+                tip_clear=ends.sure and ends.u_tip * mm < MOST_TIP_U_MM[_hidden(ends.tip, one, traces)],
                 trace=one,
                 confidence=float(np.clip(1.0 - left / MOST_LEFT, 0.0, 1.0)),
             )
