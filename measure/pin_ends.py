@@ -36,7 +36,7 @@ LEAST_EXCHANGE = 1.0  # what exchanging two bars' ends must cost, stations
 BEND_MM = 2.8  # from where the straight part ends to where a bend of usual radius has left the axis
 ABOUT_MM = 8.0
 BESIDE_MM = 14.0
-SHARPNESS = (0.03, 0.42)  # blur over radius
+SHARPNESS = (0.03, 0.33)  # blur over radius
 MOST_HEIGHT = 0.62  # of the film's range: thin metal does not span it
 LENGTHS_MM = (42.0, 130.0)
 LEAST_VOTE = 0.4
@@ -140,9 +140,7 @@ def trace_bars(film: Prepared, strip: Strip, fit: BarFit, runs: Sequence[tuple[f
     return traces
 
 
-def _cut_back(
-    places: Array, share: Array, low: float, high: float, mm_per_px: float
-) -> tuple[float, float]:
+def _cut_back(places: Array, share: Array, low: float, high: float, mm_per_px: float) -> tuple[float, float]:
     """End a run where its share falls to less than half for long: a cortex goes on from the pin."""
     width = max(1, round(STEP_WINDOW_MM / mm_per_px / (places[1] - places[0])))
     total = np.cumsum(np.concatenate([[0.0], share]))
@@ -418,7 +416,7 @@ def is_a_pin(one: Trace, mm_per_px: float) -> bool:
     return bool(
         fit.height < MOST_HEIGHT
         and SHARPNESS[0] < fit.blur / fit.radius < SHARPNESS[1]
-        and fit.typical / fit.height < 0.25
+        and fit.typical / fit.height < 0.22
         and _median(on_pin) < 0.5
         and np.quantile(on_pin, 0.8) < 1.15
         and np.median(np.abs(gain / np.median(gain) - 1.0)) < 0.42

@@ -7,6 +7,7 @@ side where more tissue lies, at the middle of the pins. That is the volar one on
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -22,13 +23,14 @@ from measure.strip import Strip, cut_strip
 PIN_MM = 1.6  # the pin looked for; common practice, no source
 SIDE_MM = 1.0  # size of a pixel at which the sides are weighed
 SEARCH_MM = 0.27  # size of a pixel in the search
-ROUGH_MM, FINE_MM = 1.5, 0.8  # length of a station, to decide and at last
+ROUGH_MM, FINE_MM = (1.5, 0.17), (0.8, 0.0)  # stations along, samples across: to decide, and at last
 HALF_MM, BESIDE_MM = 4.0, 3.0  # half-width of the strip that bars are fitted in, at least; beside a bar
 MOST_TIP_U_MM = {False: 0.45, True: 0.26}  # of a tip, by whether another pin covers it
 LEAST_MM = 40.0  # shortest straight part that is taken for a pin
 MOST_MM = 125.0
 LEAST_SHARE = 0.33  # of what a full box would gain along the whole run
 LEAST_CONTRAST = 0.02  # of the film's range
+MOST_TRIES = 2  # of what it may be, before silence: more tries find more in pictures without metal
 LEAST_STRENGTH = 0.4  # of the strongest candidate's
 SAME_MM, SAME_DEGREES = 0.8, 1.5
 MOST_LEFT = 0.3  # what a fit may leave, of the pin's own strength
@@ -39,7 +41,7 @@ MOST_BLUR = 0.45  # of a pin's sides, in radii
 CLEAR_MM, TWO_BETTER = 1.5, {False: 0.8, True: 0.97}
 FAR_BETTER = 0.5  # no better start is looked for
 LEAST_APART_MM = 0.35  # between two bars, at one end
-MOST_CROSSING = 6.0  # degrees between two bars that overlap for long
+MOST_CROSSING = 5.0  # degrees between two bars that overlap for long
 SPLITS_MM = ((0.8, -0.8), (0.4, 0.4), (0.85, 0.85), (0.7, 0.05), (0.05, 0.7))  # to either side, at both ends
 APART_MM = 2.5  # at one end: from there on pins are fitted one by one
 NEAR_MM = 3.2  # bars that come nearer are fitted together
@@ -125,7 +127,7 @@ class _Fitted:
 
 def find_pins(film: Prepared) -> tuple[Pin, ...]:
     """Find one or two pins, pin 1 first; none where nothing can be told from a pin for sure."""
-    for settled in _settle(film, _candidates(film)):
+    for settled in itertools.islice(_settle(film, _candidates(film)), MOST_TRIES):
         pins = _finish(film, settled)
         if pins:
             return tuple(_in_order(film, pins))
@@ -137,17 +139,17 @@ def find_pins(film: Prepared) -> tuple[Pin, ...]:
 
 @dataclass(frozen=True)
 class _Candidate:
-    """A bar the search found, on the film; the two it may be instead; and one bar fitted there."""
+    """A bar the search found, on the film, and one bar fitted there."""
 
+    found: Found
+    factor: float  # of the search's pixels to the film's
     bar: Bar
-    halves: tuple[Bar, Bar]
-    contrast: float
     single: _Fitted
 
-    @property
-    def strength(self) -> float:
-        """How much metal the bar explains."""
-        return self.contrast * self.bar.gain
+    def halves(self) -> tuple[Bar, Bar]:
+        """Give the two bars that it may be instead."""
+        first, second, _ = self.found.pair()
+        return _enlarged(first, self.factor), _enlarged(second, self.factor)
 
 
 def _candidates(film: Prepared) -> list[_Candidate]:
@@ -157,19 +159,17 @@ def _candidates(film: Prepared) -> list[_Candidate]:
     mm = film.mm_per_px * factor
     looked = [search(image, line, mm, PIN_MM) for line in find_lines(image, PIN_MM / mm)]
     found = [one for one in looked if one is not None and _may_be_pin(one, mm)]
-    found.sort(key=lambda one: -one.contrast * one.bar.gain)
+    found.sort(key=lambda one: -one.strength)
     candidates: list[_Candidate] = []
     for one in found:
         bar = _enlarged(one.bar, factor)
-        if one.contrast * one.bar.gain < LEAST_STRENGTH * found[0].contrast * found[0].bar.gain:
+        if one.strength < LEAST_STRENGTH * found[0].strength:
             break
         if any(_same_place(bar, other.bar, film.mm_per_px) for other in candidates):
             continue
         single = _fit(film, [bar])
         if single is not None:
-            first, second, _ = one.pair()
-            halves = _enlarged(first, factor), _enlarged(second, factor)
-            candidates.append(_Candidate(bar, halves, one.contrast, single))
+            candidates.append(_Candidate(one, factor, bar, single))
     return candidates
 
 
@@ -199,7 +199,8 @@ def _settle(film: Prepared, candidates: Sequence[_Candidate]) -> Iterator[list[_
     for one in candidates:
         others = [other for other in candidates if other is not one]
         clean = _clean(one.single, mm)
-        beside = [other.single for other in others if other.contrast > PARTNER_CONTRAST * one.contrast]
+        least = PARTNER_CONTRAST * one.found.contrast
+        beside = [other.single for other in others if other.found.contrast > least]
         apart = [other for other in beside if clean and _apart(one.single, other, mm)]
         if apart:
             yield _together(film, one.single, apart[0])
@@ -266,7 +267,7 @@ def _cost(fitted: _Fitted, mm_per_px: float) -> float:
 
 def _pairs_to_try(one: _Candidate, others: Sequence[_Candidate], mm_per_px: float) -> Iterator[Sequence[Bar]]:
     """Pairs of bars to start from: what the search found, bars that come near, and one bar split."""
-    yield one.halves
+    yield one.halves()
     for other in others:
         if _nearest(one.bar, other.bar, mm_per_px) < NEAR_MM:
             yield one.bar, other.bar
@@ -291,17 +292,16 @@ def _are_two(pair: _Fitted, single: _Fitted, mm_per_px: float) -> bool:
     )
 
 
-def _fit(film: Prepared, bars: Sequence[Bar], length_mm: float = ROUGH_MM) -> _Fitted | None:
-    """Fit bars in a strip along the first, in stations of a length."""
+def _fit(film: Prepared, bars: Sequence[Bar], grain_mm: tuple[float, float] = ROUGH_MM) -> _Fitted | None:
+    """Fit bars in a strip along the first, in stations and samples of a length (not under a pixel)."""
     mm, main = film.mm_per_px, bars[0]
     line = Line((main.start + main.stop) / 2, main.along, 0.0)
     ends = np.array([[bar.start, bar.stop] for bar in bars]) - line.point
     along, across = ends @ line.along, ends @ line.across
     low = float(along.min()) - 2.0 / mm
     half = max(HALF_MM / mm, float(np.abs(across).max()) + BESIDE_MM / mm)
-    strip = cut_strip(
-        film.density, line, half, max(1, round(length_mm / mm)), (low, float(along.max()) + 2.0 / mm)
-    )
+    block, step = max(1, round(grain_mm[0] / mm)), max(1.0, grain_mm[1] / mm)
+    strip = cut_strip(film.density, line, half, block, (low, float(along.max()) + 2.0 / mm), step)
     slopes = (across[:, 1] - across[:, 0]) / (along[:, 1] - along[:, 0])
     lines = np.stack([across[:, 0] - slopes * along[:, 0], slopes], axis=1)
     runs = [(float(min(pair)) - low, float(max(pair)) - low) for pair in along]
