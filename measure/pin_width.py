@@ -24,6 +24,7 @@ CLEANEST = 0.4  # share of the stations that are used
 MOST_CLIPPED = 0.02  # share of the pin's core at the top of the film's range
 MOST_FLAT = 1.5  # scatter that the fit makes up for a flattened top
 MOST_LEFT = 0.075  # what the fit may leave, of the pin's height
+MOST_BESIDE = 0.12  # what the pin's first fit may leave: a wire along most of it is taken for its width
 # Relative, of what the model may be off: where two pins were fitted together, and where wires run beside
 # one fitted alone. From phantom films (tests/validation_metal.py).
 MODEL_U = {True: 0.02, False: 0.045}
@@ -68,7 +69,7 @@ def pin_width(film: Prepared, pin: Pin) -> Width:
     refused = None
     if fit.scatter > MOST_FLAT:
         refused = "the display curve flattens the pin's top"
-    elif fit.typical / fit.height > MOST_LEFT:
+    elif fit.typical / fit.height > MOST_LEFT or first.typical / first.height > MOST_BESIDE:
         refused = "other metal lies along most of the pin"
     return Width(2.0 * radius, u, refused)
 

@@ -13,7 +13,7 @@ import sys
 import tempfile
 import time
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -75,8 +75,11 @@ def true_pins(case: phantom.Case) -> list[tuple[NDArray[np.float64], NDArray[np.
     return [(marks[f"{name}_straight"].film[0], marks[f"{name}_tip"].film[0]) for name in names]
 
 
-def match(pin: Pin, case: phantom.Case) -> tuple[int, float, float, float]:
-    """Nearest true pin: its number, angle (degrees), offset (mm) and how far the tip is off along it (mm)."""
+def match(pin: Pin, case: phantom.Case, taken: Collection[int] = ()) -> tuple[int, float, float, float]:
+    """Nearest true pin: its number, angle (degrees), offset (mm) and how far the tip is off along it (mm).
+
+    Where the axis is right for two pins that coincide, the one whose tip is nearer, of those not taken yet.
+    """
     size = case.pose.bone_scale[0]
     rows = []
     for number, (straight, tip) in enumerate(true_pins(case)):
@@ -85,6 +88,9 @@ def match(pin: Pin, case: phantom.Case) -> tuple[int, float, float, float]:
         angle = float(np.degrees(np.arccos(np.clip(abs(pin.along @ along), 0, 1))))
         offset = float(abs(((straight + tip) / 2 - pin.tip) @ across)) * size
         rows.append((number, angle, offset, float((pin.tip - tip) @ along) * size))
+    right = [row for row in rows if row[1] < FOUND_DEGREES and row[2] < FOUND_MM and row[0] not in taken]
+    if right:
+        return min(right, key=lambda row: abs(row[3]))
     return min(rows, key=lambda row: row[1] + 2 * row[2])
 
 
@@ -95,10 +101,11 @@ def judge(seed: int, found: dict[str, list[float]]) -> None:
     started = time.process_time()
     pins = find_pins(film)
     found["seconds"].append(time.process_time() - started)
-    size, taken = case.pose.bone_scale[0], set()
+    size = case.pose.bone_scale[0]
+    taken: set[int] = set()
     found["pins"].append(len(case.fixation.pins))
     for pin in pins:
-        number, angle, offset, tip = match(pin, case)
+        number, angle, offset, tip = match(pin, case, taken)
         right = angle < FOUND_DEGREES and offset < FOUND_MM and number not in taken
         found["right" if right else "wrong"].append(seed)
         if not right:
