@@ -45,8 +45,7 @@ class Proposals:
 def propose(film: Film, site: Site, view: str, sizes: Mapping[str, float] | None = None) -> Proposals:
     """Propose landmarks of a site's view, and scales.
 
-    Landmarks: pins, where they cross the bone's outlines, shaft, notch, drill hole, feet of twist knots, a break
-    in the wire.
+    Landmarks: pins, where they cross the bone, shaft, notch, drill hole, twist knots, a break in the wire.
 
     sizes: the true diameter in mm of "marker" and "pin width", where stated; each is then looked for as a
     scale. Raises ScaleError for one that is not positive. Pins are numbered from the side with more tissue
