@@ -96,7 +96,7 @@ def _lead(painter: QPainter, label: Label, colour: QColor) -> None:
     )
     for ink, thick in ((RIM.color(), 3.0), (colour, 1.0)):
         painter.setPen(QPen(ink, thick))
-        painter.drawLine(mark + 0.25 * near, mark + near)
+        painter.drawLine(mark + near * 0.25, mark + near)
 
 
 class Caption(QWidget):
