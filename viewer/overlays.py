@@ -15,7 +15,7 @@ from viewer.placing import INSET_PX, LABEL_HEIGHT, inset_side, is_led, label_siz
 
 INSET_ZOOM = 6
 BAR_STEPS = (1, 2, 5, 10, 20, 50, 100, 200)
-BAR_SHARE = 0.2  # of the room, at most
+BAR_SHARE, LEAST_BAR_PX = 0.2, 60.0  # of the room, at most; but a bar may always be so long
 FRAME_PX = 9.0  # from the mark in hand to the corners round it
 LOW_PX = 480  # on a canvas lower than this the caption makes do with two small rows
 RIM = QPen(
@@ -96,7 +96,7 @@ def _lead(painter: QPainter, label: Label, colour: QColor) -> None:
     )
     for ink, thick in ((RIM.color(), 3.0), (colour, 1.0)):
         painter.setPen(QPen(ink, thick))
-        painter.drawLine(mark + 0.25 * near, mark + near)
+        painter.drawLine(mark + near * 0.25, mark + near)
 
 
 class Caption(QWidget):
@@ -116,7 +116,8 @@ class Caption(QWidget):
         """Show lines, the first in bold, and a bar: `mm_on_screen` is one millimetre in screen pixels."""
         parent = self.parentWidget()
         self._low = parent is not None and parent.height() < LOW_PX
-        self._bar = _bar(mm_on_screen, room, "" if self._low else " at the bone") if mm_on_screen else None
+        longest = LEAST_BAR_PX if self._low else max(LEAST_BAR_PX, BAR_SHARE * room)
+        self._bar = _bar(mm_on_screen, longest, "" if self._low else " at the bone") if mm_on_screen else None
         inner = room - 24.0
         if self._low and len(lines) == 3 and self._width(" · ".join(lines[:2]), True) <= inner:
             lines = (" · ".join(lines[:2]), lines[2])
@@ -172,9 +173,9 @@ class Caption(QWidget):
         painter.end()
 
 
-def _bar(mm_on_screen: float, room: int, where: str) -> tuple[float, str] | None:
-    """Length on the screen and words of the longest bar that takes its share of the room."""
-    fitting = [step for step in BAR_STEPS if step * mm_on_screen <= max(60.0, BAR_SHARE * room)]
+def _bar(mm_on_screen: float, longest: float, where: str) -> tuple[float, str] | None:
+    """Length on the screen and words of the longest bar that is no longer than that, in screen pixels."""
+    fitting = [step for step in BAR_STEPS if step * mm_on_screen <= longest]
     return (fitting[-1] * mm_on_screen, f"{fitting[-1]} mm{where}") if fitting else None
 
 

@@ -26,8 +26,8 @@ INK, QUIET, LIMIT, LINE = QColor("#eef2f5"), QColor("#9fb0bd"), QColor("#ff8a5c"
 
 
 NARROW_PX = 950  # a panel narrower than this has smaller words, so that names and values are whole
-COLUMNS_PX = {False: (128, 128, 128, 190), True: (108, 108, 108, 156)}  # all but the first; by narrow
-PLOT_PX = {False: 232, True: 190}
+COLUMNS_PX = {False: (128, 128, 128, 190), True: (112, 112, 112, 156)}  # all but the first; by narrow
+PLOT_PX = {False: 232, True: 172}
 
 
 class ResultsPanel(QWidget):
@@ -224,22 +224,25 @@ class TrendPlot(QWidget):
             painter.setPen(QUIET)
             painter.drawText(self.rect(), Qt.AlignmentFlag.AlignCenter | Qt.TextFlag.TextWordWrap, words)
         else:
-            _title(painter, trend.title, self.width())
-            box = QRectF(46, 48, self.width() - 106, self.height() - 84)
+            below = _title(painter, trend.title, self.width())
+            box = QRectF(46, below + 26, self.width() - 106, self.height() - below - 62)
             painter.setPen(QUIET)
-            painter.drawText(QRectF(0, 24, 46, 18), Qt.AlignmentFlag.AlignRight, trend.unit)
+            painter.drawText(QRectF(0, below + 2, 46, 18), Qt.AlignmentFlag.AlignRight, trend.unit)
             _Plot(painter, trend, box).paint()
         painter.end()
 
 
-def _title(painter: QPainter, words: str, width: int) -> None:
+def _title(painter: QPainter, words: str, width: int) -> float:
+    """Write the title on as many lines as it takes; gives their lower edge."""
     painter.save()
     bold = painter.font()
     bold.setBold(True)
     painter.setFont(bold)
-    elided = painter.fontMetrics().elidedText(words, Qt.TextElideMode.ElideRight, width - 12)
-    painter.drawText(QRectF(6, 2, width - 12, 20), Qt.AlignmentFlag.AlignLeft, elided)
+    flags = Qt.AlignmentFlag.AlignLeft | Qt.TextFlag.TextWordWrap
+    box = painter.boundingRect(QRectF(6, 2, width - 12, 60), flags, words)
+    painter.drawText(box, flags, words)
     painter.restore()
+    return float(box.bottom())
 
 
 class _Plot:

@@ -307,6 +307,11 @@ def test_a_click_is_placed_on_the_feature_or_exactly(
     aim = hand.view.pair.aim
     hand.key(Qt.Key.Key_Space)
     assert session.draft.landmarks["shaft_dorsal"].points[1] == pytest.approx(aim)
+    session.select("shaft_volar")
+    hand.key(Qt.Key.Key_Right, shift=True)
+    row, column = hand.view.pair.aim
+    hand.key(Qt.Key.Key_Return)  # as a click does
+    assert session.draft.landmarks["shaft_volar"].points[0] == pytest.approx((row + 9.0, column))
 
 
 def test_words_of_a_snap_go_with_the_next_click(
@@ -339,12 +344,32 @@ def test_controls_are_seen_on_a_light_theme(
     """The arrow of a choice, the plus and minus of a number: pale on the room's dark ground in any theme."""
     hand = open_hand(session)
     hand.view.tabs.setCurrentIndex(1)
+    assert hand.view.scale.find in hand.view.scale.controls()
     theme("light")
     for control in (hand.view.scale.use, hand.view.scale.true_size):
         image = control.grab().toImage()
         for start in (image.width() - 22,) if control is hand.view.scale.use else (4, image.width() - 16):
             seen = [image.pixelColor(x, image.height() // 2).lightness() for x in range(start, start + 14)]
             assert max(seen) > 170 > 90 > min(seen), type(control).__name__
+
+
+@pytest.mark.parametrize("in_hand", [True, False])
+def test_the_mark_in_hand_is_told_by_shape(qapp: Any, in_hand: bool) -> None:
+    """Four bright corners stand round it: its colour fades into grey bone for who sees no green."""
+    from qtpy.QtWidgets import QWidget
+
+    from viewer.overlays import FRAME_PX, Label, Labels
+
+    parent = QWidget()
+    parent.setStyleSheet("background: #808080")
+    parent.resize(120, 120)
+    labels = Labels(parent)
+    labels.say([Label("8", 60.0, 60.0, (30.0, 0.0), in_hand)])
+    qapp.processEvents()
+    image = parent.grab().toImage()
+    spots = [(60 + x * (FRAME_PX - 1), 60 + y * FRAME_PX) for x in (-1, 1) for y in (-1, 1)]
+    bright = [image.pixelColor(round(x), round(y)).lightness() > 180 for x, y in spots]
+    assert all(bright) if in_hand else not any(bright)
 
 
 def test_naparis_own_keys_leave_the_room_as_it_is(
@@ -455,7 +480,7 @@ def test_captions_have_room_and_the_inset_is_off_the_cursor(
 
 
 @pytest.mark.parametrize("width", [860, 1400])
-def test_names_and_values_are_whole_on_a_laptop(qapp: Any, width: int) -> None:
+def test_names_and_values_are_whole_on_a_laptop(window: Any, qapp: Any, width: int) -> None:
     """With every column shown, the first has room for a name with its pin, the others for what they hold."""
     from qtpy.QtGui import QFontMetrics
 
@@ -466,7 +491,7 @@ def test_names_and_values_are_whole_on_a_laptop(qapp: Any, width: int) -> None:
     cells = (
         "Pin back-out, pin 1",
         "-20.5 ± 1.8 mm",
-        "+34.5 ± 1.8 mm",
+        "+2.5 ± 1.8 mm",
         "+2.1 ± 1.8 mm",
         "? cannot tell · proposed",
     )
@@ -478,7 +503,7 @@ def test_names_and_values_are_whole_on_a_laptop(qapp: Any, width: int) -> None:
     qapp.processEvents()
     metrics = QFontMetrics(panel.table.font())
     for column, words in enumerate(cells):
-        assert metrics.horizontalAdvance(words) + 8 <= panel.table.columnWidth(column), words
+        assert metrics.horizontalAdvance(words) + 14 <= panel.table.columnWidth(column), words
     panel.close()
 
 
