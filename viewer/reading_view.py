@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import functools
 import itertools
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from typing import Any
 
 from qtpy.QtCore import QEvent, QObject, Qt, QTimer
 from qtpy.QtGui import QKeySequence, QShortcut
 from qtpy.QtWidgets import (
     QComboBox,
-    QHBoxLayout,
     QLabel,
     QMainWindow,
     QMessageBox,
@@ -25,7 +24,6 @@ from qtpy.QtWidgets import (
 from measure.errors import HoldfastError
 from measure.export import CAUTION
 from measure.healing import healing_of
-from measure.reading import PROPOSED
 from measure.report import holding_words
 from measure.scale import ScaleInput
 from measure.series import Case
@@ -39,16 +37,17 @@ from viewer.canvas import (
     grid,
     scene,
 )
-from viewer.describe_panel import DescribeDialog, Descriptions
 from viewer.drawings import DRAWINGS
 from viewer.errands import Errands
+from viewer.film_choice import FilmChoice
 from viewer.grading import BACK, Sheet
 from viewer.guide_panel import GuidePanel
 from viewer.hand_over import KEEP, store_place
+from viewer.key_hand import KeyHand
 from viewer.observation_sheet import ObservationSheet
 from viewer.overlays import Caption, Inset
 from viewer.results_panel import ResultsPanel
-from viewer.rows import ResultRow, caption_lines, frame_words, moving_rows, result_rows, trend, verdict
+from viewer.rows import ResultRow, caption_lines, moving_rows, result_rows, trend, verdict
 from viewer.scale_panel import WHAT_TO_CLICK, FilmPanel, ScalePanel
 from viewer.session import Point, Session
 from viewer.style import SHEET, dress
@@ -60,13 +59,6 @@ RESULTS_PX = 370  # height of the table to begin with: films are mostly wider th
 RESULTS_SHARE = 0.42  # of the window's height, at most
 LANDMARK_TAB, SCALE_TAB, FILM_TAB, SHEET_TAB = 0, 1, 2, 3
 MOVING = "A landmark is moving. Changes (≈) and outcomes are worked out as soon as it rests."
-STALE_AIM = (
-    "The cross has not been moved for this landmark. Arrow keys move it; Space places where it stands."
-)
-AIM_WORDS = (
-    "Arrow keys move the cross (Shift 10, Ctrl 0.1, Ctrl+Shift 100 pixels). Enter places on what is seen "
-    "near it, Space exactly there."
-)
 STEPS = {"": 1.0, "Shift+": 10.0, "Ctrl+": 0.1, "Ctrl+Shift+": 100.0}  # pixels an arrow key moves by
 ARROWS = {"Up": (-1, 0), "Down": (1, 0), "Left": (0, -1), "Right": (0, 1)}
 
@@ -79,35 +71,29 @@ class ReadingView(QWidget):
         self.viewer, self.session = viewer, session
         self._highlighted: frozenset[tuple[str, str]] = frozenset()
         self._trend_key: tuple[str, str] | None = None
-        self._point_in_hand = 0
         self._said = ("", 0)  # the words last said, beside how many troubles
         self._shown = (-1, -1)  # index and current film on the canvas
         self._followed: tuple[int, str | None] | None = None
-        self._aimed: tuple[int, str | None] | None = None  # film and landmark that the cross was moved for
         self._full: tuple[Case, list[ResultRow]] | None = None  # the last result in full, of the film shown
         self._dock: Any = None
-        self._box: QMessageBox | DescribeDialog | None = None  # the question that is open
+        self._box: QMessageBox | None = None  # the question that is open
         self._timer = _later(FRAME_MS, self.refresh, self)
         self._rest = _later(REST_MS, self._show_result, self)
         self._shown_first = _later(LOOK_MS, self._look, self)
         self.errands = Errands(session, self)
         self._build()
         self.pair = FilmPair(viewer, session, self)
+        self.hand = KeyHand(self.pair, self._do, self.say)
         self._build_overlays()
         self._connect()
         self._shortcuts()
-        self._fill_films()
 
     # --- Building ---
 
     def _build(self) -> None:
         self.patient = _label("patient")
         self.message = _label("message")
-        self.case_choice = QComboBox()
-        self.case_choice.setToolTip(
-            "Films of the folder; one of another patient, side or view is a case of its own"
-        )
-        self.earlier, self.later = QPushButton("◀ Earlier"), QPushButton("Later ▶")
+        self.choice = FilmChoice(self.session, self._do)
         self.guide, self.scale, self.film_panel = GuidePanel(), ScalePanel(), FilmPanel(ARRANGEMENTS)
         self.grading, self.sheet = Sheet(self.session), ObservationSheet()
         self.results = ResultsPanel()
@@ -122,14 +108,10 @@ class ReadingView(QWidget):
         ):
             tabs.addTab(panel, name)
         self.tabs = tabs
-        visits = QHBoxLayout()
-        visits.addWidget(self.earlier)
-        visits.addWidget(self.case_choice, 1)
-        visits.addWidget(self.later)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(10, 8, 10, 8)
         layout.addWidget(self.patient)
-        layout.addLayout(visits)
+        layout.addWidget(self.choice)
         layout.addWidget(self.message)
         layout.addWidget(self.errands.busy)
         layout.addWidget(tabs, 1)
@@ -151,13 +133,12 @@ class ReadingView(QWidget):
         errands.laid.connect(self._laid)
         errands.sought.connect(self._sought)
         errands.handing_over.connect(lambda busy: panel.let_hand_over(not busy))
-        self.earlier.clicked.connect(lambda: self._visit(-1))
-        self.later.clicked.connect(lambda: self._visit(1))
-        self.case_choice.activated.connect(self._chosen_film)
+        self.choice.said.connect(self.say)
+        self.choice.described.connect(self._show_anew)
         guide.chosen.connect(self._do(lambda s, name: s.select(name)))
         guide.confirmed.connect(self._do(lambda s: s.confirm()))
         guide.declared_absent.connect(self._do(lambda s: s.absent()))
-        guide.cleared.connect(self._clear)
+        guide.cleared.connect(self.hand.clear)
         guide.undone.connect(self._do(lambda s: s.undo()))
         guide.redone.connect(self._do(lambda s: s.redo()))
         guide.skipped.connect(self._do(lambda s, reason: s.skip(reason)))
@@ -177,7 +158,7 @@ class ReadingView(QWidget):
         panel.surgery_said.connect(self._do(lambda s, text: s.set_surgery_date(text or None)))
         panel.axis_said.connect(self._do(lambda s, text: s.use_axis(text)))
         panel.handed_over.connect(errands.hand_over)
-        panel.described.connect(lambda view, side: self._describe({session.current: (view, side)}))
+        panel.described.connect(lambda view, side: self.choice.describe({session.current: (view, side)}))
         self.sheet.pressed.connect(self._do(lambda _, key: self.grading.press(key)))
         self.sheet.picked.connect(self._do(lambda _, place: self.grading.pick(place)))
         self.sheet.remarked.connect(self._do(lambda s, words: s.remark(words)))
@@ -200,25 +181,27 @@ class ReadingView(QWidget):
         }  # fmt: skip
 
     def _film_keys(self) -> dict[str, Callable[[], object]]:
+        pair, hand, choice = self.pair, self.hand, self.choice
         looking: dict[str, Callable[[], object]] = {
-            "G": self._to_sheet, "PgUp": lambda: self._visit(-1), "PgDown": lambda: self._visit(1),
-            "I": lambda: self.pair.invert(), "F": lambda: self.pair.fit(),
+            "G": self._to_sheet, "PgUp": lambda: choice.visit(-1), "PgDown": lambda: choice.visit(1),
+            "I": pair.invert, "F": pair.fit,
             "B": lambda: self._arrange(BLINKING), "S": lambda: self._arrange(SIDE_BY_SIDE),
-            "+": lambda: self._zoom(1.25), "=": lambda: self._zoom(1.25), "-": lambda: self._zoom(0.8),
+            "+": lambda: hand.zoom(1.25), "=": lambda: hand.zoom(1.25), "-": lambda: hand.zoom(0.8),
         }  # fmt: skip
         return looking | {key: self._seen(action) for key, action in self._landmark_keys().items()}
 
     def _landmark_keys(self) -> dict[str, Callable[[], object]]:
+        hand = self.hand
         keys: dict[str, Callable[[], object]] = {
-            "Return": self._enter, "Enter": self._enter, "Space": self._place_at_aim,
+            "Return": hand.enter, "Enter": hand.enter, "Space": hand.place,
             "N": self._do(lambda s: s.step(1)), "P": self._do(lambda s: s.step(-1)),
             "X": self.guide.open_reasons, "A": self._do(lambda s: s.absent()),
-            "Delete": self._clear, "Backspace": self._clear, "C": self._centre,
-            "[": lambda: self._pick_point(-1), "]": lambda: self._pick_point(1),
+            "Delete": hand.clear, "Backspace": hand.clear, "C": hand.centre,
+            "[": lambda: hand.pick_point(-1), "]": lambda: hand.pick_point(1),
         }  # fmt: skip
         for modifier, step in STEPS.items():
             for arrow, (rows, columns) in ARROWS.items():
-                keys[modifier + arrow] = functools.partial(self._arrow, rows * step, columns * step)
+                keys[modifier + arrow] = functools.partial(hand.arrow, rows * step, columns * step)
         return keys
 
     def _seen(self, action: Callable[[], object]) -> Callable[[], None]:
@@ -241,8 +224,8 @@ class ReadingView(QWidget):
         for kind in (QComboBox, QPushButton):
             for control in self.findChildren(kind):
                 control.setFocusPolicy(Qt.FocusPolicy.TabFocus)
-        guide = self.guide
-        order = [canvas, self.earlier, self.case_choice, self.later, self.tabs.tabBar(), guide.confirm,
+        guide, choice = self.guide, self.choice
+        order = [canvas, choice.earlier, choice.films, choice.later, self.tabs.tabBar(), guide.confirm,
                  guide.skip, guide.absent, guide.clear, guide.undo, guide.redo, guide.finish,
                  *self.scale.controls(), *self.film_panel.controls(), *self.sheet.controls(),
                  self.results.table]  # fmt: skip
@@ -364,15 +347,11 @@ class ReadingView(QWidget):
     def _film_changed(self) -> None:
         session, pair = self.session, self.pair
         self.inset.hide()  # it shows the film before
-        self.case_choice.setCurrentIndex(session.current)
+        self.choice.refresh()
         self.film_panel.show_session(session, pair.window_of(session.current), pair.arrangement)
         self.scale.show_session(session)
         count = len(session.measured(session.current).notes)
         self.tabs.setTabText(FILM_TAB, f"Film and case  ▲ {count} to note" if count else "Film and case")
-        visits = session.visits
-        place = visits.index(session.current) if session.current in visits else 0
-        self.earlier.setEnabled(place > 0)
-        self.later.setEnabled(place + 1 < len(visits))
         noise = session.measured(session.current).uncertainty
         self.results.caution.setText(f"Uncertainty of placing landmarks: profile {noise.text()}. {CAUTION}")
         self.results.caution.setToolTip(f"Source of the uncertainty of placing: {noise.source}.")
@@ -425,7 +404,7 @@ class ReadingView(QWidget):
         if state == self._followed:
             return
         self._followed = state
-        self._point_in_hand = 0
+        self.hand.take_first_point()
         landmark = session.draft.landmarks.get(session.active or "")
         if landmark is not None and landmark.points:
             pair.look_at(landmark.points[0])
@@ -471,69 +450,10 @@ class ReadingView(QWidget):
         self.message.setText(words)
         self.message.setVisible(bool(words))
 
-    def _fill_films(self) -> None:
-        self.case_choice.clear()
-        for number, film in enumerate(self.session.films):
-            draft = self.session.draft_of(number)
-            date = film.date.isoformat() if film.date else "no date"
-            said = draft.view or "view ?", draft.laterality or "side ?", film.patient_key or "patient ?"
-            self.case_choice.addItem(f"{date} · {frame_words(film)}{' · '.join(said)}")
-
-    def _chosen_film(self, number: int) -> None:
-        session = self.session
-        if number == session.current:
-            return
-        try:
-            session.show(number)
-        except HoldfastError as error:
-            self.case_choice.setCurrentIndex(session.current)
-            draft = session.draft_of(number)
-            if draft.view and draft.laterality:
-                self._refused_film(number, str(error))
-            else:
-                self._ask_what_it_shows(number, str(error))
-
-    def _ask_what_it_shows(self, number: int, reason: str) -> None:
-        """Let the reader say the view and side of a film that does not, then show it."""
-        self.say(reason)
-        film = self.session.films[number]
-        dialog = DescribeDialog(film, self.session.site, self.session.draft_of(number), parent=self)
-
-        def said(descriptions: Descriptions) -> None:
-            dialog.accept()
-            if self._describe({number: descriptions[film.digest]}):
-                self._chosen_film(number)
-
-        dialog.films.described.connect(said)
-        self._box = dialog
-        dialog.open()
-
-    def _describe(self, said: Mapping[int, tuple[str, str | None]]) -> bool:
-        """Say views and sides of films, by number; whether they were taken."""
-        refused = ""
-        try:
-            for number, (view, side) in said.items():
-                self.session.describe(number, view=view or None, laterality=side or "")
-        except HoldfastError as error:
-            refused = str(error)
-        self._shown = (-1, -1)  # a film may have joined another case, and has another caption
-        self._fill_films()
+    def _show_anew(self) -> None:
+        """Draw all again, as when a film has joined another case and has another caption."""
+        self._shown = (-1, -1)
         self.refresh()
-        self.say(refused)
-        return not refused
-
-    def _refused_film(self, number: int, reason: str) -> None:
-        """Say why a film is not shown beside the index film, and offer its own case."""
-        self.say(reason)
-        if self.session.readable(number) is not None:
-            return
-        box = QMessageBox(QMessageBox.Icon.Warning, "Not compared", reason, parent=self)
-        own = box.addButton("Open as its own case", QMessageBox.ButtonRole.AcceptRole)
-        box.addButton("Stay here", QMessageBox.ButtonRole.RejectRole)
-        open_it = self._do(lambda s: s.open_case(number))
-        box.finished.connect(lambda _: open_it() if box.clickedButton() is own else None)
-        self._box = box
-        box.open()
 
     def _to_sheet(self) -> None:
         self.tabs.setCurrentIndex(SHEET_TAB)
@@ -547,42 +467,6 @@ class ReadingView(QWidget):
             self.sheet.setFocus()
             self._arrange(SIDE_BY_SIDE)
 
-    def _visit(self, by: int) -> None:
-        session = self.session
-        visits = session.visits
-        place = visits.index(session.current) + by if session.current in visits else -1
-        if 0 <= place < len(visits):
-            self._do(lambda s: s.show(visits[place]))()
-
-    def _clear(self) -> None:
-        self._do(lambda s: s.clear(s.active))()
-
-    def _enter(self) -> None:
-        """Place at the keyboard's cross if it was moved for this landmark; else confirm, or go on."""
-        session = self.session
-        moved = self.pair.aim is not None and self._aimed == (session.current, session.active)
-        landmark = session.draft.landmarks.get(session.active or "")
-        if moved and (session.active or self.pair.collecting):
-            self._place_at_aim(exact=False)
-        elif self.pair.collecting or (self.pair.aim and session.active and session.is_open(session.active)
-                                      and (landmark is None or landmark.status != PROPOSED)):  # fmt: skip
-            self.say(STALE_AIM)
-        elif landmark is not None and landmark.status == PROPOSED:
-            self._do(lambda s: s.confirm())()
-        elif session.active:
-            self._do(lambda s: s.advance())()
-
-    def _place_at_aim(self, exact: bool = True) -> None:
-        pair = self.pair
-        if pair.aim is None:
-            pair.show_aim(pair.middle())
-            self.say(AIM_WORDS)
-            return
-        self.say("")
-        self._aimed = None
-        pair.click(pair.aim, exact=exact)
-        self.redraw_soon()
-
     def _escape(self) -> None:
         """Give up a question, the clicks for a scale, the keyboard's cross; the keys are the film's again."""
         if self.grading.asking:
@@ -595,37 +479,6 @@ class ReadingView(QWidget):
         self.pair.show_aim(None)
         self.scale.hint.setText("")
         self.say("")
-
-    def _arrow(self, rows: float, columns: float) -> None:
-        """Nudge the point in hand, or move the keyboard's cross where none is placed."""
-        session, pair = self.session, self.pair
-        landmark = session.draft.landmarks.get(session.active or "")
-        if session.active and landmark is not None and landmark.points and not pair.waits_for_points():
-            number = min(self._point_in_hand, len(landmark.points) - 1)
-            self._do(lambda s: s.nudge(s.active, number, rows, columns))()
-            return
-        row, column = pair.aim or pair.middle()
-        height, width = session.film.pixels.shape
-        place = (min(max(row + rows, 0.0), height - 1.0), min(max(column + columns, 0.0), width - 1.0))
-        pair.show_aim(place)
-        self._aimed = session.current, session.active
-        self._pointed(place)
-
-    def _pick_point(self, by: int) -> None:
-        session = self.session
-        landmark = session.draft.landmarks.get(session.active or "")
-        if landmark is not None and landmark.points:
-            self._point_in_hand = (self._point_in_hand + by) % len(landmark.points)
-            self.say(f"Point {self._point_in_hand + 1} of {len(landmark.points)} in hand.")
-
-    def _centre(self) -> None:
-        session, pair = self.session, self.pair
-        landmark = session.draft.landmarks.get(session.active or "")
-        if landmark is not None and landmark.points:
-            scene(self.viewer).camera.center = tuple(pair.to_room(landmark.points[0]))
-
-    def _zoom(self, factor: float) -> None:
-        scene(self.viewer).camera.zoom = scene(self.viewer).camera.zoom * factor
 
     def _arrange(self, arrangement: str) -> None:
         self.pair.arrange(arrangement)

@@ -70,7 +70,7 @@ def test_nothing_identifying_is_in_the_window(room: Any) -> None:
     for known in KNOWN:
         assert known not in said
     assert not room.reading.results.isVisible()
-    assert not room.reading.case_choice.isVisible()
+    assert not room.reading.choice.isVisible()
 
 
 def test_the_check_sees_what_identifies(qapp: object, films: list[Film], tmp_path: Path) -> None:

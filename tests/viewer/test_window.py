@@ -635,12 +635,12 @@ def test_wrong_patient_is_refused_in_the_window(open_hand: Callable[[Session], H
     """Choosing another patient's film shows the reason, changes nothing, and offers that case on its own."""
     session = Session([make_film(0), make_film(1), make_film(5, patient_key="INV-2")], folder=tmp_path)
     hand = open_hand(session)
-    hand.view._chosen_film(2)
+    hand.view.choice.choose(2)
     hand.settle()
     assert session.current == 0
     assert "two patients" in hand.view.message.text()
-    assert hand.view.case_choice.currentIndex() == 0
-    next(b for b in hand.view._box.buttons() if "own case" in b.text()).click()
+    assert hand.view.choice.films.currentIndex() == 0
+    next(b for b in hand.view.choice.question.buttons() if "own case" in b.text()).click()
     hand.settle()
     assert (session.index, session.current) == (2, 2)
 
@@ -872,16 +872,16 @@ def test_what_films_do_not_say_is_said_in_the_window(
     hand.settle()
     session, view = hand.room.reading.session, hand.room.reading
     assert session.visits == (0, 1)
-    view._visit(1)
+    view.choice.visit(1)
     view.errands.drop_carry()
     view.film_panel.side.setCurrentText("right")
     view.film_panel.side.textActivated.emit("right")
     assert "one case has one side" in view.message.text()
     assert view.film_panel.side.currentText() == "left"
-    view._visit(-1)
+    view.choice.visit(-1)
     assert session.current == 0
-    view._chosen_film(2)
-    dialog = view._box
+    view.choice.choose(2)
+    dialog = view.choice.question
     assert isinstance(dialog, DescribeDialog)
     choices = dialog.films.choices(films[2])
     choices[0].setCurrentIndex(choices[0].findData("lateral"))
@@ -894,7 +894,7 @@ def test_what_films_do_not_say_is_said_in_the_window(
     view.film_panel.side.setCurrentText("not stated")
     view.film_panel.side.textActivated.emit("not stated")
     assert (session.index, session.current, session.visits) == (2, 2, (2,))
-    view._visit(-1)  # nowhere to go, and nothing breaks
+    view.choice.visit(-1)  # nowhere to go, and nothing breaks
 
 
 def test_verdict_and_trend_are_those_of_the_report(
@@ -974,7 +974,7 @@ def test_carried_landmarks_come_as_proposals(
     session = Session([make_film(0), make_film(1)], folder=tmp_path)
     place_all(session, truth)
     hand = open_hand(session)
-    hand.view._visit(1)
+    hand.view.choice.visit(1)
     for _ in range(60):
         hand.settle()
         if session.draft.landmarks:
@@ -1017,7 +1017,7 @@ def test_proposals_can_be_done_without(
     session = Session([make_film(0), make_film(1)], folder=tmp_path)
     place_all(session, truth)
     hand = open_hand(session)
-    hand.view._visit(1)
+    hand.view.choice.visit(1)
     for _ in range(60):
         hand.settle()
         if begun.is_set():
