@@ -37,9 +37,9 @@ BEND_MM = 2.8  # from where the straight part ends to where a bend of usual radi
 ABOUT_MM = 8.0
 BESIDE_MM = 14.0
 SHARPNESS = (0.03, 0.33)  # blur over radius
-MOST_HEIGHT = 0.62  # of the film's range: thin metal does not span it
+HEIGHTS = (0.08, 0.62)  # of the film's range: thin metal does not span it
 LENGTHS_MM = (42.0, 130.0)
-LEAST_VOTE = 0.4
+LEAST_VOTE = 0.25
 VOTES = np.array([1.0, 1.0, 1.5, 2.5])
 
 
@@ -414,14 +414,14 @@ def is_a_pin(one: Trace, mm_per_px: float) -> bool:
     ]
     length = (one.high - one.low) * mm_per_px
     return bool(
-        fit.height < MOST_HEIGHT
+        HEIGHTS[0] < fit.height < HEIGHTS[1]
         and SHARPNESS[0] < fit.blur / fit.radius < SHARPNESS[1]
         and fit.typical / fit.height < 0.22
         and _median(on_pin) < 0.5
         and np.quantile(on_pin, 0.8) < 1.15
         and np.median(np.abs(gain / np.median(gain) - 1.0)) < 0.42
         and min(beyond) < 0.35
-        and max(beyond) < 0.9
+        and max(beyond) < 1.0
         and LENGTHS_MM[0] < length < LENGTHS_MM[1]
     )
 

@@ -23,9 +23,10 @@ from measure.strip import Strip, cut_strip
 PIN_MM = 1.6  # the pin looked for; common practice, no source
 SIDE_MM = 1.0  # size of a pixel at which the sides are weighed
 SEARCH_MM = 0.27  # size of a pixel in the search
-ROUGH_MM, FINE_MM = (1.5, 0.17), (0.8, 0.0)  # stations along, samples across: to decide, and at last
+ROUGH_MM, FINE_MM = (1.5, 0.12), (0.8, 0.0)  # stations along, samples across: to decide, and at last
 HALF_MM, BESIDE_MM = 4.0, 3.0  # half-width of the strip that bars are fitted in, at least; beside a bar
 MOST_TIP_U_MM = {False: 0.45, True: 0.26}  # of a tip, by whether another pin covers it
+BORDER_MM = 1.0
 LEAST_MM = 40.0  # shortest straight part that is taken for a pin
 MOST_MM = 125.0
 LEAST_SHARE = 0.33  # of what a full box would gain along the whole run
@@ -320,7 +321,7 @@ def _finish(film: Prepared, settled: Sequence[_Fitted]) -> list[Pin]:
         fitted = _fit(film, rough.bars(), FINE_MM)
         if fitted is not None and _clean(fitted, mm):
             traces += trace_bars(film, fitted.strip, fitted.fit, fitted.runs)
-    traces = [one for one in traces if is_a_pin(one, mm)]
+    traces = [one for one in traces if is_a_pin(one, mm) and _inside(film, one)]
     if not traces:
         return []
     pins = []
@@ -340,6 +341,12 @@ def _finish(film: Prepared, settled: Sequence[_Fitted]) -> list[Pin]:
             )
         )
     return pins
+
+
+def _inside(film: Prepared, one: Trace) -> bool:
+    """Whether both ends of a bar lie within the film: what runs off it is no pin that can be told."""
+    ends, margin = one.on_film(np.array([one.low, one.high])), BORDER_MM / film.mm_per_px
+    return bool(np.all(ends > margin) and np.all(ends < np.array(film.density.shape) - 1 - margin))
 
 
 def _hidden(tip: Array, one: Trace, traces: Sequence[Trace]) -> bool:
