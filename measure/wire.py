@@ -20,7 +20,7 @@ from measure.wire_knots import find_hole, find_twists, knotted
 from measure.wire_map import Mask, WireMap, wire_map
 from measure.wire_path import hidden_mm, is_thin, middle_lines, polylines, straight_stretches
 
-U_MM = {"lateral": (0.8, 0.3, 0.4), "ap": (0.15, 0.3, 0.4)}
+U_MM = {"lateral": (0.8, 0.3, 0.4), "ap": (0.15, 0.3, 0.6)}
 SAID_MM = 1.0  # of hidden wire, below which nothing is said of it
 
 

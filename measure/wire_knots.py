@@ -15,11 +15,8 @@ from measure.wire_map import Mask, WireMap
 KNOT_MM, KNOT = 1.25, 0.9  # a twist is wider than this all along, and so dense, of the wire's own height
 LEAST_MM2 = 4.0
 LEAST_MM, MOST_MM, WIDEST_MM = 3.6, 9.0, 3.2  # of a twist whose foot is told: length, width
-AROUND_MM, OWN_MM, MORE = (
-    2.2,
-    0.3,
-    1.5,
-)  # looked at about its ends; of its own edge; how much more its foot has
+AROUND_MM, OWN_MM = 2.2, 0.3  # looked at about its ends; what lies nearer to the twist is its own
+MORE = 1.5  # how much more wire lies about its foot than about its free end
 FREE_MM = 1.5  # of a twist's free end from the end of its middle line
 PIN_CLEAR_MM = 0.5  # of a foot from a pin's edge: nearer, the pin may hide a part of the twist
 INSET_MM = 0.35  # from the twist's outermost metal to its foot
@@ -67,9 +64,9 @@ def _sure(twist: Twist, twists: list[Twist], px_mm: float) -> Twist:
 
 
 def _foot(places: Array, ends: Array, wmap: WireMap) -> Array | None:
-    """(2,): the end of a twist's places (n, 2) that is not free; None where that is not clear.
+    """(2,): the end of a twist's places (n, 2) that is its foot; None where that is not clear.
 
-    The other is: a middle line of the wire ends there.
+    At the other, its free end, a middle line of the wire ends, and less wire lies about it.
     """
     px_mm, middle = wmap.px_mm, places.mean(axis=0)
     way = np.linalg.svd(places - middle, full_matrices=False)[2]
