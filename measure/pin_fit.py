@@ -25,6 +25,7 @@ ENDS_MM = 2.5  # kept clear of a bar's ends
 LEAST_STATIONS = 8
 MOST_STEPS, MOST_DAMPING, LEAST_GAIN = 20, 1e4, 2e-4  # of a fit
 SMALL, TINY = 1e-3, 1e-12  # steps for slopes, in scales; what keeps equations solvable
+LONGEST = 2.0  # step of a part of the fit, in scales
 
 
 @dataclass(frozen=True)
@@ -165,10 +166,12 @@ class _Problem:
         left = self.project(free, chosen)[0].ravel()
         slopes = self._slopes(free, left, scales, chosen)
         for _ in range(MOST_STEPS):
-            square = slopes.T @ slopes
+            downhill = -slopes.T @ left
+            stuck = ((free <= lower) & (downhill < 0.0)) | ((free >= upper) & (downhill > 0.0))
+            square = np.where(stuck | stuck[:, None], 0.0, slopes.T @ slopes)
             damped = square + np.diag(damping * np.diag(square) + TINY)
-            way = np.linalg.solve(damped, -slopes.T @ left)
-            tried = np.clip(free + scales * way, lower, upper)
+            way = np.where(stuck, 0.0, np.linalg.solve(damped, np.where(stuck, 0.0, downhill)))
+            tried = np.clip(free + scales * np.clip(way, -LONGEST, LONGEST), lower, upper)
             rest = self.project(tried, chosen)[0].ravel()
             gained = 1.0 - float(rest @ rest) / max(float(left @ left), 1e-30)
             if gained <= 0.0:
