@@ -23,13 +23,17 @@ from measure import phantom, phantom_film
 from measure.bone import shaft_cortices
 from measure.film import Film, Spacing
 from measure.marker import find_marker
-from measure.pin_width import pin_width
+from measure.pin_width import pin_input, pin_widths
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare
+from measure.scale import from_input
 from measure.snap import Features, snap
 from measure.wire import find_wire
 
 FOUND_DEGREES, FOUND_MM = 1.0, 0.5  # what counts as found
+OFF_PLANE = 0.005  # of a pin's scale, for it lies some mm off the bone's plane
+NOUNS = {"pins": "pins", "scales": "films"}
+TITLES = {"width": "pin's width", "scale": "film's scale by its pins"}
 SHAFT = {"lateral": ("shaft_dorsal", "shaft_volar"), "ap": ("shaft_ulnar", "shaft_radial")}
 
 
@@ -87,7 +91,7 @@ def judge(seed: int, found: dict[str, list[float]]) -> None:
     started = time.process_time()
     pins = find_pins(film)
     found["seconds"].append(time.process_time() - started)
-    size, taken = case.pose.bone_scale[0], set()
+    taken = set()
     found["pins"].append(len(case.fixation.pins))
     for pin in pins:
         number, angle, offset, tip = match(pin, case)
@@ -101,17 +105,32 @@ def judge(seed: int, found: dict[str, list[float]]) -> None:
         found["tips"].append(1.0)
         if pin.tip_clear:
             found["tip"].append(tip)
-        kind = "clipped" if case.exposure.saturated else case.exposure.curve
-        width = pin_width(film, pin)
-        found[f"pins {kind}"].append(1.0)
-        if width.refused is None:
-            found[f"width {kind}"].append(width.pixels * size / 1.6 - 1.0)
-            found[f"width z {kind}"].append((width.pixels * size / 1.6 - 1.0) / np.hypot(width.u, 0.005))
-            if len(pin.trace.fit.lines) > 1:
-                found[f"width pair {kind}"].append(width.pixels * size / 1.6 - 1.0)
+    judge_width(case, film, pins, found)
     judge_marker(case, film, found)
     judge_wire(case, film, pins, found)
     judge_cortex(case, film, pins, found, np.random.default_rng(seed))
+
+
+def judge_width(
+    case: phantom.Case, film: Prepared, pins: tuple[Pin, ...], found: dict[str, list[float]]
+) -> None:
+    """Note the relative error of each pin's width, over its uncertainty too, and of the film's scale by it."""
+    size = case.pose.bone_scale[0]
+    kind = "clipped" if case.exposure.saturated else case.exposure.curve
+    for pin, width in zip(pins, pin_widths(film, pins), strict=True):
+        _, angle, offset, _ = match(pin, case)
+        if angle < FOUND_DEGREES and offset < FOUND_MM:
+            found[f"pins {kind}"].append(1.0)
+            if width.refused is None:
+                error = width.pixels * size / 1.6 - 1.0
+                found[f"width {kind}"].append(error)
+                found[f"width z {kind}"].append(error / np.hypot(width.u, OFF_PLANE))
+    found[f"scales {kind}"].append(1.0)
+    given, _ = pin_input(film, pins)
+    if given is not None:
+        scale = from_input(given, "film", (1.0, 1.0))
+        found[f"scale {kind}"].append(scale.mm_per_px[0] / size - 1.0)
+        found[f"scale z {kind}"].append(found[f"scale {kind}"][-1] / scale.u)
 
 
 def judge_wire(
@@ -211,11 +230,11 @@ def table(found: dict[str, list[float]]) -> str:
          f"{np.quantile(found['seconds'], 0.95):.2f} s", "0.5 s"),
     ]  # fmt: skip
     for kind in ("log", "sigmoid", "clipped"):
-        z = np.abs(found[f"width z {kind}"])
-        covered = f", covered {100 * np.mean(z <= 1.96):.0f} %" if len(z) else ""
-        given = f"given on {len(z)} of {len(found[f'pins {kind}'])} pins: {spread(found[f'width {kind}'])}"
-        pairs = spread(found[f"width pair {kind}"])
-        rows.append((f"width, {kind}", f"{given}{covered}; fitted as a pair {pairs}", "1 %, SD 1.5 %"))
+        for name, of, target in (("width", "pins", "1 %, SD 1.5 %"), ("scale", "scales", "-")):
+            z = np.abs(found[f"{name} z {kind}"])
+            covered = f", covered {100 * np.mean(z <= 1.96):.0f} %" if len(z) else ""
+            given = f"given on {len(z)} of {len(found[f'{of} {kind}'])} {NOUNS[of]}: {spread(found[f'{name} {kind}'])}"
+            rows.append((f"{TITLES[name]}, {kind}", given + covered, target))
     rows += [
         ("ball found / false", f"{len(found['ball'])} of {len(found['balls'])} / {len(found['false balls'])}", "-"),
         ("ball diameter", f"{spread(found['ball'])}, covered {100 * np.mean(np.abs(found['ball z']) <= 1.96):.0f} %",

@@ -16,7 +16,7 @@ from validation_metal import FOUND_DEGREES, FOUND_MM, as_film, match
 from measure import phantom, phantom_film
 from measure.film import Film
 from measure.marker import find_marker
-from measure.pin_width import pin_input, pin_width
+from measure.pin_width import pin_input, pin_widths
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare, upright
 from measure.propose import propose, propose_scale, proposed_reading
@@ -146,7 +146,7 @@ class TestWidth:
         level = np.minimum(values, 0.9 * values[row, column])
         clipped = Prepared(level / level.max(), level >= level.max(), case.pose.pitch[0] / 1.15, True)
         pins = find_pins(clipped)
-        assert all(pin_width(clipped, pin).refused for pin in pins)
+        assert all(width.refused for width in pin_widths(clipped, pins))
         given, why = pin_input(clipped, pins)
         assert given is None
         assert "clipped" in why or not pins
