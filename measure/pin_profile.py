@@ -22,26 +22,31 @@ from numpy.typing import NDArray
 from measure.lines import Array
 from measure.pin_fit import STEEL_PER_MM
 
-FINER = 3  # steps of a sample in which a bar's edge is worked out, for its chord rises steeply there
+FINER = 4  # steps of a sample in which a bar's edge is worked out, for its chord rises steeply there
 WINDOW = 2.0  # radii from a bar's axis within which the film is fitted
 ORDER = 3  # of the polynomial that scatter follows along the bars
 ROUNDS, TRIES = 25, 6
 FAR = 3.0  # standard deviations from where on a sample counts less
 USUAL_SCATTER = 0.35  # share of what the tissue lets through; to start from
+GAIN_U = 0.35  # of the logarithm of the gain, about what that scatter makes it
+ALIKE = 10.0  # so many samples err alike, by what the model leaves out; from phantom films
+GAIN = -ORDER - 2  # its logarithm's place among what is fitted
 LEAST_DROP, MOST_DROP = 0.02, 8.0  # of the beam behind the tissue above scatter, exponent
 
 
 def beam_left(across: Array, centres: Array, radius: float, blur: float, strength: float) -> Array:
     """Share (stations, samples) of the beam that bars at centres (bars, stations) leave, blurred.
 
-    A sample is worked out from finer steps: on samples alone the chord's steep edges put the radius off
-    by up to 3 %, as they happen to lie.
+    Worked out from the mean path of steps finer than samples: on samples alone the chord's steep edges put
+    the radius off by up to 3 %, as they happen to lie.
     """
-    step = across[1] - across[0]
-    fine = (across[:, None] + step * ((np.arange(FINER) + 0.5) / FINER - 0.5)).ravel()
-    away = (fine - centres[..., None]) / radius
-    path = np.sqrt(np.maximum(1.0 - away**2, 0.0)).sum(axis=0)
-    kernel = np.exp(-0.5 * ((fine[:, None] - across) / max(blur, 0.25 * step)) ** 2)
+    step = (across[1] - across[0]) / FINER
+    fine = (across[:, None] + step * (np.arange(FINER) - (FINER - 1) / 2.0)).ravel()
+    edges = np.append(fine - step / 2.0, fine[-1] + step / 2.0)
+    sine = np.clip((edges - centres[..., None]) / radius, -1.0, 1.0)
+    area = (sine * np.sqrt(1.0 - sine**2) + np.arcsin(sine)) / 2.0  # of the circle up to each edge
+    path = np.diff(area, axis=-1).sum(axis=0) * radius / step
+    kernel = np.exp(-0.5 * ((fine[:, None] - across) / max(blur, 0.75 * step)) ** 2)
     kernel /= kernel.sum(axis=0)
     return np.asarray(1.0 + np.expm1(-strength * path) @ kernel)
 
@@ -172,37 +177,47 @@ class Stations:
         return np.concatenate([np.stack(shaped), by_gain[None], smooth])
 
 
-def fit_profile(stations: Stations, free: Array, backs: Array, shape_too: bool = True) -> Profile:
-    """Fit from a start; with `shape_too` false only the levels beside the bars."""
+def fit_profile(
+    stations: Stations, free: Array, backs: Array, usual_gain: float, shape_too: bool = True
+) -> Profile:
+    """Fit from a start; with `shape_too` false only the levels beside the bars. usual_gain: its logarithm."""
     damping, weight = 1e-2, stations.weight
     left = stations.left(free)
-    for turn in range(ROUNDS if shape_too else 6):
+    for _ in range(ROUNDS if shape_too else 6):
         seen, *by = stations.model(free, backs, left)
         off = stations.signal - seen
         noise = max(1.4826 * float(np.median(np.abs(off[weight > 0]))), 1e-4)
-        share = weight / (1.0 + (off / (FAR * noise)) ** 2) ** 2 / noise**2
+        share = weight / (1.0 + (off / (FAR * noise)) ** 2) ** 2 / noise**2 / ALIKE
         slopes = stations.slopes(free, left, (by[0], by[1], by[2]))
         own = np.stack([by[1], by[1] * stations.aside], axis=1)
         inverse, mixed, whole, pull, own_pull = _normal(slopes, own, share, off)
         reduced = whole - np.einsum("sgk,skl,shl->gh", mixed, inverse, mixed, optimize=True)
         pull = pull - np.einsum("sgk,skl,sl->g", mixed, inverse, own_pull, optimize=True)
-        cost = float((share * off**2).sum())
+        whole[GAIN, GAIN] += GAIN_U**-2
+        reduced[GAIN, GAIN] += GAIN_U**-2
+        pull[GAIN] -= (free[GAIN] - usual_gain) / GAIN_U**2
+        cost = _cost(off, share, free[GAIN] - usual_gain)
         for _ in range(TRIES):
             change = np.linalg.solve(reduced + np.diag(damping * np.diag(whole) + 1e-6), pull) * shape_too
             change[-ORDER - 4 : -ORDER - 1] = np.clip(change[-ORDER - 4 : -ORDER - 1], -0.3, 0.3)
             rest = np.einsum("skl,sl->sk", inverse, own_pull - np.einsum("sgk,g->sk", mixed, change))
             new = free + change, backs + rest
             new_left = stations.left(new[0]) if shape_too else left
-            gained = cost - float((share * (stations.signal - stations.model(*new, new_left)[0]) ** 2).sum())
+            new_off = stations.signal - stations.model(*new, new_left)[0]
+            gained = cost - _cost(new_off, share, new[0][GAIN] - usual_gain)
             if gained > 0.0:
                 (free, backs), left, damping = new, new_left, damping / 6.0
                 break
             damping *= 8.0
-        if gained < 1e-3 or (gained < 1e-2 and turn > 4):
+        if gained < 1e-4:
             break
     off = weight * (stations.signal - stations.model(free, backs, left)[0])
     u = float(np.sqrt(np.linalg.pinv(reduced)[-ORDER - 4, -ORDER - 4]))
     return Profile(free, backs, u, off)
+
+
+def _cost(off: Array, share: Array, gain_off: float) -> float:
+    return float((share * off**2).sum()) + (gain_off / GAIN_U) ** 2
 
 
 def _normal(slopes: Array, own: Array, share: Array, off: Array) -> tuple[Array, Array, Array, Array, Array]:

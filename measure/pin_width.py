@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.lines import Line
-from measure.pin_profile import Profile, Stations, fit_profile
+from measure.pin_profile import GAIN, Profile, Stations, fit_profile
 from measure.pins import PIN_MM, Pin
 from measure.prepare import Prepared
 from measure.scale import ScaleInput, found_input
@@ -29,7 +29,7 @@ MOST_CLIPPED = 0.02  # share of the pin's core at the top of the film's range
 MOST_DENSE = 0.93  # of the film's range: above it display curves flatten the metal
 # Relative, of what the model may be off, with scatter, curve and wire as phantom films have them
 # (tests/validation_metal.py): where two pins were fitted together, and one alone.
-MODEL_U = {True: 0.010, False: 0.014}
+MODEL_U = {True: 0.010, False: 0.015}
 
 
 @dataclass(frozen=True)
@@ -75,12 +75,13 @@ def _fitted(film: Prepared, pin: Pin) -> Width:
     stations = _stations(film, pin, known)
     quiet = np.nan_to_num(quality[known], nan=np.inf) <= np.nanquantile(quality, QUIETEST)
     free, backs = stations.start(first.blur, first.height)
-    profile = fit_profile(stations.only(quiet), free, backs[quiet])
-    everywhere = fit_profile(stations, profile.free, backs, shape_too=False)
+    gain = float(free[GAIN])
+    profile = fit_profile(stations.only(quiet), free, backs[quiet], gain)
+    everywhere = fit_profile(stations, profile.free, backs, gain, shape_too=False)
     left = np.sqrt((everywhere.left_over**2).sum(axis=1) / stations.weight.sum(axis=1))
     good = left <= MOST_OFF * np.quantile(left, GOOD)
     if good.sum() >= LEAST_STATIONS:
-        profile = fit_profile(stations.only(good), profile.free, backs[good])
+        profile = fit_profile(stations.only(good), profile.free, backs[good], gain)
     return _width(profile, pin)
 
 

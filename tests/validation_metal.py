@@ -17,6 +17,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from cramer_rao import Arriving, ball_bounds, pin_bounds
 from numpy.typing import NDArray
 
 from measure import phantom, phantom_film
@@ -31,7 +32,9 @@ from measure.snap import Features, snap
 from measure.wire import find_wire
 
 FOUND_DEGREES, FOUND_MM = 1.0, 0.5  # what counts as found
+BOUND_EVERY = 6  # films, of which two are held against Cramér and Rao's bound: it takes a second each
 OFF_PLANE = 0.005  # of a pin's scale, for it lies some mm off the bone's plane
+BOUNDED = ("angle", "offset", "tip", "width", "ball centre", "ball diameter")
 NOUNS = {"pins": "pins", "scales": "films"}
 TITLES = {"width": "pin's width", "scale": "film's scale by its pins"}
 SHAFT = {"lateral": ("shaft_dorsal", "shaft_volar"), "ap": ("shaft_ulnar", "shaft_radial")}
@@ -106,6 +109,8 @@ def judge(seed: int, found: dict[str, list[float]]) -> None:
         if pin.tip_clear:
             found["tip"].append(tip)
     judge_width(case, film, pins, found)
+    if seed % BOUND_EVERY < 2:
+        judge_bounds(case, film, pins, found)
     judge_marker(case, film, found)
     judge_wire(case, film, pins, found)
     judge_cortex(case, film, pins, found, np.random.default_rng(seed))
@@ -131,6 +136,33 @@ def judge_width(
         scale = from_input(given, "film", (1.0, 1.0))
         found[f"scale {kind}"].append(scale.mm_per_px[0] / size - 1.0)
         found[f"scale z {kind}"].append(found[f"scale {kind}"][-1] / scale.u)
+
+
+def judge_bounds(
+    case: phantom.Case, film: Prepared, pins: tuple[Pin, ...], found: dict[str, list[float]]
+) -> None:
+    """Note errors of pins and ball over the least that any unbiased estimate could have on this film."""
+    arriving, size = Arriving.of(case), case.pose.bone_scale[0]
+    bounds = pin_bounds(case, arriving)
+    for pin, width in zip(pins, pin_widths(film, pins), strict=True):
+        number, angle, offset, tip = match(pin, case)
+        if angle >= FOUND_DEGREES or offset >= FOUND_MM:
+            continue
+        errors = {"angle": angle, "offset": offset}
+        if pin.tip_clear:
+            errors["tip"] = tip
+        if width.refused is None:
+            errors["width"] = width.pixels * size - 1.6
+        for name, error in errors.items():
+            found[f"bound {name}"].append(error / bounds[number][name])
+    marker = find_marker(film)
+    if marker is not None and case.marker is not None:
+        least, (centre, diameter) = ball_bounds(case, case.marker, arriving), phantom.marker_on_film(case)
+        scale = case.marker.diameter / diameter  # mm at the ball per mm of the detector
+        down, right = (marker.centre - centre) * case.pose.pitch * scale
+        found["bound ball centre"] += [down / least["down"], right / least["right"]]
+        error = marker.diameter * case.pose.pitch[0] * scale - case.marker.diameter
+        found["bound ball diameter"].append(error / least["diameter"])
 
 
 def judge_wire(
@@ -254,8 +286,18 @@ def table(found: dict[str, list[float]]) -> str:
             (f"wire break of 2 mm and more, {view}: found / false", f"{100 * np.mean(broken):.0f} % of {len(broken)} / "
              f"{100 * np.mean(whole):.1f} % of {len(whole)}", "95 % / 2 %"),
         ]  # fmt: skip
+    for name in BOUNDED:
+        ratios = np.array(found[f"bound {name}"])
+        if len(ratios):
+            figures = f"{robust_size(ratios):.1f} / {np.sqrt(np.mean(ratios**2)):.1f} times, n {len(ratios)}"
+            rows.append((f"{name} over Cramér and Rao's bound, robust / RMS", figures, "-"))
     lines = ["| Figure | Measured | Target |", "|---|---|---|"]
     return "\n".join(lines + [f"| {' | '.join(row)} |" for row in rows])
+
+
+def robust_size(ratios: NDArray[np.float64]) -> float:
+    """Estimate the root mean square from the median."""
+    return 1.4826 * float(np.median(np.abs(ratios)))
 
 
 def robust(errors: list[float]) -> float:
