@@ -56,11 +56,11 @@ def blurred_by_scipy(place: float, radius: float, blur: float, strength: float) 
 
 @pytest.mark.parametrize("shift", [0.0, 0.3])
 def test_what_a_pin_leaves_of_the_beam(shift: float) -> None:
-    """Within 0.2 % of the beam, wherever its edge lies between samples; a radius 1 % wider is told apart."""
+    """Within 0.3 % of the beam, wherever its edge lies between samples; a radius 1 % wider is told apart."""
     across = np.arange(-10.0, 11.0)
     seen = beam_left(across, np.array([[shift]]), 5.2, 1.0, 2.2)[0]
     exact = [blurred_by_scipy(place - shift, 5.2, 1.0, 2.2) for place in across]
-    np.testing.assert_allclose(seen, exact, atol=0.002)
+    np.testing.assert_allclose(seen, exact, atol=0.003)
     wider = beam_left(across, np.array([[shift]]), 5.25, 1.0, 2.2)[0]
     assert np.abs(wider - exact).max() > 0.005
 
