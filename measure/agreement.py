@@ -10,7 +10,7 @@ from __future__ import annotations
 import itertools
 import warnings
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -154,17 +154,55 @@ class Agreement:
 
 
 def agreement(ratings: Ratings) -> Agreement:
-    """Work out everything that these readings allow; `notes` say in words what they do not."""
+    """Work out everything that these readings allow; `notes` say in words what they do not.
+
+    Readings that never differ tell of no error, not of one of zero: nothing is given of it.
+    """
+    untold = _untold(ratings)
+    if BETWEEN in untold:
+        return Agreement(inter_reader(ratings), _intra(ratings), None, (), (), tuple(_notes(ratings)))
     pairs = itertools.combinations(range(len(ratings.readers)), 2)
     first = ratings.values[:, :, 0]
     found = (limits(first[:, a], first[:, b], ratings.readers[a], ratings.readers[b]) for a, b in pairs)
     return Agreement(
         inter=inter_reader(ratings),
-        intra=tuple(icc for name in ratings.readers if (icc := intra_reader(ratings, name))),
-        components=components(ratings),
+        intra=_intra(ratings),
+        components=_without(components(ratings), untold),
         readers=reader_biases(ratings),
         pairs=tuple(pair for pair in found if pair),
         notes=tuple(_notes(ratings)),
+    )
+
+
+def _intra(ratings: Ratings) -> tuple[Reliability, ...]:
+    return tuple(icc for name in ratings.readers if (icc := intra_reader(ratings, name)))
+
+
+def _untold(ratings: Ratings) -> tuple[str, ...]:
+    """Whose error the readings say nothing of, since those that would show it never differ."""
+    if not _differ(ratings.values, (1, 2)):
+        return BETWEEN, SERIAL, WITHIN
+    return () if _differ(ratings.values, (2,)) else (WITHIN,)
+
+
+def _differ(values: Array, axes: tuple[int, ...]) -> bool:
+    """Whether any two readings differ that are alike in all but the axes given."""
+    read = np.isfinite(values)
+    most, least = (
+        np.where(read, values, -np.inf).max(axis=axes),
+        np.where(read, values, np.inf).min(axis=axes),
+    )
+    return bool((most - least > _rounding(values[read])).any()) if read.any() else False
+
+
+def _without(parts: Components | None, untold: Sequence[str]) -> Components | None:
+    """Leave out the errors, and a variance, of which the readings say nothing."""
+    if parts is None or not untold:
+        return parts
+    return replace(
+        parts,
+        variances={name: part for name, part in parts.variances.items() if name != REPEAT},
+        sem={whose: sem for whose, sem in parts.sem.items() if whose not in untold},
     )
 
 
@@ -189,8 +227,20 @@ def _notes(ratings: Ratings) -> Iterator[str]:
             else f"{len(complete)} of {films} films have every reading: variances from all readings by a "
             "mixed model, without intervals"
         )
-    if read.sum() > 1 and np.ptp(values[read]) <= _rounding(values[read]):
-        yield "all values are equal: an ICC has no meaning, and the error found is zero"
+    if read.any():
+        yield from _alike_notes(ratings, int(read.sum()))
+
+
+def _alike_notes(ratings: Ratings, count: int) -> Iterator[str]:
+    """Say where readings never differ; `count` are all there are."""
+    untold, (_, readers, repeats) = _untold(ratings), ratings.values.shape
+    below = f"lies below what {count} readings can tell, so there is no SEM or detectable change"
+    if BETWEEN in untold and count > 1 and not _differ(ratings.values, (0, 1, 2)):
+        yield f"all values are equal: an ICC has no meaning, and the spread {below}"
+    elif BETWEEN in untold and readers * repeats > 1:
+        yield f"no two readings of a film differ: the spread {below}"
+    elif WITHIN in untold and repeats > 1:
+        yield f"no reader's second reading of a film differs from the first: that spread {below} of it"
 
 
 # --- Reliability ---

@@ -14,19 +14,30 @@ import numpy as np
 from measure.lines import Array, Line
 from measure.pins import Pin, heavier_side
 from measure.prepare import Prepared
-from measure.snap import OUTSIDE_MM
 from measure.strip import Strip, cut_strip, span
+from measure.tubes import AWAY_MM, width_across
 
 LEVELS_MM = (5.0, 38.0)  # distal to the tips; two levels at least 20 mm apart lie between
 LEAST_MM = 24.0
-HALF_MM = 22.0
+HALF_MM = 29.0
 WIDTHS_MM = (10.5, 20.0)  # of a shaft
 # Where its sides lie from the pins' axis at the first level. On a lateral film of an elbow the pins point
 # into the other bone, which is as clear but lies further to the heavier side.
-NEAR_MM = {"lateral": (-22.0, -11.0), "ap": (-20.0, -4.0)}
-FAR_MM = {"lateral": (-9.0, 2.0), "ap": (-6.0, 10.5)}
-EDGE_MM = 16.0  # how far from the pins' axis a cortex may lie
+NEAR_MM = {"lateral": (-25.0, -8.0), "ap": (-20.0, -4.0)}
+FAR_MM = {"lateral": (-12.0, 6.0), "ap": (-6.0, 10.5)}
+EDGE_MM = 24.0  # how far from the pins' axis a cortex may lie
+OUTERMOST = 0.4  # share of the clearest line's rise that the outermost has
+SAME_MM = 2.0  # lines nearer than this are of one side
+SETTLE_MM = 1.5
+MOVED_MM = (-0.3, 1.4)  # a far side that settles further inwards or outwards is another edge
+SURE = 1.4  # times more that another width must leave
+WIDER_MM = 0.35  # a profile's blur shows the shaft so much wider
+# How far the outline lies outside the steepest place, as it is seen at this blur; median over phantom shafts.
+OUTSIDE_MM = 0.3
 BLUR_MM = 0.35
+EDGE_U_MM = 0.1
+# A shaft's line carried on: its standard uncertainty across, of its direction (tangent), and how far.
+U_LINE_MM, U_TURN, CARRIED_MM = 0.16, 0.004, 32.0
 LEVEL_MM = 1.5
 CLEAR = 0.45  # share of a cortex's usual rise that each third of it must have
 
@@ -42,20 +53,79 @@ def shaft_cortices(film: Prepared, pins: Sequence[Pin], view: str) -> tuple[Arra
     mm = film.mm_per_px
     rise = _rises(strip, mm)
     heavier = 1.0 if float(strip.normal @ heavier_side(film, pins)) > 0 else -1.0
+    pair = (_overlapped if view == "lateral" else _apart)(strip, rise, heavier, view, mm)
+    if pair is None:
+        return None
+    near = _placed(strip, heavier * rise, pair[0], heavier, mm)
+    far = _placed(strip, -heavier * rise, _settled(strip, -heavier * rise, pair[1], mm), -heavier, mm)
+    if near is None or far is None:
+        return None
+    moved = heavier * float(((far - strip.origin) @ strip.normal - pair[1]).mean()) * mm
+    return (near, far) if MOVED_MM[0] < moved < MOVED_MM[1] else None
+
+
+def _apart(strip: Strip, rise: Array, heavier: float, view: str, mm: float) -> tuple[Array, Array] | None:
+    """Find both sides, where the other bone lies beside the shaft, as the two clearest lines that fit."""
     found = []
-    # Across the strip the film falls at the greater side of the bone and rises at the lesser.
-    for right, high in _best_lines(-rise, strip, mm):
-        for left, low in _best_lines(rise, strip, mm):
-            near, far = (low, high) if heavier > 0 else (-high, -low)
-            if _is_shaft(near * mm, far * mm, view):
-                found.append((min(right, left) + 0.5 * (right + left), high, low))
-    if not found:
+    for far_score, far in _best_lines(-heavier * rise, strip, mm):
+        for near_score, near in _best_lines(heavier * rise, strip, mm):
+            if _is_shaft(heavier * near * mm, heavier * far * mm, view):
+                found.append((min(far_score, near_score) + 0.5 * (far_score + near_score), near, far))
+    return max(found, key=lambda one: one[0])[1:] if found else None
+
+
+def _overlapped(
+    strip: Strip, rise: Array, heavier: float, view: str, mm: float
+) -> tuple[Array, Array] | None:
+    """Find both sides, where the other bone lies over the far one, from the outermost clear line on."""
+    lines = _best_lines(heavier * rise, strip, mm)
+    clear = [ends for score, ends in lines if score > OUTERMOST * lines[0][0]]
+    if not clear:
         return None
-    _, high, low = max(found, key=lambda one: one[0])
-    sides = [_placed(strip, sign * rise, ends, sign, mm) for ends, sign in ((high, -1.0), (low, 1.0))]
-    if sides[0] is None or sides[1] is None:
+    outermost = min(float(heavier * ends.mean()) for ends in clear)
+    near = next(ends for ends in clear if float(heavier * ends.mean()) - outermost < SAME_MM / mm)
+    along = np.linspace(near[0], near[1], len(rise))
+    away = along[:, None] + heavier * AWAY_MM / mm
+    if max(abs(float(away.min())), abs(float(away.max()))) > strip.across[-1]:
         return None
-    return (sides[1], sides[0]) if heavier > 0 else (sides[0], sides[1])
+    profile = np.mean(
+        [np.interp(one, strip.across, row) for one, row in zip(away, strip.values, strict=True)], axis=0
+    )
+    width, better = width_across(profile)
+    far = near + heavier * (width - WIDER_MM) / mm
+    if better < SURE or not _is_shaft(heavier * near * mm, heavier * far * mm, view):
+        return None
+    return near, far
+
+
+def across_from(cortices: tuple[Array, Array], point: Array, mm_per_px: float) -> tuple[Array, float] | None:
+    """Find the places (2, 2) on both cortices straight across the shaft from a point, and their u in pixels.
+
+    None where the point lies too far from the levels at which the shaft was seen, or not between its sides.
+    """
+    middle = np.mean(cortices, axis=0)
+    way = (middle[1] - middle[0]) / np.linalg.norm(middle[1] - middle[0])
+    across = np.array([-way[1], way[0]])
+    beyond = float((middle[0] - point) @ way)
+    sides = []
+    for side in cortices:
+        along = side[1] - side[0]
+        sides.append(side[0] + along * float((point - side[0]) @ way) / float(along @ way))
+    places = np.array(sides)
+    inside = float((places[0] - point) @ across) * float((places[1] - point) @ across) < 0
+    if not inside or abs(beyond) * mm_per_px > CARRIED_MM:
+        return None
+    return places, float(np.hypot(U_LINE_MM / mm_per_px, U_TURN * beyond))
+
+
+def _settled(strip: Strip, rise: Array, ends: Array, mm: float) -> Array:
+    """Move both ends of a line by little, to where it rises most."""
+    step = strip.across[1] - strip.across[0]
+    moves = np.arange(-SETTLE_MM, SETTLE_MM + 0.01, 0.15) / mm
+    tries = ends + np.stack([part.ravel() for part in np.meshgrid(moves, moves)], axis=1)
+    places = tries[:, :1] + (tries[:, 1:] - tries[:, :1]) * np.linspace(0.0, 1.0, len(rise))
+    index = np.clip(np.round((places - strip.across[0]) / step).astype(int), 0, rise.shape[1] - 1)
+    return np.asarray(tries[int(np.argmax(rise[np.arange(len(rise)), index].mean(axis=1)))])
 
 
 def _is_shaft(near: Array, far: Array, view: str) -> bool:

@@ -21,7 +21,7 @@ from measure.report import (
     EYE_HEADING,
     OUTCOMES,
     VALUES_LEGEND,
-    between_lines,
+    by_basis,
     by_quantity,
     flag_line,
     healed_words,
@@ -188,13 +188,19 @@ def _flag_table(flags: Sequence[Flag]) -> Table:
 
 
 def _notes(case: Case) -> Iterator[tuple[str, tuple[str, ...]]]:
-    yield EYE_HEADING, tuple(f"{line[0].upper()}{line[1:]}." for line in eye_lines(case))
-    yield "Between the films", tuple(f"{line}." for line in (*between_lines(case), *trend_lines(case)))
+    yield EYE_HEADING, tuple(map(_sentence, eye_lines(case)))
+    for basis, *lines in by_basis(case):
+        yield f"Between the films, {basis}", tuple(map(_sentence, lines))
+    yield "Over all visits", tuple(map(_sentence, trend_lines(case)))
     yield "Scale and comparability", tuple(_scale_lines(case))
     yield "Who confirmed what", (*_reader_lines(case), f"{noise_words(case)}.")
     yield "Not measured", tuple(f"{line}." for line in missing_lines(case))
     if len(case.films) == 1:
         yield "Technique (shown, not graded)", tuple(f"{line}." for line in technique_lines(case.index))
+
+
+def _sentence(line: str) -> str:
+    return f"{line[0].upper()}{line[1:]}."
 
 
 def _scale_lines(case: Case) -> Iterator[str]:

@@ -114,7 +114,8 @@ def _reviewed(options: Namespace) -> Review:
     how = _tables(options) | {
         "track": _track("Reading films"),
         "frame": given.get("frame"),
-        "propose": given.get("propose", False),
+        "propose": not given.get("no_proposals", True),
+        "site": given.get("site"),
     }
     if not given.get("store"):
         return review(options.folder, **how)
@@ -246,28 +247,33 @@ def _cohort(options: Namespace) -> int:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # every core has a worker of its own
     how = How(propose=not options.readings_only, frame=options.frame, **_tables(options))
     readings = [options.readings] if options.readings else []
+    damaged: Sequence[tuple[str, str]] = ()
     if options.store:
-        readings.append(_out_of_store(options.store, options.out / "working"))
+        kept, damaged = _out_of_store(options.store, options.out / "working")
+        readings.append(kept)
     with _countdown() as told:
         done = run_cohort(
             options.folder, options.out, open_key(options.key, options.out), workers=options.workers,
             cluster=options.cluster, how=how, readings=readings, told=told,
         )  # fmt: skip
     print(f"{done.films} films in the table, {len(done.failures)} files not used; {done.new} measured anew.")
-    _tell((done.table, done.observations, done.failures_file))
+    _finish((done.table, done.observations, done.failures_file), damaged)
     if not done.films:
         return NOTHING_DONE
-    return SOME_UNUSED if done.failures else DONE
+    return SOME_UNUSED if done.failures or damaged else DONE
 
 
-def _out_of_store(place: str, working: Path) -> Path:
-    """Write a store's readings to files, where every worker finds them; each store has its own folder."""
+def _out_of_store(place: str, working: Path) -> tuple[Path, Sequence[tuple[str, str]]]:
+    """Write a store's readings to files, where every worker finds them; name and fault of damaged ones.
+
+    Each store has its own folder.
+    """
     from measure.store import Store
 
     folder = working / f"store-{hashlib.sha256(place.encode()).hexdigest()[:8]}"
     with Store(place, new=False) as store:
-        store.export_folder(folder, track=_track("Reading readings"))
-    return folder
+        _, damaged = store.export_folder(folder, track=_track("Reading readings"))
+    return folder, damaged
 
 
 @contextlib.contextmanager
@@ -360,11 +366,15 @@ def _store_export(options: Namespace) -> int:
     from measure.store import Store
 
     with Store(_store_place(options), new=False) as store:
-        new = store.export_folder(options.folder, track=_track("Writing readings"))
+        new, damaged = store.export_folder(options.folder, track=_track("Writing readings"))
         print(f"Wrote {new} readings to {options.folder}")
-        if records := store.export_records(options.folder):
-            print(f"Wrote {records} records of agreement studies.")
-    return DONE
+        records, unusable = store.export_records(options.folder)
+        if records:
+            print(
+                f"Wrote {records} records of agreement studies; put each study's list.json into its folder."
+            )
+    _finish((), (*damaged, *unusable))
+    return SOME_UNUSED if damaged or unusable else DONE
 
 
 def _store_list(options: Namespace) -> int:
@@ -510,7 +520,9 @@ def _agreement_demo(options: Namespace) -> int:
 FOLDER = option("folder", type=Path, metavar="FOLDER", help="films and *.reading.json files, at any depth")
 OUT = option("--out", type=Path, metavar="DIR", required=True, help="write here")
 TABLES = option("--out", type=Path, metavar="DIR", help="write the tables (CSV) here")
-FRAME = option("--frame", type=int, metavar="N", help="which frame to take of films with several")
+FRAME = option(
+    "--frame", type=int, metavar="N", help="which frame to take of films with several, the same of all"
+)
 THRESHOLDS = option("--thresholds", type=Path, metavar="FILE", help="a TOML file of your own thresholds")
 PROFILE = option(
     "--profile", metavar="NAME",
@@ -555,8 +567,10 @@ TLS = (
 COMMANDS = (
     Command("review", "measure, compare and flag the films under a folder", _review, (
         FOLDER, TABLES, FRAME, THRESHOLDS, STORE, PROFILE,
-        option("--propose", action="store_true",
-               help="also measure films without a reading, by unconfirmed proposals"),
+        option("--no-proposals", action="store_true",
+               help="list films without a reading, and do not measure them by unconfirmed proposals"),
+        option("--site", metavar="SITE",
+               help="the site of films without a reading whose file does not name the body part"),
         *SIZES,
     )),
     Command("demo", "review the sample films", _demo, (TABLES, THRESHOLDS, PROFILE)),
@@ -582,7 +596,8 @@ COMMANDS = (
                help="folders, DICOMDIR discs, zip archives or films; without any, only answers are read"),
         OUT,
     )),
-    Command("cohort", "measure a whole tree of films into one table, on all cores or a cluster", _cohort, (
+    Command("cohort", "measure a whole tree of films into one table, each by itself (changes: see export), "
+            "on all cores or a cluster", _cohort, (
         FOLDER, OUT, FRAME, THRESHOLDS, STORE, PROFILE, *SIZES,
         option("--key", type=Path, metavar="FILE", required=True,
                help="the secret key of the pseudonyms, made where there is none; keep it apart"),
@@ -611,7 +626,11 @@ COMMANDS = (
     )),
     Command("store", "keep readings in a database"),
     Command("store import", "keep every *.reading.json file under a folder", _store_import, (READINGS, AT)),
-    Command("store export", "write every reading and study record to a file", _store_export, (READINGS, AT)),
+    Command("store export", "write every reading to a file, a study's as --list wants them", _store_export, (
+        option("folder", type=Path, metavar="DIR",
+               help="write here; put a study's list.json into the folder of its name"),
+        AT,
+    )),
     Command("store list", "list the readings that stand", _store_list, (AT,)),
     Command("store check", "read all of it and name every fault", _store_check, (AT,)),
     Command("agreement", "study how far readers agree"),

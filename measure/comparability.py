@@ -205,7 +205,7 @@ def with_turn(change: Quantity, later: Quantity, view: View, comparison: Compari
         for (body, direction), slope in slopes.items():
             if direction != which:
                 continue
-            depth, depth_u = depths.get(body, (0.0, _depth(view, body)))
+            depth, depth_u = depths.get(body, (0.0, view.body_depth[body]))
             common += slope * depth * float(rms)
             parts[f"depth:{comparison.pair_id}:{body}:{word}"] = slope * depth_u * float(rms)
         parts[f"turn:{comparison.pair_id}:{word}"] = common
@@ -222,12 +222,8 @@ def _slopes(quantity: Quantity, view: View) -> dict[tuple[str, str], float]:
     for source, part in quantity.parts.items():
         if source.startswith("parallax:"):
             body, direction = source.split(":")[-2:]
-            found[body, direction] = part / (_depth(view, body) * OBLIQUITY_U)
+            found[body, direction] = part / (view.body_depth[body] * OBLIQUITY_U)
     return found
-
-
-def _depth(view: View, body: str) -> float:
-    return max(row.depth_mm for row in view.landmarks if row.body == body)
 
 
 def turn_u(change: Quantity) -> float:

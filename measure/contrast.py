@@ -13,6 +13,7 @@ where too little is left there is no value.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -101,12 +102,15 @@ def fracture_contrast(
     size = np.array(scale.mm_per_px)
     profile = profile or load_site(reading.site).profile
     drawn = {name: _drawn(reading, name, profile, size) for name in needed}
-    bands = line_bands(*(drawn[name][:, 0] for pair in ends for name in pair))
-    grey = exposure_logarithm(film)
     along = np.concatenate([np.linspace(*(reading.landmarks[n].array[0] for n in pin)) for pin in pins])
-    shaft = shaft_bands(drawn[axis["near"]], drawn[axis["far"]])
-    sampled = _Sampled(grey, clear_of_metal(grey, along, shaft[0, 0], size), size)
-    return _put_together(sampled, bands, shaft, reading.film_id)
+    shaft = _pixels(shaft_bands(drawn[axis["near"]], drawn[axis["far"]]), size)
+    bands = _pixels(line_bands(*(drawn[name][:, 0] for pair in ends for name in pair)), size)
+    values = film.values()
+    part, corner = _part_around(values, size, bands, shaft, along.T)
+    grey = exposure_logarithm(film, part)
+    clear = clear_of_metal(grey, _from(corner, along.T), _from(corner, shaft[:, 0, 0]), size)
+    extremes = exposure_logarithm(film, np.array([values.min(), values.max()]))
+    return _put_together(_Sampled(grey, clear, corner), bands, shaft, extremes, reading.film_id)
 
 
 def _placed(reading: Reading, name: str) -> bool:
@@ -123,10 +127,34 @@ def _drawn(reading: Reading, name: str, profile: Profile, size: Array) -> Array:
     return np.asarray(points + np.concatenate([np.zeros((1, *points.shape)), errors]))
 
 
-def exposure_logarithm(film: Film) -> Array:
-    """Values (rows, columns) that follow the logarithm of the exposure, up to a factor and a constant."""
-    values = film.values().astype(np.float64)
-    return np.log(np.maximum(values, 1.0)) if film.grey.linear else values
+def exposure_logarithm(film: Film, values: NDArray[np.float32]) -> Array:
+    """Turn a film's values to what follows the logarithm of the exposure, up to a factor and a constant."""
+    wide = values.astype(np.float64)
+    return np.log(np.maximum(wide, 1.0)) if film.grey.linear else wide
+
+
+def _pixels(places: Array, size: Array) -> Array:
+    """Places (..., 2) in mm as pixels (2, ...): rows and columns apart are quick to sample by."""
+    return np.stack([places[..., 0] / size[0], places[..., 1] / size[1]])
+
+
+def _from(corner: NDArray[np.intp], pixels: Array) -> Array:
+    """Pixels (2, ...) of a film as those of its part that begins at a corner."""
+    return np.asarray(pixels - corner.reshape(2, *[1] * (pixels.ndim - 1)))
+
+
+def _part_around(
+    values: NDArray[np.float32], size: Array, *groups: Array
+) -> tuple[NDArray[np.float32], NDArray[np.intp]]:
+    """Cut out what lies around pixels (2, ...), with a margin for metal's rim; and say where it begins."""
+    margin, end = np.ceil(METAL_RIM / size) + 2, np.array(values.shape)
+    low = np.min([group.reshape(2, -1).min(axis=1) for group in groups], axis=0) - margin
+    high = np.max([group.reshape(2, -1).max(axis=1) for group in groups], axis=0) + margin + 1
+    (top, left), (bottom, right) = (
+        np.clip(low, 0, end - 1).astype(np.intp),
+        np.clip(high, 1, end).astype(np.intp),
+    )
+    return values[top:bottom, left:right], np.array([top, left])
 
 
 def line_bands(one: Array, two: Array, three: Array, four: Array) -> Array:
@@ -148,7 +176,7 @@ def line_bands(one: Array, two: Array, three: Array, four: Array) -> Array:
     outer = half[..., None] + GUARD + BONE * np.linspace(0.0, 1.0, ACROSS)
     offsets = np.stack([-outer, half[..., None] * np.linspace(-1.0, 1.0, ACROSS), outer], axis=1)
     middle = start[:, None] + place[..., None] * along[:, None]
-    return np.asarray(middle[:, None, :, None] + offsets[..., None] * across[:, None, None, None])
+    return _each_way(lambda way: middle[:, None, :, None, way] + offsets * across[:, None, None, None, way])
 
 
 def shaft_bands(near: Array, far: Array) -> Array:
@@ -164,17 +192,21 @@ def shaft_bands(near: Array, far: Array) -> Array:
     edge, other = (side[:, :1] + level * (side[:, last : last + 1] - side[:, :1]) for side in (near, far))
     inside = np.linspace(*INSIDE, 2 * ACROSS)
     share = np.stack([inside, np.concatenate([np.linspace(*zone, ACROSS) for zone in BESIDE])])
-    away = share[:, None, :, None] * (other - edge)[:, None, :, None]
-    return np.asarray(edge[:, None, :, None] + away)
+    width = (other - edge)[:, None, :, None]
+    return _each_way(lambda way: edge[:, None, :, None, way] + share[:, None] * width[..., way])
+
+
+def _each_way(places: Callable[[int], Array]) -> Array:
+    """Places (..., 2) from a function that gives their rows (0) or columns (1), kept apart in memory."""
+    return np.moveaxis(np.stack([places(0), places(1)]), 0, -1)
 
 
 def clear_of_metal(grey: Array, pins: Array, shaft: Array, size: Array) -> Mask:
     """Mask (rows, columns) of what is neither metal nor its rim.
 
-    Told by the grey at places on pins (n, 2), in pixels, and within the shaft (..., 2), in mm.
+    Told by the grey at pixels on pins (2, n) and within the shaft (2, ...).
     """
-    bone = float(np.median(_at(grey, shaft, size)))
-    metal = float(np.median(_at(grey, pins * size, size)))
+    bone, metal = (float(np.median(_at(grey, pixels))) for pixels in (shaft, pins))
     import cv2
 
     light = (grey - bone) / ((metal - bone) or np.inf) > METAL  # of either polarity
@@ -183,42 +215,51 @@ def clear_of_metal(grey: Array, pins: Array, shaft: Array, size: Array) -> Mask:
     return np.asarray(cv2.dilate(light.astype(np.uint8), rim) == 0)
 
 
-def _at(image: Array, places: Array, size: Array) -> Array:
-    """Values (...) of an image at places (..., 2) in mm, between pixels linearly."""
+def _at(image: Array, pixels: Array) -> Array:
+    """Values (...) of an image at pixels (2, ...), between them linearly."""
     from scipy.ndimage import map_coordinates  # slow to load
 
-    return np.asarray(map_coordinates(image, np.moveaxis(places / size, -1, 0), order=1, mode="nearest"))
+    return np.asarray(map_coordinates(image, pixels, order=1, mode="nearest"))
 
 
 @dataclass(frozen=True)
 class _Sampled:
-    """A film to take means from: grey and what is clear of metal (rows, columns), size of a pixel, mm."""
+    """Part of a film to take means from: grey and what is clear of metal (rows, columns).
+
+    `corner` is the film's pixel at which the part begins.
+    """
 
     grey: Array
     clear: Mask
-    size: Array
+    corner: NDArray[np.intp]
 
-    def means(self, places: Array) -> Array:
-        """Mean over the last way of what is clear, (...) of places (..., across, 2); nan where too little."""
-        usable = self._usable(places)
-        values = np.where(usable, _at(self.grey, places, self.size), 0.0)
+    def means(self, pixels: Array) -> Array:
+        """Mean over the last way of what is clear, (...) of pixels (2, ..., across); nan where too little."""
+        values, usable = self._taken(pixels)
         count = usable.sum(axis=-1)
-        enough = count >= places.shape[-2] / 2.0
-        return np.asarray(np.where(enough, values.sum(axis=-1) / np.maximum(count, 1), np.nan))
+        total = np.where(usable, values, 0.0).sum(axis=-1)
+        return np.asarray(np.where(count >= pixels.shape[-1] / 2.0, total / np.maximum(count, 1), np.nan))
 
-    def clipped(self, places: Array) -> bool:
-        """Whether the film is cut flat, dark or light, at many of the clear places."""
-        values = _at(self.grey, places, self.size)[self._usable(places)]
-        return bool(np.mean((values <= self.grey.min()) | (values >= self.grey.max())) > MOST_CLIPPED)
+    def clipped(self, pixels: Array, extremes: Array) -> bool:
+        """Whether the film is cut flat, dark or light, at many of the clear pixels."""
+        values, usable = self._taken(pixels)
+        values = values[usable]
+        return bool(np.mean((values <= extremes[0]) | (values >= extremes[1])) > MOST_CLIPPED)
 
-    def _usable(self, places: Array) -> Mask:
-        row, column = np.moveaxis(np.round(places / self.size), -1, 0).astype(np.intp)
-        last_row, last_column = np.array(self.clear.shape) - 1
-        return np.asarray(self.clear[np.clip(row, 0, last_row), np.clip(column, 0, last_column)])
+    def _taken(self, pixels: Array) -> tuple[Array, Mask]:
+        """Grey at pixels, and whether they are clear of metal."""
+        nearest = (
+            np.clip(np.round(place).astype(np.intp) - first, 0, size - 1)
+            for place, first, size in zip(pixels, self.corner, self.clear.shape, strict=True)
+        )
+        return _at(self.grey, _from(self.corner, pixels)), np.asarray(self.clear[tuple(nearest)])
 
 
-def _put_together(sampled: _Sampled, bands: Array, shaft: Array, film_id: str) -> Contrast:
-    """Contrast from bands (draws, 3, ...) along the line and (draws, 2, ...) along the shaft."""
+def _put_together(sampled: _Sampled, bands: Array, shaft: Array, extremes: Array, film_id: str) -> Contrast:
+    """Contrast from pixels (2, draws, 3, ...) along the line and (2, draws, 2, ...) along the shaft.
+
+    `extremes` are the film's least and greatest grey.
+    """
     before, band, beyond = np.moveaxis(sampled.means(bands), 1, 0)
     inside, beside = np.moveaxis(sampled.means(shaft), 1, 0)
     steps, shadows = (before + beyond) / 2.0 - band, inside - beside
@@ -228,7 +269,7 @@ def _put_together(sampled: _Sampled, bands: Array, shaft: Array, film_id: str) -
         return Contrast(reason=f"metal hides the line: {100 * clear:.0f} % of it is clear", clear=clear)
     if len(levels) < LEAST_BLOCKS or abs(levels.mean()) <= LEAST_SHADOW * levels.std(ddof=1):
         return Contrast(reason="the shaft does not stand out from what lies beside it", clear=clear)
-    if sampled.clipped(bands[0]) or sampled.clipped(shaft[0]):
+    if sampled.clipped(bands[:, 0], extremes) or sampled.clipped(shaft[:, 0], extremes):
         return Contrast(reason="the film is clipped there: over- or under-exposed", clear=clear)
     values = _mean(steps) / _mean(shadows)
     rough, uneven = (group.std(ddof=1) / np.sqrt(len(group)) for group in (blocks, levels))

@@ -19,7 +19,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.errors import FilmError
-from measure.film_dicom import frame_index, looks_like_dicom, quiet, read_dicom, size_problem
+from measure.film_dicom import (
+    frame_index,
+    is_own_object,
+    looks_like_dicom,
+    quiet,
+    read_dicom,
+    size_problem,
+)
 from measure.film_grey import GreyScale
 from measure.film_header import Header, Spacing
 from measure.limits import LIMITS, refuse_beyond
@@ -210,10 +217,14 @@ def looks_like_film(head: bytes) -> bool:
 
 @dataclass(frozen=True)
 class Found:
-    """What lies under a folder: the films' paths, and name and reason of each part that was not looked at."""
+    """What lies under a folder: the films' paths, and name and reason of each part that was not looked at.
+
+    `own` are the reports and drawings that holdfast wrote.
+    """
 
     films: tuple[Path, ...]
     refused: tuple[tuple[str, str], ...] = ()
+    own: tuple[Path, ...] = ()
 
 
 def search(folder: str | os.PathLike[str]) -> Found:
@@ -222,13 +233,14 @@ def search(folder: str | os.PathLike[str]) -> Found:
     These are *.dcm, *.dicom, *.png, *.jpg, *.jpeg, *.tif and *.tiff by their names, and files without
     an extension (or with a number for one, as UIDs have) that start as DICOM does. Hidden files and
     DICOMDIR are left out. Symbolic links are not followed, since they may lead anywhere; these and folders
-    that cannot be read are `refused`. Raises FilmError where the folder itself cannot be read.
+    that cannot be read are `refused`, what holdfast wrote is `own`. Raises FilmError where the folder itself
+    cannot be read.
     """
     try:
         os.listdir(folder)
     except OSError as error:
         raise FilmError(f"The folder cannot be read: {error.strerror}.") from None
-    films: list[Path] = []
+    files: list[Path] = []
     refused: list[tuple[str, str]] = []
 
     def unreadable(error: OSError) -> None:
@@ -244,8 +256,10 @@ def search(folder: str | os.PathLike[str]) -> Found:
             folders.clear()
         for path in (Path(parent, name) for name in names):
             if _is_film_file(path):
-                films.append(path) if not path.is_symlink() else refused.append((path.name, _LINK))
-    return Found(tuple(sorted(films)), tuple(sorted(refused)))
+                files.append(path) if not path.is_symlink() else refused.append((path.name, _LINK))
+    own = frozenset(filter(is_own_object, files))
+    films = tuple(sorted(path for path in files if path not in own))
+    return Found(films, tuple(sorted(refused)), tuple(sorted(own)))
 
 
 _LINK = "A symbolic link is not followed. Give the folder or copy the film it points to."

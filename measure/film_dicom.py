@@ -138,6 +138,33 @@ def frame_index(count: int, frame: int | None) -> int:
     return (frame or 1) - 1
 
 
+MAKER = "holdfast"  # what our own objects name as their manufacturer
+_OWN_CLASSES = (  # PS3.4, Annex B.5: Comprehensive SR, Grayscale Softcopy Presentation State
+    "1.2.840.10008.5.1.4.1.1.88.33",
+    "1.2.840.10008.5.1.4.1.1.11.1",
+)
+_MANUFACTURER = 0x00080070
+_BEGINNING = 4096  # bytes; class and manufacturer stand among the first elements
+
+
+def is_own_object(path: Path) -> bool:
+    """Whether a file is a report or drawing that holdfast wrote; cheap for any other file, never raises."""
+    try:
+        if not path.is_file():  # a pipe would be waited for
+            return False
+        with path.open("rb") as file:
+            beginning = file.read(_BEGINNING)
+        if MAKER.encode() not in beginning or not any(uid.encode() in beginning for uid in _OWN_CLASSES):
+            return False
+        from pydicom.filereader import read_partial
+
+        with quiet():
+            found = read_partial(io.BytesIO(beginning), lambda tag, *_: tag > _MANUFACTURER)
+        return found.SOPClassUID in _OWN_CLASSES and found.Manufacturer == MAKER
+    except Exception:  # whatever pydicom meets in a damaged file, which is told of when it is read
+        return False
+
+
 def size_problem(rows: int, columns: int) -> str | None:
     """Say what is wrong with a picture's size, before anything of that size is made."""
     if rows < 1 or columns < 1:

@@ -57,7 +57,7 @@ def signed_angle(a: Points, b: Points) -> Values:
 
 def point(points: Points) -> Points:
     """Return the single point (..., 2) of a landmark (..., 1, 2), or the mean of several."""
-    result: Points = points.mean(axis=-2)
+    result: Points = points[..., 0, :] if points.shape[-2] == 1 else points.mean(axis=-2)
     return result
 
 

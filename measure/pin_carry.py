@@ -72,11 +72,7 @@ def pins_followed(
     order = _which_is_which(first, later, bone)
     if order is None:
         return {}
-    return {
-        name: _follow(one, other, bone)
-        for name, one, other in zip(borne, first, order, strict=True)
-        if one.tip_clear and other.tip_clear
-    }
+    return {name: _follow(one, other, bone) for name, one, other in zip(borne, first, order, strict=True)}
 
 
 def _which_is_which(first: Sequence[Pin], later: Hardware, bone: Lay) -> Sequence[Pin] | None:
@@ -97,9 +93,14 @@ def _which_is_which(first: Sequence[Pin], later: Hardware, bone: Lay) -> Sequenc
 
 
 def _follow(one: Pin, other: Pin, bone: Lay) -> Lay:
-    """Move points with a pin: from tip to tip, turned as its axis is, as much larger as the bone is."""
+    """Move points with a pin, turned as its axis is, as much larger as the bone is.
+
+    From tip to tip where both are clear, else from bend to bend, which on both films errs alike.
+    """
     ends = bone(np.array([one.tip, one.straight]))
     times = np.linalg.norm(ends[1] - ends[0]) / np.linalg.norm(one.straight - one.tip)
     before, after = (np.array([pin.along, [-pin.along[1], pin.along[0]]]) for pin in (one, other))
     turn = before.T @ after
-    return lambda points: other.tip + times * (points - one.tip) @ turn
+    seen = one.tip_clear and other.tip_clear
+    origin, place = (one.tip, other.tip) if seen else (one.straight, other.straight)
+    return lambda points: place + times * (points - origin) @ turn

@@ -27,14 +27,20 @@ STEP_MM = 0.25  # length of a place
 TROCAR_DEGREES = 16.0  # of a facet to the axis; common practice, no source
 THIN = 0.5  # by how much a thin section weighs more than its area, against the full profile
 TIP_WINDOW_MM = 6.0
+STEP_WINDOW_MM, MOST_FALL = 10.0, 0.45  # before and after a place; of the share, where a cortex goes on
+# A tip's uncertainty from that of its fit, which is for white noise alone; from phantom films.
+TIP_U_MM, TIP_U_TIMES = 0.08, 4.5
+LEAST_LEFT = 3e-4  # what every fit of a tip leaves, share squared
+LEAST_TOLD = 0.15  # of the shapes' log ratio
+LEAST_EXCHANGE = 1.0  # what exchanging two bars' ends must cost, stations
 BEND_MM = 2.8  # from where the straight part ends to where a bend of usual radius has left the axis
 ABOUT_MM = 8.0
 BESIDE_MM = 14.0
-SHARPNESS = (0.05, 0.33)  # blur over radius
-MOST_HEIGHT = 0.62  # of the film's range: thin metal does not span it
-LENGTHS_MM = (42.0, 125.0)
+SHARPNESS = (0.03, 0.33)  # blur over radius
+HEIGHTS = (0.08, 0.62)  # of the film's range: thin metal does not span it
+LENGTHS_MM = (42.0, 130.0)
 LEAST_VOTE = 0.25
-VOTES = np.array([1.2, 1.0, 1.5, 1.0])
+VOTES = np.array([1.0, 1.0, 1.5, 2.5])
 
 
 @dataclass(frozen=True)
@@ -42,7 +48,8 @@ class Trace:
     """How much of one bar of a fit is there along it.
 
     places: along the strip of the fit. share: of the bar, about 1 on it. low, high: where it
-    falls to half for good at its two ends.
+    falls to half for good at its two ends. sure: for each of both, whether it is this bar's end, and not as
+    likely that of another fitted with it.
     """
 
     strip: Strip
@@ -52,6 +59,7 @@ class Trace:
     share: Array
     low: float
     high: float
+    sure: tuple[bool, bool]
 
     def on_film(self, place: Array | float) -> Array:
         """Film points of places along the bar's axis."""
@@ -60,12 +68,16 @@ class Trace:
 
 @dataclass(frozen=True)
 class Ends:
-    """The tip and the proximal end of the straight part, on the film; u_tip along the pin, pixels."""
+    """The tip and the proximal end of the straight part, on the film; u_tip along the pin, pixels.
+
+    sure: whether the tip's shape is told, and the tip is this pin's.
+    """
 
     tip: Array
     straight: Array
     shape: str
     u_tip: float
+    sure: bool
 
 
 def presence(
@@ -115,18 +127,40 @@ def presence(
 
 def trace_bars(film: Prepared, strip: Strip, fit: BarFit, runs: Sequence[tuple[float, float]]) -> list[Trace]:
     """Follow every bar of a fit to both its ends, as far as it is likelier there than not."""
-    found = _likeliest_runs(film, strip, fit, runs)
+    found, sure = _likeliest_runs(film, strip, fit, runs)
     traces = []
-    for number, (low, high) in enumerate(found):
+    for number in range(len(found)):
         places, share = presence(film, strip, fit, found, number)
-        traces.append(Trace(strip, fit, number, places, share, low, high))
+        low, high = found[number]
+        kept = _cut_back(places, share, low, high, film.mm_per_px)
+        if kept != (low, high):
+            found[number] = low, high = kept
+            places, share = presence(film, strip, fit, found, number)
+        traces.append(Trace(strip, fit, number, places, share, low, high, sure))
     return traces
+
+
+def _cut_back(places: Array, share: Array, low: float, high: float, mm_per_px: float) -> tuple[float, float]:
+    """End a run where its share falls to less than half for long: a cortex goes on from the pin."""
+    width = max(1, round(STEP_WINDOW_MM / mm_per_px / (places[1] - places[0])))
+    total = np.cumsum(np.concatenate([[0.0], share]))
+    level = (total[width:] - total[:-width]) / width  # of the window that starts at each place
+    middle, margin = (low + high) / 2.0, STEP_WINDOW_MM / mm_per_px
+    here = places[width:-width]  # between a window before and one after
+    before, after = level[:-width][: len(here)], level[width:][: len(here)]
+    for up in (True, False):
+        inner, outer = (before, after) if up else (after, before)
+        within = (here > middle) & (here < high - margin) if up else (here < middle) & (here > low + margin)
+        fall = np.where(within & (inner > 0.0), outer / np.maximum(inner, 1e-9), 1.0)
+        if fall.size and fall.min() < MOST_FALL:
+            low, high = (low, float(here[np.argmin(fall)])) if up else (float(here[np.argmin(fall)]), high)
+    return low, high
 
 
 def _likeliest_runs(
     film: Prepared, strip: Strip, fit: BarFit, runs: Sequence[tuple[float, float]]
-) -> list[tuple[float, float]]:
-    """Find each bar's ends, such that least is left over all stations together.
+) -> tuple[list[tuple[float, float]], tuple[bool, bool]]:
+    """Find each bar's ends, such that least is left over all stations together, and whether whose is sure.
 
     Each bar is one piece about the middle of what all share. The strength is that of the fit, smoothed.
     """
@@ -150,13 +184,14 @@ def _likeliest_runs(
     costs = {state: np.minimum(value - least, 1.0) for state, value in left.items()}
     middle = (max(run[0] for run in runs) + min(run[1] for run in runs)) / 2.0
     split = int(np.clip(np.searchsorted(places, middle), 1, len(places) - 1))
-    up = _outermost({state: cost[split:] for state, cost in costs.items()})
-    down = _outermost({state: cost[:split][::-1] for state, cost in costs.items()})
+    up, sure_up = _outermost({state: cost[split:] for state, cost in costs.items()})
+    down, sure_down = _outermost({state: cost[:split][::-1] for state, cost in costs.items()})
     half = 0.5 * band.block
-    return [
+    found = [
         (float(places[split] - half - d * band.block), float(places[split] - half + u * band.block))
         for d, u in zip(down, up, strict=True)
     ]
+    return found, (sure_down, sure_up)
 
 
 def _left_by(
@@ -191,13 +226,13 @@ def _left_by(
     return np.asarray((rest**2).sum(axis=1) / np.maximum((alone**2).sum(axis=1), 1e-12))
 
 
-def _outermost(costs: dict[tuple[bool, ...], Array]) -> list[int]:
-    """How many stations, going outwards, each bar is there, at least cost."""
+def _outermost(costs: dict[tuple[bool, ...], Array]) -> tuple[list[int], bool]:
+    """How many stations, going outwards, each bar is there, at least cost; and whether whose end is whose."""
     sums = {state: np.concatenate([[0.0], np.cumsum(cost)]) for state, cost in costs.items()}
     steps = np.arange(len(next(iter(sums.values()))))
     if len(next(iter(sums))) == 1:
         total = sums[True,] - sums[False,]
-        return [int(np.argmin(total))]
+        return [int(np.argmin(total))], True
     one, other = steps[:, None], steps[None, :]
     short, long = np.minimum(one, other), np.maximum(one, other)
     alone = np.where(
@@ -207,7 +242,9 @@ def _outermost(costs: dict[tuple[bool, ...], Array]) -> list[int]:
     )
     none = sums[False, False]
     total = sums[True, True][short] + alone + none[-1] - none[long]
-    return [int(place) for place in np.unravel_index(int(np.argmin(total)), total.shape)]
+    first, second = (int(place) for place in np.unravel_index(int(np.argmin(total)), total.shape))
+    exchanged = float(total[second, first] - total[first, second])
+    return [first, second], first == second or exchanged > LEAST_EXCHANGE
 
 
 def find_ends(film: Prepared, traces: Sequence[Trace]) -> list[Ends]:
@@ -217,16 +254,20 @@ def find_ends(film: Prepared, traces: Sequence[Trace]) -> list[Ends]:
         return []
     ways = [1 if float(one.strip.direction @ tipwards) > 0 else -1 for one in traces]
     mm = film.mm_per_px
-    left = {
-        shape: sum(_fit_tip(one, way, shape, mm)[2] for one, way in zip(traces, ways, strict=True))
-        for shape in ("trocar", "round")
-    }
-    shape = min(left, key=lambda name: left[name])
+    fits = [
+        {shape: _fit_tip(one, way, shape, mm) for shape in ("trocar", "round")}
+        for one, way in zip(traces, ways, strict=True)
+    ]
+    # Pins of one patient are alike. Of each pin counts by how much one shape fits better, not how well.
+    told = sum(np.log((fit["round"][2] + LEAST_LEFT) / (fit["trocar"][2] + LEAST_LEFT)) for fit in fits)
+    shape = "trocar" if told > 0 else "round"
     found = []
-    for one, way in zip(traces, ways, strict=True):
-        tip, u_tip, _ = _fit_tip(one, way, shape, mm)
+    for one, way, fit in zip(traces, ways, fits, strict=True):
+        tip, u_fit, _ = fit[shape]
+        u_tip = float(np.hypot(TIP_U_MM / mm, TIP_U_TIMES * u_fit))
         straight = (one.low if way > 0 else one.high) + way * BEND_MM / mm
-        found.append(Ends(one.on_film(tip), one.on_film(straight), shape, u_tip))
+        sure = bool(abs(told) > LEAST_TOLD) and one.sure[way > 0]
+        found.append(Ends(one.on_film(tip), one.on_film(straight), shape, u_tip, sure))
     return found
 
 
@@ -277,7 +318,7 @@ def _tipwards(film: Prepared, traces: Sequence[Trace]) -> Array | None:
     votes = np.zeros(4)
     for one in traces:
         sign = 1.0 if float(one.strip.direction @ along) > 0 else -1.0
-        low, high = (_metal_about(film, one.on_film(end), one.fit.height) for end in (one.low, one.high))
+        low, high = (_metal_about(film, one.on_film(end), traces) for end in (one.low, one.high))
         votes[0] += sign * np.log((low + 1.0) / (high + 1.0))
         ends = [
             min(_fit_tip(one, way, shape, film.mm_per_px)[2] for shape in ("trocar", "round"))
@@ -311,17 +352,31 @@ def _bone_beyond(film: Prepared, one: Trace, way: int) -> float:
     return float((inside - beside) / one.fit.height)
 
 
-def _metal_about(film: Prepared, point: Array, height: float) -> float:
-    """Metal within a few millimetres of a point, in mm2 of a pin's height."""
+def _metal_about(film: Prepared, point: Array, traces: Sequence[Trace]) -> float:
+    """Metal within a few millimetres of a point, but for the pins', in mm2 of a pin's height."""
     mm = film.mm_per_px
     line = Line(point, np.array([0.0, 1.0]), 0.0)
     reach = ABOUT_MM + 4.0
     patch = cut_strip(
         film.density, line, reach / mm, max(1, round(0.3 / mm)), (-reach / mm, reach / mm), max(1.0, 0.3 / mm)
     )
-    top = _standing_out(patch, mm, height)
+    top = _standing_out(patch, mm, traces[0].fit.height)
     near = np.hypot(patch.along[:, None] - reach / mm, patch.across) * mm < ABOUT_MM
-    return float(float(top[near].sum()) * patch.block * (patch.across[1] - patch.across[0]) * mm**2)
+    top[~near | _on_pins(patch.on_film(patch.along[:, None], patch.across), traces)] = 0.0
+    return float(float(top.sum()) * patch.block * (patch.across[1] - patch.across[0]) * mm**2)
+
+
+def _on_pins(where: Array, traces: Sequence[Trace]) -> NDArray[np.bool_]:
+    """Which film points (..., 2) lie on or close beside a pin."""
+    on = np.zeros(where.shape[:-1], bool)
+    for one in traces:
+        start, stop = one.on_film(one.low), one.on_film(one.high)
+        length = np.linalg.norm(stop - start)
+        way = (stop - start) / length
+        away = where - start
+        beside = np.abs(away[..., 0] * -way[1] + away[..., 1] * way[0])
+        on |= (beside < 1.8 * one.fit.radius) & (away @ way > 0) & (away @ way < length)
+    return on
 
 
 def _standing_out(patch: Strip, mm_per_px: float, height: float) -> Array:
@@ -340,15 +395,7 @@ def _middle_of_metal(film: Prepared, traces: Sequence[Trace]) -> float:
     ends = (-beyond, high - low + beyond)
     band = cut_strip(film.density, line, BESIDE_MM / mm, max(1, round(0.4 / mm)), ends, max(1.0, 0.4 / mm))
     share = _standing_out(band, mm, first.fit.height)
-    where = band.on_film(band.along[:, None], band.across)
-    for one in traces:
-        start, stop = one.on_film(one.low), one.on_film(one.high)
-        way = (stop - start) / np.linalg.norm(stop - start)
-        away = where - start
-        beside = np.abs(away[..., 0] * -way[1] + away[..., 1] * way[0])
-        share[
-            (beside < 1.8 * one.fit.radius) & (away @ way > 0) & (away @ way < np.linalg.norm(stop - start))
-        ] = 0.0
+    share[_on_pins(band.on_film(band.along[:, None], band.across), traces)] = 0.0
     places = band.along - beyond
     return float((share * (places / (high - low) - 0.5)[:, None]).sum() / max(share.sum(), 1e-9))
 
@@ -367,14 +414,14 @@ def is_a_pin(one: Trace, mm_per_px: float) -> bool:
     ]
     length = (one.high - one.low) * mm_per_px
     return bool(
-        fit.height < MOST_HEIGHT
+        HEIGHTS[0] < fit.height < HEIGHTS[1]
         and SHARPNESS[0] < fit.blur / fit.radius < SHARPNESS[1]
-        and fit.typical / fit.height < 0.2
-        and _median(on_pin) < 0.42
-        and np.quantile(on_pin, 0.8) < 0.95
-        and np.median(np.abs(gain / np.median(gain) - 1.0)) < 0.35
+        and fit.typical / fit.height < 0.22
+        and _median(on_pin) < 0.5
+        and np.quantile(on_pin, 0.8) < 1.15
+        and np.median(np.abs(gain / np.median(gain) - 1.0)) < 0.42
         and min(beyond) < 0.35
-        and max(beyond) < 0.9
+        and max(beyond) < 1.0
         and LENGTHS_MM[0] < length < LENGTHS_MM[1]
     )
 

@@ -11,11 +11,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from measure.lines import Array
 from measure.strip import Strip
@@ -25,6 +23,8 @@ WINDOW = 1.35  # diameters from a bar's axis within which the film is fitted
 QUIET = 0.35  # share of the stations that no wire crosses, at least
 ENDS_MM = 2.5  # kept clear of a bar's ends
 LEAST_STATIONS = 8
+MOST_STEPS, MOST_DAMPING, LEAST_GAIN = 20, 1e4, 2e-4  # of a fit
+SMALL, TINY = 1e-3, 1e-12  # steps for slopes, in scales; what keeps equations solvable
 
 
 @dataclass(frozen=True)
@@ -109,6 +109,15 @@ def _project(shape: Array, values: Array, weight: Array, across: Array) -> tuple
 
 
 @dataclass(frozen=True)
+class _Solved:
+    """What a fit came to: the free parts, residuals (n,), and how these change with those (n, parts)."""
+
+    free: Array
+    left: Array
+    slopes: Array
+
+
+@dataclass(frozen=True)
 class _Problem:
     """What is fitted: a strip, where on it bars are there (bars, stations), and its samples' weight.
 
@@ -142,17 +151,41 @@ class _Problem:
         misfit[chosen] = np.sqrt((residual**2).sum(axis=1) / counts)
         return misfit
 
-    def solve(self, start: Array, width: float, chosen: NDArray[np.bool_]) -> Any:
-        """Fit from a start, for a bar of about a width (pixels)."""
-        free_lines = start.size - 3
+    def solve(self, start: Array, width: float, chosen: NDArray[np.bool_]) -> _Solved:
+        """Fit from a start, for a bar of about a width (pixels), within what a bar may be.
+
+        Levenberg and Marquardt's steps by the normal equations, which are few (Marquardt 1963).
+        """
+        lines = (start.size - 3) // 2
         step = [0.1 * width, 0.1 * width / max(np.ptp(self.strip.along), 1.0)]
-        scales = np.concatenate([np.tile(step, free_lines // 2), [0.05, 0.3, 0.5]])
-        lower = [*[-np.inf] * free_lines, np.log(width / 4), np.log(0.02 * width), -5.0]
-        upper = [*[np.inf] * free_lines, np.log(width), np.log(width), 1.5]
-        return least_squares(
-            lambda free: self.project(free, chosen)[0].ravel(), start,
-            x_scale=scales, bounds=(lower, upper), max_nfev=15, xtol=1e-5, ftol=1e-5,
-        )  # fmt: skip
+        scales = np.concatenate([np.tile(step, lines), [0.05, 0.3, 0.5]])
+        lower = np.array([-np.inf] * 2 * lines + [np.log(0.3 * width), np.log(0.02 * width), -5.0])
+        upper = np.array([np.inf] * 2 * lines + [np.log(width), np.log(0.3 * width), 1.5])
+        free, damping = start, 1e-2
+        left = self.project(free, chosen)[0].ravel()
+        slopes = self._slopes(free, left, scales, chosen)
+        for _ in range(MOST_STEPS):
+            square = slopes.T @ slopes
+            damped = square + np.diag(damping * np.diag(square) + TINY)
+            way = np.linalg.solve(damped, -slopes.T @ left)
+            tried = np.clip(free + scales * way, lower, upper)
+            rest = self.project(tried, chosen)[0].ravel()
+            gained = 1.0 - float(rest @ rest) / max(float(left @ left), 1e-30)
+            if gained <= 0.0:
+                damping *= 8.0
+                if damping > MOST_DAMPING:
+                    break
+                continue
+            free, left, damping = tried, rest, damping / 8.0
+            slopes = self._slopes(free, left, scales, chosen)
+            if gained < LEAST_GAIN:
+                break
+        return _Solved(free, left, slopes / scales)
+
+    def _slopes(self, free: Array, left: Array, scales: Array, chosen: NDArray[np.bool_]) -> Array:
+        """How the residuals (n,) change with each free part (n, parts), per its scale."""
+        moves = [self.project(free + SMALL * scales * one, chosen)[0].ravel() for one in np.eye(len(free))]
+        return np.asarray((np.stack(moves, axis=1) - left[:, None]) / SMALL)
 
 
 def _where(
@@ -203,19 +236,19 @@ def fit_bars(
         if used.sum() < LEAST_STATIONS:
             return None
         chosen, result = used, problem.solve(free, width, used)
-        free, misfit = result.x, problem.misfit(result.x, first)
+        free, misfit = result.free, problem.misfit(result.free, first)
         quiet = float(np.nanquantile(misfit, QUIET))
         used = first & (np.nan_to_num(misfit, nan=np.inf) < 2.0 * quiet)
     return _bar_fit(problem, result, chosen, misfit) if used.sum() >= LEAST_STATIONS else None
 
 
-def _bar_fit(problem: _Problem, result: Any, chosen: NDArray[np.bool_], misfit: Array) -> BarFit:
-    free, weight = result.x, problem.weight
+def _bar_fit(problem: _Problem, result: _Solved, chosen: NDArray[np.bool_], misfit: Array) -> BarFit:
+    free, weight = result.free, problem.weight
     gain = np.full(len(misfit), np.nan)
     gain[chosen] = problem.project(free, chosen)[1]
     freedom = max(float(weight[chosen].sum()) - 3 * chosen.sum() - len(free), 1.0)
-    variance = float(result.fun @ result.fun) / freedom
-    covariance = variance * np.linalg.pinv(result.jac.T @ result.jac)
+    variance = float(result.left @ result.left) / freedom
+    covariance = variance * np.linalg.pinv(result.slopes.T @ result.slopes)
     radius, blur, scatter = (float(part) for part in np.exp(free[-3:]))
     alone = bars_seen(problem.strip.across, np.zeros((1, 1)), radius, blur, scatter, problem.strength)
     return BarFit(

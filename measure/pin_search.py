@@ -145,6 +145,11 @@ class Found:
     _strip: Strip
     _unit: float
 
+    @property
+    def strength(self) -> float:
+        """How much metal the bar explains, and how bright."""
+        return self.contrast * self.bar.gain
+
     def pair(self) -> tuple[Bar, Bar, float]:
         """Return the two bars that explain the metal best together, and what they gain over one alone."""
         gains, starts, stops = _best_runs(self._fan.alone)

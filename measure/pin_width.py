@@ -26,6 +26,7 @@ MOST_OFF, GOOD = 2.0, 0.1  # times what is left at the best tenth of the station
 LEAST_STATIONS = 8
 LIKELY = (0.7, 1.4)  # of the width that the search found
 MOST_CLIPPED = 0.02  # share of the pin's core at the top of the film's range
+MOST_BESIDE = 0.12  # what the pin's first fit may leave: a wire along most of it is taken for its width
 MOST_DENSE = 0.93  # of the film's range: above it display curves flatten the metal
 # Relative, of what the model may be off, with scatter, curve and wire as phantom films have them
 # (tests/validation_metal.py): where two pins were fitted together, and one alone.
@@ -61,6 +62,8 @@ def _why_not(film: Prepared, pin: Pin, alone: bool) -> str | None:
         return f"the pin's top is clipped flat over {100 * share:.0f} % of it"
     if (top := core_density(film, pin)) > MOST_DENSE:
         return f"the pin's top lies at {100 * top:.0f} % of the film's range, where curves bend"
+    if pin.trace.fit.typical / pin.trace.fit.height > MOST_BESIDE:
+        return "other metal lies along most of the pin"
     if alone:
         return "only one pin was found, and another may lie behind it"
     return None

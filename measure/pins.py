@@ -7,11 +7,11 @@ side where more tissue lies, at the middle of the pins. That is the volar one on
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from measure.lines import Array, Line, find_lines
 from measure.pin_ends import Trace, find_ends, is_a_pin, trace_bars
@@ -21,24 +21,31 @@ from measure.prepare import Prepared, shrink
 from measure.strip import Strip, cut_strip
 
 PIN_MM = 1.6  # the pin looked for; common practice, no source
-WIDTHS_MM = (1.1, 2.4)  # fitted widths that a pin may have; the scale itself may be 10 % off
 SIDE_MM = 1.0  # size of a pixel at which the sides are weighed
 SEARCH_MM = 0.27  # size of a pixel in the search
-HALF_MM = 7.0  # half-width of the strip that bars are fitted in, at least
-MOST_TIP_U_MM = 0.5
+ROUGH_MM, FINE_MM = (1.5, 0.12), (0.8, 0.0)  # stations along, samples across: to decide, and at last
+HALF_MM, BESIDE_MM = 4.0, 3.0  # half-width of the strip that bars are fitted in, at least; beside a bar
+MOST_TIP_U_MM = {False: 0.45, True: 0.26}  # of a tip, by whether another pin covers it
+BORDER_MM = 1.0
 LEAST_MM = 40.0  # shortest straight part that is taken for a pin
 MOST_MM = 125.0
 LEAST_SHARE = 0.33  # of what a full box would gain along the whole run
 LEAST_CONTRAST = 0.02  # of the film's range
+MOST_TRIES = 2  # of what it may be, before silence: more tries find more in pictures without metal
+LEAST_STRENGTH = 0.4  # of the strongest candidate's
+SAME_MM, SAME_DEGREES = 0.8, 1.5
 MOST_LEFT = 0.3  # what a fit may leave, of the pin's own strength
-TWO_BETTER = 0.87  # two bars must leave less than this share of what one leaves
-CLEAN_WIDTH = 1.3  # one of two pins that run apart is not fitted wider than this, of its true width
-ONE_WIDTH = 1.15  # one bar fitted to two is wider than this, of its true width, unless they nearly coincide
-APART_MM = {
-    True: 0.35,
-    False: 0.6,
-}  # how far apart two bars must lie at an end, where one bar comes out wide or not
+CLEAN_MM = (1.1, 2.2)  # fitted widths that a pin may have; the scale itself may be 10 % off
+MOST_BLUR = 0.45  # of a pin's sides, in radii
+# What two bars cost, of what one costs, at most, where they lie clear of each other at an end or not. Single
+# pins come to 0.84 and more, with two bars at most 1.4 mm apart.
+CLEAR_MM, TWO_BETTER = 1.5, {False: 0.8, True: 0.97}
+FAR_BETTER = 0.5  # no better start is looked for
+LEAST_APART_MM = 0.35  # between two bars, at one end
 MOST_CROSSING = 5.0  # degrees between two bars that overlap for long
+SPLITS_MM = ((0.8, -0.8), (0.4, 0.4), (0.85, 0.85), (0.7, 0.05), (0.05, 0.7))  # to either side, at both ends
+APART_MM = 2.5  # at one end: from there on pins are fitted one by one
+NEAR_MM = 3.2  # bars that come nearer are fitted together
 PARTNER_MM, PARTNER_DEGREES = 18.0, 12.0
 PARTNER_CONTRAST = 0.5
 
@@ -53,14 +60,15 @@ class Pin:
         Ends of the straight part, both on the axis.
     width
         Fitted diameter.
-    u_across, u_along
-        Standard uncertainties as the fits give them, for white noise alone (on phantom films the
-        axis errs some ten times more, from bone and wires): of the axis (across it, at its ends) and
-        of the tip.
+    u_across
+        Standard uncertainty of the axis, across it, at its ends, as the fit gives it, for white noise alone
+        (on phantom films it errs some ten times more, from bone and wires).
+    u_along
+        Standard uncertainty of the tip, along the pin; covers its error on phantom films.
     shape
         Of the tip: "trocar" or "round".
     tip_clear
-        Whether the tip is seen beside other pins, so that it can be trusted.
+        Whether the tip can be trusted: seen well, its shape told, and surely this pin's.
     trace
         The fit that it comes from.
     confidence
@@ -120,43 +128,55 @@ class _Fitted:
 
 def find_pins(film: Prepared) -> tuple[Pin, ...]:
     """Find one or two pins, pin 1 first; none where nothing can be told from a pin for sure."""
-    shrunk = shrink(film.density, SEARCH_MM / film.mm_per_px)
-    factor = film.density.shape[0] / shrunk.shape[0]
-    mm_per_px = film.mm_per_px * factor
-    bars = _coarse(shrunk, mm_per_px)
-    if not bars:
-        return ()
-    whole = [Bar((bar.start + 0.5) * factor - 0.5, (bar.stop + 0.5) * factor - 0.5, bar.gain) for bar in bars]
-    pins = _finish(film, _groups(whole, film.mm_per_px))
-    return tuple(_in_order(film, pins))
+    for settled in itertools.islice(_settle(film, _candidates(film)), MOST_TRIES):
+        pins = _finish(film, settled)
+        if pins:
+            return tuple(_in_order(film, pins))
+    return ()
 
 
-# ------------------------------------------------------------------------------------------ coarse search
+# -------------------------------------------------------------------------------------------- one or two
 
 
-def _coarse(image: NDArray[np.float32], mm_per_px: float) -> list[Bar]:
-    """Give the bars, one or two, on the image of the search."""
-    lines = find_lines(image, PIN_MM / mm_per_px)
-    looked = [search(image, line, mm_per_px, PIN_MM) for line in lines]
-    found = [one for one in looked if one is not None and _may_be_pin(one, mm_per_px)]
-    if not found:
-        return []
-    found.sort(key=lambda one: -one.contrast * one.bar.gain)
-    best = found[0]
-    single = _fit(image, [best.bar], mm_per_px)
-    if single is None:
-        return []
-    partner = _partner(image, best, found[1:], mm_per_px)
-    if partner is not None and _clean(single, mm_per_px):
-        return [*single.bars(), *partner.bars()]
-    strips = [one for one in found[:4] if _same_place(one.bar, best.bar, mm_per_px)]
-    return _one_or_two(image, strips, single, partner, mm_per_px)
+@dataclass(frozen=True)
+class _Candidate:
+    """A bar the search found, on the film, and one bar fitted there."""
+
+    found: Found
+    factor: float  # of the search's pixels to the film's
+    bar: Bar
+    single: _Fitted
+
+    def halves(self) -> tuple[Bar, Bar]:
+        """Give the two bars that it may be instead."""
+        first, second, _ = self.found.pair()
+        return _enlarged(first, self.factor), _enlarged(second, self.factor)
 
 
-def _clean(fitted: _Fitted, mm_per_px: float) -> bool:
-    """Whether a fit is as good as that of one pin, and no two that overlap."""
-    width = 2.0 * fitted.fit.radius * mm_per_px
-    return fitted.left < MOST_LEFT and width < CLEAN_WIDTH * PIN_MM
+def _candidates(film: Prepared) -> list[_Candidate]:
+    """Where a pin may run, the strongest first, each place once."""
+    image = shrink(film.density, SEARCH_MM / film.mm_per_px)
+    factor = film.density.shape[0] / image.shape[0]
+    mm = film.mm_per_px * factor
+    looked = [search(image, line, mm, PIN_MM) for line in find_lines(image, PIN_MM / mm)]
+    found = [one for one in looked if one is not None and _may_be_pin(one, mm)]
+    found.sort(key=lambda one: -one.strength)
+    candidates: list[_Candidate] = []
+    for one in found:
+        bar = _enlarged(one.bar, factor)
+        if one.strength < LEAST_STRENGTH * found[0].strength:
+            break
+        if any(_same_place(bar, other.bar, film.mm_per_px) for other in candidates):
+            continue
+        single = _fit(film, [bar])
+        if single is not None:
+            candidates.append(_Candidate(one, factor, bar, single))
+    return candidates
+
+
+def _enlarged(bar: Bar, factor: float) -> Bar:
+    """Give a bar of a shrunk image on the film itself."""
+    return Bar((bar.start + 0.5) * factor - 0.5, (bar.stop + 0.5) * factor - 0.5, bar.gain)
 
 
 def _may_be_pin(one: Found, mm_per_px: float) -> bool:
@@ -169,30 +189,75 @@ def _may_be_pin(one: Found, mm_per_px: float) -> bool:
 
 
 def _same_place(one: Bar, other: Bar, mm_per_px: float) -> bool:
-    """Whether two bars run within one strip."""
-    near = abs(other.off((one.start + one.stop) / 2)) * mm_per_px < 4.0
-    return near and abs(float(one.along @ other.along)) > np.cos(np.radians(3.5))
+    """Whether two bars are the same but for the search's steps."""
+    near = max(abs(other.off(end)) for end in (one.start, one.stop)) * mm_per_px < SAME_MM
+    return near and abs(float(one.along @ other.along)) > np.cos(np.radians(SAME_DEGREES))
 
 
-def _one_or_two(
-    image: NDArray[np.float32],
-    strips: Sequence[Found],
-    single: _Fitted,
-    partner: _Fitted | None,
-    mm_per_px: float,
-) -> list[Bar]:
-    """Fit two bars from several starts, and keep what is right; none where nothing fits."""
-    pairs = [
-        fitted
-        for bars in _pairs_to_try(strips, single, mm_per_px)
-        if (fitted := _fit(image, bars, mm_per_px)) is not None and _are_two(fitted, single, mm_per_px)
-    ]
-    best = min(pairs, key=lambda fitted: _cost(fitted, mm_per_px), default=None)
-    if best is not None and _cost(best, mm_per_px) < TWO_BETTER * _cost(single, mm_per_px):
-        return best.bars() if best.left < 2 * MOST_LEFT else []
-    if single.left > 2 * MOST_LEFT:
-        return []
-    return single.bars() + (partner.bars() if partner is not None else [])
+def _settle(film: Prepared, candidates: Sequence[_Candidate]) -> Iterator[list[_Fitted]]:
+    """Decide on two pins apart, two that overlap, or one; the likeliest first, nothing where nothing fits."""
+    mm = film.mm_per_px
+    for one in candidates:
+        others = [other for other in candidates if other is not one]
+        clean = _clean(one.single, mm)
+        least = PARTNER_CONTRAST * one.found.contrast
+        beside = [other.single for other in others if other.found.contrast > least]
+        apart = [other for other in beside if clean and _apart(one.single, other, mm)]
+        if apart:
+            yield _together(film, one.single, apart[0])
+        elif (pair := _best_pair(film, one, others)) is not None:
+            yield [pair]
+        elif clean:
+            yield [one.single]
+
+
+def _together(film: Prepared, one: _Fitted, other: _Fitted) -> list[_Fitted]:
+    """Fit two bars together where they come near each other and that is better, else leave each alone."""
+    mm, first, second = film.mm_per_px, one.bars()[0], other.bars()[0]
+    if _nearest(first, second, mm) < NEAR_MM:
+        pair = _fit(film, [first, second])
+        if pair is not None and _clean(pair, mm) and _cost(pair, mm) < max(_cost(one, mm), _cost(other, mm)):
+            return [pair]
+    return [one, other]
+
+
+def _nearest(one: Bar, other: Bar, mm_per_px: float) -> float:
+    """How near a bar comes to another's line, mm."""
+    away = [one.off(end) * mm_per_px for end in (other.start, other.stop)]
+    return 0.0 if away[0] * away[1] < 0 else float(np.abs(away).min())
+
+
+def _clean(fitted: _Fitted, mm_per_px: float) -> bool:
+    """Whether a fit is as good as that of pins, in what it leaves, their width and their sharp sides."""
+    width, sharp = 2.0 * fitted.fit.radius * mm_per_px, fitted.fit.blur / fitted.fit.radius
+    return fitted.left < MOST_LEFT and CLEAN_MM[0] < width < CLEAN_MM[1] and sharp < MOST_BLUR
+
+
+def _apart(one: _Fitted, other: _Fitted, mm_per_px: float) -> bool:
+    """Whether a clean bar runs apart from another, at one end at least, as a second pin does."""
+    (first,), (second,) = one.bars(), other.bars()
+    away = np.abs([first.off(end) * mm_per_px for end in (second.start, second.stop)])
+    return (
+        _clean(other, mm_per_px)
+        and APART_MM < away.max() < PARTNER_MM
+        and abs(float(first.along @ second.along)) > np.cos(np.radians(PARTNER_DEGREES))
+    )
+
+
+def _best_pair(film: Prepared, one: _Candidate, others: Sequence[_Candidate]) -> _Fitted | None:
+    """Fit two bars from several starts; the pair that costs least of those that are two, if any is."""
+    mm, best = film.mm_per_px, None
+    for bars in _pairs_to_try(one, others, mm):
+        if min(bar.length for bar in bars) * mm < LEAST_MM:
+            continue
+        pair = _fit(film, bars)
+        if pair is None or not _are_two(pair, one.single, mm):
+            continue
+        if best is None or _cost(pair, mm) < _cost(best, mm):
+            best = pair
+        if _cost(best, mm) < FAR_BETTER * _cost(one.single, mm):
+            break
+    return best
 
 
 def _cost(fitted: _Fitted, mm_per_px: float) -> float:
@@ -201,94 +266,62 @@ def _cost(fitted: _Fitted, mm_per_px: float) -> float:
     return fitted.fit.typical * (1.0 + 2.0 * max(0.0, abs(float(np.log(width / PIN_MM))) - 0.12))
 
 
-def _pairs_to_try(strips: Sequence[Found], single: _Fitted, mm_per_px: float) -> Iterator[list[Bar]]:
-    """Pairs of bars to start from: what the search found, and one bar split."""
-    for one in strips[:2]:
-        first, second, _ = one.pair()
-        if min(first.length, second.length) * mm_per_px > LEAST_MM:
-            yield [first, second]
-    (bar,) = single.bars()
-    aside = np.array([-bar.along[1], bar.along[0]])
-    half = max(0.35, single.fit.radius * mm_per_px - PIN_MM / 2.0) / mm_per_px
-    for start, stop in ((0.8 / mm_per_px, -0.8 / mm_per_px), (half, half)):
-        yield [
-            Bar(bar.start + way * start * aside, bar.stop + way * stop * aside, bar.gain) for way in (1, -1)
-        ]
+def _pairs_to_try(one: _Candidate, others: Sequence[_Candidate], mm_per_px: float) -> Iterator[Sequence[Bar]]:
+    """Pairs of bars to start from: what the search found, bars that come near, and one bar split."""
+    yield one.halves()
+    for other in others:
+        if _nearest(one.bar, other.bar, mm_per_px) < NEAR_MM:
+            yield one.bar, other.bar
+    (bar,) = one.single.bars()
+    aside = np.array([-bar.along[1], bar.along[0]]) / mm_per_px
+    for start, stop in SPLITS_MM:
+        yield [Bar(bar.start + way * start * aside, bar.stop + way * stop * aside, 0.0) for way in (1, -1)]
 
 
-def _are_two(fitted: _Fitted, single: _Fitted, mm_per_px: float) -> bool:
-    """Whether two bars lie far enough apart, at one end, for what one bar alone made of them."""
-    low = max(run[0] for run in fitted.runs)
-    high = min(run[1] for run in fitted.runs)
-    places = fitted.fit.at(np.array([low, high]))
-    wide = single.fit.radius * 2.0 * mm_per_px > ONE_WIDTH * PIN_MM
+def _are_two(pair: _Fitted, single: _Fitted, mm_per_px: float) -> bool:
+    """Whether two bars are clean, apart at one end at least, and explain more than one bar does."""
+    low, high = max(run[0] for run in pair.runs), min(run[1] for run in pair.runs)
+    places = pair.fit.at(np.array([low, high]))
     apart = float(np.abs(places[0] - places[1]).max()) * mm_per_px
-    turn = float(np.abs(fitted.fit.lines[0, 1] - fitted.fit.lines[1, 1]))
-    return high > low and apart > APART_MM[wide] and turn < np.tan(np.radians(MOST_CROSSING))
+    turn = float(np.abs(pair.fit.lines[0, 1] - pair.fit.lines[1, 1]))
+    return (
+        _clean(pair, mm_per_px)
+        and high > low
+        and apart > LEAST_APART_MM
+        and turn < np.tan(np.radians(MOST_CROSSING))
+        and _cost(pair, mm_per_px) < TWO_BETTER[apart > CLEAR_MM] * _cost(single, mm_per_px)
+    )
 
 
-def _partner(
-    image: NDArray[np.float32], best: Found, others: Sequence[Found], mm_per_px: float
-) -> _Fitted | None:
-    """Fit a second pin that runs apart from the first, as on AP films."""
-    bar = best.bar
-    for one in others:
-        away = [bar.off(end) * mm_per_px for end in (one.bar.start, one.bar.stop)]
-        if (
-            one.contrast > PARTNER_CONTRAST * best.contrast
-            and away[0] * away[1] > 0
-            and min(np.abs(away)) > 1.0
-            and 2.5 < max(np.abs(away)) < PARTNER_MM
-            and abs(float(one.bar.along @ bar.along)) > np.cos(np.radians(PARTNER_DEGREES))
-        ):
-            fitted = _fit(image, [one.bar], mm_per_px)
-            if fitted is not None and _clean(fitted, mm_per_px):
-                return fitted
-    return None
-
-
-def _groups(bars: list[Bar], mm_per_px: float) -> list[list[Bar]]:
-    """Bars that come near each other are fitted together, others each alone."""
-    if len(bars) < 2:
-        return [bars]
-    one, other = bars
-    away = [one.off(end) * mm_per_px for end in (other.start, other.stop)]
-    together = min(abs(away[0]), abs(away[1])) < 4.5 or away[0] * away[1] < 0
-    return [bars] if together else [[one], [other]]
-
-
-def _fit(
-    image: NDArray[np.float32], bars: Sequence[Bar], mm_per_px: float, final: bool = False
-) -> _Fitted | None:
-    """Fit bars in a strip along the first; the final fit is at the film's own resolution, in two rounds."""
-    main = bars[0]
+def _fit(film: Prepared, bars: Sequence[Bar], grain_mm: tuple[float, float] = ROUGH_MM) -> _Fitted | None:
+    """Fit bars in a strip along the first, in stations and samples of a length (not under a pixel)."""
+    mm, main = film.mm_per_px, bars[0]
     line = Line((main.start + main.stop) / 2, main.along, 0.0)
     ends = np.array([[bar.start, bar.stop] for bar in bars]) - line.point
     along, across = ends @ line.along, ends @ line.across
-    low = float(along.min()) - 2.0 / mm_per_px
-    block = max(1, round((0.8 if final else 1.5) / mm_per_px))
-    half = max(HALF_MM / mm_per_px, float(np.abs(across).max()) + 4.0 / mm_per_px)
-    strip = cut_strip(image, line, half, block, (low, float(along.max()) + 2.0 / mm_per_px))
+    low = float(along.min()) - 2.0 / mm
+    half = max(HALF_MM / mm, float(np.abs(across).max()) + BESIDE_MM / mm)
+    block, step = max(1, round(grain_mm[0] / mm)), max(1.0, grain_mm[1] / mm)
+    strip = cut_strip(film.density, line, half, block, (low, float(along.max()) + 2.0 / mm), step)
     slopes = (across[:, 1] - across[:, 0]) / (along[:, 1] - along[:, 0])
     lines = np.stack([across[:, 0] - slopes * along[:, 0], slopes], axis=1)
     runs = [(float(min(pair)) - low, float(max(pair)) - low) for pair in along]
-    fit = fit_bars(strip, lines, -low, runs, PIN_MM / mm_per_px, mm_per_px, rounds=2)
+    fit = fit_bars(strip, lines, -low, runs, PIN_MM / mm, mm, rounds=2)
     return None if fit is None else _Fitted(fit, strip, runs)
 
 
 # ------------------------------------------------------------------------------------------------ finish
 
 
-def _finish(film: Prepared, groups: list[list[Bar]]) -> list[Pin]:
-    """Fit bars on the film itself and find their ends; none of those that are no pins after all."""
+def _finish(film: Prepared, settled: Sequence[_Fitted]) -> list[Pin]:
+    """Fit bars finely and find their ends; none of those that are no pins after all."""
+    mm = film.mm_per_px
     traces: list[Trace] = []
-    for bars in groups:
-        fitted = _fit(film.density, bars, film.mm_per_px, final=True)
-        if fitted is None or fitted.left > MOST_LEFT:
-            continue
-        if WIDTHS_MM[0] < 2.0 * fitted.fit.radius * film.mm_per_px < WIDTHS_MM[1]:
+    for rough in settled:
+        fitted = _fit(film, rough.bars(), FINE_MM)
+        if fitted is not None and _clean(fitted, mm):
             traces += trace_bars(film, fitted.strip, fitted.fit, fitted.runs)
-    traces = [one for one in traces if is_a_pin(one, film.mm_per_px)]
+    traces = [one for one in traces if is_a_pin(one, mm) and _inside(film, one)]
     if not traces:
         return []
     pins = []
@@ -302,12 +335,18 @@ def _finish(film: Prepared, groups: list[list[Bar]]) -> list[Pin]:
                 u_across=_u_across(one),
                 u_along=ends.u_tip,
                 shape=ends.shape,
-                tip_clear=ends.u_tip * film.mm_per_px < MOST_TIP_U_MM and not _hidden(ends.tip, one, traces),
+                tip_clear=ends.sure and ends.u_tip * mm < MOST_TIP_U_MM[_hidden(ends.tip, one, traces)],
                 trace=one,
                 confidence=float(np.clip(1.0 - left / MOST_LEFT, 0.0, 1.0)),
             )
         )
     return pins
+
+
+def _inside(film: Prepared, one: Trace) -> bool:
+    """Whether both ends of a bar lie within the film: what runs off it is no pin that can be told."""
+    ends, margin = one.on_film(np.array([one.low, one.high])), BORDER_MM / film.mm_per_px
+    return bool(np.all(ends > margin) and np.all(ends < np.array(film.density.shape) - 1 - margin))
 
 
 def _hidden(tip: Array, one: Trace, traces: Sequence[Trace]) -> bool:

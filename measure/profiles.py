@@ -45,9 +45,12 @@ def find_profiles(name: str) -> Profiles:
         return {(site, view): PROFILES[name] for site in site_names() for view in load_site(site).views}
     path = profile_path(name)
     if not name.endswith(SUFFIX) and not path.exists():
-        known = [*PROFILES, *sorted(found.stem for found in _folder().glob(f"*{SUFFIX}"))]
+        kept = ", ".join(sorted(found.stem for found in _folder().glob(f"*{SUFFIX}")))
+        named = bool(os.environ.get(FOLDER_VARIABLE))
+        place = "the folder it names" if named else "~/.holdfast, since it names no other folder"
         raise ProfileError(
-            f"No profile is called {name!r}. There are: {', '.join(known)}; or a {SUFFIX} file."
+            f"No profile is called {name!r}. Published: {', '.join(PROFILES)}. Your own, by "
+            f"{FOLDER_VARIABLE} ({place}): {kept or 'none'}. Give one of these, or a {SUFFIX} file's path."
         )
     return load_profiles(path)
 

@@ -162,18 +162,18 @@ def _own_causes(landmark: UncertainPoints, points: range, size: int) -> Iterator
 
     Of a single point both are one cause, shared out, since they move the same thing.
     """
-    at = np.arange(size)
-    errors = [({f"{landmark.placement_id}[{n}]": landmark.placement}, [p]) for n, p in enumerate(points)]
+    errors = [
+        ({f"{landmark.placement_id}[{n}]": landmark.placement}, slice(p, p + 1)) for n, p in enumerate(points)
+    ]
     if len(points) > 1:
-        errors.append(({landmark.habit_id: landmark.habit}, [*points]))
+        errors.append(({landmark.habit_id: landmark.habit}, slice(points.start, points.stop)))
     else:
         errors[0][0][landmark.habit_id] = landmark.habit
     for parts, moved in errors:
         if total := math.hypot(*parts.values()):
-            yield (
-                np.where(np.isin(at, moved), total, 0.0),
-                {source: part / total for source, part in parts.items()},
-            )
+            weights = np.zeros(size)
+            weights[moved] = total
+            yield weights, {source: part / total for source, part in parts.items()}
 
 
 def _monte_carlo(

@@ -12,22 +12,25 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from measure import __version__
-from measure.bone import shaft_cortices
+from measure.bone import EDGE_U_MM, across_from, shaft_cortices
+from measure.exits import far_crossings, pin_exits
 from measure.film import Film
 from measure.lines import Array
 from measure.marker import ball_input
+from measure.notch import notch_arc
 from measure.pin_width import pin_input
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare
 from measure.reading import PROPOSED, Landmark, Reading, for_film
 from measure.scale import FOUND, ScaleInput
 from measure.sites import Site, View
-from measure.snap import EDGE_U_MM
-from measure.wire import find_wire
+from measure.wire import Wire, find_wire, not_judged
 
 READER = "holdfast"
 STRAIGHT_U_MM = 0.1  # across; along the pin it matters to nothing
+KNOTS = 2  # of fewer or more, nobody could tell which is which
 LEAST_U_MM = 0.25  # of a tip: its spread on phantom films, tails included (tests/validation_metal.py)
+ONE_PIN = "one pin only was found, and is called pin 1; which of two it is, is not known"
 
 
 @dataclass(frozen=True)
@@ -40,7 +43,9 @@ class Proposals:
 
 
 def propose(film: Film, site: Site, view: str, sizes: Mapping[str, float] | None = None) -> Proposals:
-    """Propose landmarks of a site's view: pins, shaft, drill hole, a break in the wire; and scales.
+    """Propose landmarks of a site's view, and scales.
+
+    Landmarks: pins, where they cross the bone, shaft, notch, drill hole, twist knots, a break in the wire.
 
     sizes: the true diameter in mm of "marker" and "pin width", where stated; each is then looked for as a
     scale. Raises ScaleError for one that is not positive. Pins are numbered from the side with more tissue
@@ -54,12 +59,20 @@ def propose(film: Film, site: Site, view: str, sizes: Mapping[str, float] | None
     found: dict[str, Landmark] = {}
     for number, pin in enumerate(pins, start=1):
         found |= _of_pin(f"pin{number}", pin, prepared)
-    found |= _of_shaft(prepared, pins, row) | _of_wire(prepared, pins, view)
+    wire = find_wire(prepared, pins, view)
+    cortices = shaft_cortices(prepared, pins, view) if row.axis else None
+    found |= _of_shaft(prepared, row, cortices) | _of_crossings(prepared, pins, row, cortices)
+    found |= _of_wire(prepared, wire) | _of_notch(prepared, pins, row)
+    found |= _beside_hole(prepared, found, row, cortices)
+    if pins and "wire_break" in row.landmark:
+        notes += not_judged(wire)
     landmarks = {
         name: mark
         for name, mark in found.items()
         if name in row.landmark and _on_film(mark.array, film.pixels.shape)
     }
+    if len(pins) == 1 and "pin2_tip" in row.landmark:
+        notes = (*notes, ONE_PIN)
     return Proposals(landmarks, inputs, notes)
 
 
@@ -77,9 +90,10 @@ def proposed_reading(
 ) -> tuple[Reading, tuple[str, ...]] | None:
     """Make a reading of nothing but proposals, and what is said of them.
 
-    None where there are no landmarks or the view is not the site's. Raises as `propose`.
+    None where there are no landmarks, the view is not the site's, or nothing is proposed at this site. Raises
+    as `propose`.
     """
-    if film.view is None or film.view not in site.views:
+    if not site.proposes or film.view is None or film.view not in site.views:
         return None
     found = propose(film, site, film.view, sizes)
     if not found.landmarks:
@@ -111,8 +125,7 @@ def _of_pin(name: str, pin: Pin, film: Prepared) -> dict[str, Landmark]:
     return found
 
 
-def _of_shaft(film: Prepared, pins: tuple[Pin, ...], view: View) -> dict[str, Landmark]:
-    cortices = shaft_cortices(film, pins, view.name) if view.axis else None
+def _of_shaft(film: Prepared, view: View, cortices: tuple[Array, Array] | None) -> dict[str, Landmark]:
     if cortices is None:
         return {}
     names = view.axis["near"], view.axis["far"]
@@ -122,14 +135,53 @@ def _of_shaft(film: Prepared, pins: tuple[Pin, ...], view: View) -> dict[str, La
     }
 
 
-def _of_wire(film: Prepared, pins: tuple[Pin, ...], view: str) -> dict[str, Landmark]:
-    wire = find_wire(film, pins, view)
+def _of_crossings(
+    film: Prepared, pins: tuple[Pin, ...], view: View, cortices: tuple[Array, Array] | None
+) -> dict[str, Landmark]:
+    """Propose where the pins' axes cross the bone's outlines, where the view's table asks for it."""
+    if "pin1_exit" not in view.landmark:
+        return {}
+    crossings = {"exit": pin_exits(film, pins)}
+    if cortices is not None:
+        crossings["far_cortex"] = far_crossings(pins, cortices[1], film.mm_per_px)
+    return {
+        f"pin{number}_{name}": _proposed(one.point, one.u_px)
+        for name, found in crossings.items()
+        for number, pin in enumerate(pins, start=1)
+        for one in found
+        if one.pin is pin
+    }
+
+
+def _of_notch(film: Prepared, pins: tuple[Pin, ...], view: View) -> dict[str, Landmark]:
+    arc = notch_arc(film, pins) if "joint_arc" in view.landmark else None
+    return {} if arc is None else {"joint_arc": _proposed(arc.points, arc.u_px)}
+
+
+def _beside_hole(
+    film: Prepared, found: Mapping[str, Landmark], view: View, cortices: tuple[Array, Array] | None
+) -> dict[str, Landmark]:
+    """Propose both cortices at the level of the drill hole."""
+    if cortices is None or "hole" not in found or "hole_dorsal" not in view.landmark:
+        return {}
+    beside = across_from(cortices, found["hole"].array[0], film.mm_per_px)
+    if beside is None:
+        return {}
+    places, u_px = beside
+    names = "hole_dorsal", "hole_volar"
+    return {name: _proposed(place, u_px) for name, place in zip(names, places, strict=True)}
+
+
+def _of_wire(film: Prepared, wire: Wire | None) -> dict[str, Landmark]:
     if wire is None:
         return {}
-    u_break, u_hole = (u / film.mm_per_px for u in wire.u_mm)
+    u_break, u_hole, u_knot = (u / film.mm_per_px for u in wire.u_mm)
     found = {} if wire.hole is None else {"hole": _proposed(wire.hole, u_hole)}
     if wire.breaks:
         found["wire_break"] = _proposed(wire.breaks[0], u_break)
+    for number, knot in enumerate(wire.knots, start=1):
+        if len(wire.knots) == KNOTS and knot.foot is not None:
+            found[f"knot{number}"] = _proposed(knot.foot, u_knot)
     return found
 
 

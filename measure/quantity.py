@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copyreg
+import functools
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -57,7 +58,7 @@ class Quantity:
             )
         object.__setattr__(self, "parts", MappingProxyType(dict(self.parts)))
 
-    @property
+    @functools.cached_property
     def u(self) -> float:
         """Combined standard uncertainty, in the quantity's unit."""
         return math.sqrt(math.fsum(part * part for part in self.parts.values()))

@@ -211,16 +211,21 @@ _TYPE_WORDS: dict[type, str] = {str: "text", int: "a whole number", float: "a nu
 
 def _mistyped(record: Reading | Landmark | ScaleInput | Observation) -> Iterator[str]:
     """Name the fields that hold something else than declared, as a file edited by hand may."""
-    for row in fields(record):
-        value, allowed = getattr(record, row.name), _TYPES.get(str(row.type))
-        if not allowed:
-            continue
+    kind: type = type(record)
+    for name, allowed in _typed(kind):
+        value = getattr(record, name)
         if isinstance(value, bool) or not isinstance(value, allowed):
-            yield f"{row.name} {shown(value)} is not {' or '.join(_TYPE_WORDS[kind] for kind in allowed)}"
+            yield f"{name} {shown(value)} is not {' or '.join(_TYPE_WORDS[kind] for kind in allowed)}"
         elif isinstance(value, int) and abs(value) > MOST_NUMBER:
-            yield f"{row.name} is too large a number"
+            yield f"{name} is too large a number"
         elif isinstance(value, str) and not _is_text(value):
-            yield f"{row.name} is no usable text, or longer than {MOST_TEXT} characters"
+            yield f"{name} is no usable text, or longer than {MOST_TEXT} characters"
+
+
+@functools.cache
+def _typed(record: type) -> tuple[tuple[str, tuple[type, ...]], ...]:
+    """Names of a record's fields with the types that each may hold, where `_TYPES` says."""
+    return tuple((row.name, _TYPES[str(row.type)]) for row in fields(record) if str(row.type) in _TYPES)
 
 
 def _is_text(value: str) -> bool:
@@ -330,14 +335,24 @@ def to_json(reading: Reading) -> str:
         "landmarks": {name: asdict(landmark) for name, landmark in reading.landmarks.items()},
         "observations": {name: asdict(seen) for name, seen in reading.observations.items()},
     }
-    content["checksum"] = _checksum(content)
+    content["checksum"] = checksum(content)
     return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def _checksum(content: Mapping[str, Any]) -> str:
+def checksum(content: Mapping[str, Any]) -> str:
+    """Return the checksum of a JSON object, of all its entries but the checksum itself."""
     body = {key: value for key, value in content.items() if key != "checksum"}
     text = json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
     return "sha256:" + hashlib.sha256(text.encode()).hexdigest()
+
+
+def is_whole(text: str) -> bool:
+    """Whether the JSON text of a reading, or of a study's record, is as it was saved: its checksum fits."""
+    try:
+        content = json.loads(text)
+        return isinstance(content, dict) and content.get("checksum") == checksum(content)
+    except (ValueError, RecursionError):
+        return False
 
 
 def from_json(text: str) -> Reading:
@@ -348,7 +363,7 @@ def from_json(text: str) -> Reading:
     """
     try:
         content = json.loads(text, parse_constant=_refuse_constant, object_pairs_hook=_refuse_twice)
-        checksum = _checksum(content) if isinstance(content, dict) else ""
+        expected = checksum(content) if isinstance(content, dict) else ""
     except (ValueError, RecursionError) as error:
         raise ReadingError(f"This is not valid JSON ({error}). Restore it from a copy.") from None
     if not isinstance(content, dict) or content.get("format") != READING_FORMAT:
@@ -358,7 +373,7 @@ def from_json(text: str) -> Reading:
             f"This reading has version {shown(content.get('version'))}; expected 1 or {READING_VERSION}. "
             "Read it with the holdfast that wrote it, or a newer one."
         )
-    if content.get("checksum") != checksum:
+    if content.get("checksum") != expected:
         raise ReadingError(
             "This reading was changed after it was saved (its checksum does not fit) and is not used. "
             "Restore the original, or record the correction as a new reading."

@@ -8,7 +8,6 @@ code number of a task, which is another each time a film comes again.
 from __future__ import annotations
 
 import datetime
-import hashlib
 import json
 import uuid
 from collections.abc import Iterable, Mapping, Sequence
@@ -21,7 +20,7 @@ import numpy as np
 from measure.errors import ReadingError, StudyError
 from measure.files import whole_file
 from measure.film import Film
-from measure.reading import SUFFIX, Reading, load_reading, save_reading
+from measure.reading import SUFFIX, Reading, checksum, load_reading, save_reading
 from measure.sites import load_site
 
 LIST_FORMAT, RECORD_FORMAT, VERSION = "holdfast-reading-list", "holdfast-reading-record", 1
@@ -341,7 +340,7 @@ def _save(kind: str, content: ReadingList | Record, path: Path) -> Path:
 
 def _text(kind: str, content: ReadingList | Record) -> str:
     body: dict[str, Any] = {"format": kind, "version": VERSION, **asdict(content)}
-    return json.dumps(body | {"checksum": _checksum(body)}, indent=1, ensure_ascii=False) + "\n"
+    return json.dumps(body | {"checksum": checksum(body)}, indent=1, ensure_ascii=False) + "\n"
 
 
 def _load(kind: str, path: Path) -> dict[str, Any]:
@@ -361,11 +360,6 @@ def _body(kind: str, text: str, name: str) -> dict[str, Any]:
         raise StudyError(f"{name} is not valid JSON. Restore it from a copy.") from None
     if not isinstance(body, dict) or (body.get("format"), body.get("version")) != (kind, VERSION):
         raise StudyError(f"{name} is no {kind} of version {VERSION}. Check the folder.")
-    if body.pop("checksum", None) != _checksum(body):
+    if body.get("checksum") != checksum(body):
         raise StudyError(f"{name} was changed after it was made. Restore it from a copy.")
-    return {key: value for key, value in body.items() if key not in ("format", "version")}
-
-
-def _checksum(body: Mapping[str, Any]) -> str:
-    text = json.dumps(body, sort_keys=True, separators=(",", ":"))
-    return "sha256:" + hashlib.sha256(text.encode()).hexdigest()
+    return {key: value for key, value in body.items() if key not in ("format", "version", "checksum")}

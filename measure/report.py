@@ -22,6 +22,7 @@ from measure.healing import Healing, eye_lines, healing_words, seen_of_holding
 from measure.measurements import Measurement
 from measure.observations import view_rows
 from measure.quantity import COVERAGE_95, UNIT_TEXT, chance_text
+from measure.reading import PROPOSED
 from measure.review import NO_READING, Review, Unread
 from measure.series import INDEX, LAST, Case, Change, MeasuredFilm
 from measure.sites import ChangeRow, MeasurementRow, Site, load_site
@@ -44,19 +45,27 @@ def print_review(review: Review, console: Console) -> None:
     cases = sorted(
         zip(review.cases, review.flags, review.healing, strict=True),
         key=lambda row: (
-            list(OUTCOMES).index(worst_outcome(row[1][-1])),
-            not seen_of_holding(row[2][-1]),
+            list(OUTCOMES).index(worst_outcome(_judged(row[0], row[1]))),
+            not seen_of_holding(_graded(row[0], row[2])[-1]),
             _place(row[0]),
         ),
     )
     judged = [
-        (case, flags[-1], holding_words(case, flags[-1], healing[-1]), healed_words(healing))
+        (
+            case,
+            flags[-1],
+            worst_outcome(_judged(case, flags)),
+            " ".join(
+                [holding_words(case, flags[-1], _graded(case, healing)[-1]), *_read_before(case, flags)]
+            ),
+            healed_words(_graded(case, healing)),
+        )
         for case, flags, healing in cases
     ]
     if len(judged) > 1:
         console.print(_summary(judged))
-    for case, flags, held, healed in judged:
-        console.print(case_block(case, flags, held, healed))
+    for case, flags, worst, held, healed in judged:
+        console.print(case_block(case, flags, worst, held, healed))
     for heading, lines in _visits(review):
         console.print(_bullets(heading, lines))
     if review.unread:
@@ -69,6 +78,36 @@ def print_review(review: Review, console: Console) -> None:
             _bullets("Not used", [f"{problem.name}: {problem.message}" for problem in review.problems])
         )
     console.print(Text(CAUTION, style="italic"))
+
+
+def _last_read(case: Case) -> int | None:
+    """Find the last film that a reader read, where the current one holds nothing but proposals."""
+    read = [
+        number
+        for number, film in enumerate(case.films)
+        if any(mark.status != PROPOSED for mark in film.reading.landmarks.values())
+    ]
+    return read[-1] if read and case.films[read[-1]] is not case.current else None
+
+
+def _judged(case: Case, flags: Sequence[Sequence[Flag]]) -> list[Flag]:
+    """Give the flags a case is judged by: proposals on the last film do not outdate what was read before."""
+    number = _last_read(case)
+    return [*flags[-1], *(flags[number] if number is not None else ())]
+
+
+def _graded(case: Case, healing: Sequence[Healing]) -> Sequence[Healing]:
+    """Leave out the visits after the last that was read: proposals grade nothing."""
+    number = _last_read(case)
+    return healing if number is None else healing[: number + 1]
+
+
+def _read_before(case: Case, flags: Sequence[Sequence[Flag]]) -> Iterator[str]:
+    number = _last_read(case)
+    if number is not None:
+        beyond = _titles([flag for flag in flags[number] if flag.outcome == BEYOND])
+        found = f"beyond the limit: {beyond}" if beyond else "nothing known to be beyond its limit"
+        yield f"On the last film that was read, of {case.films[number].date}: {found}."
 
 
 BRIDGED = "bridged"
@@ -116,19 +155,19 @@ def _visits(review: Review) -> Iterator[tuple[str, list[str]]]:
             yield name, lines
 
 
-def _summary(judged: Sequence[tuple[Case, Sequence[Flag], str, str]]) -> Group:
+def _summary(judged: Sequence[tuple[Case, Sequence[Flag], str, str, str]]) -> Group:
     table = Table.grid(padding=(0, 2))
-    for case, flags, held, healed in judged:
-        words, style = OUTCOMES[worst_outcome(flags)]
+    for case, _, worst, held, healed in judged:
+        words, style = OUTCOMES[worst]
         name = _text(f"{_name(case)}\n", "bold")
         said = f"{HOLDING}: {held}\n{HEALING}: {healed}"
         table.add_row(Text(words, style), name.append_text(_text(said)))
     return Group(_heading(f"{len(judged)} cases"), table, Text(""))
 
 
-def case_block(case: Case, flags: Sequence[Flag], held: str, healed: str) -> Group:
+def case_block(case: Case, flags: Sequence[Flag], worst: str, held: str, healed: str) -> Group:
     """One case: its outcome, flags, values, grades, films, technique of the index film, what is missing."""
-    words, style = OUTCOMES[worst_outcome(flags)]
+    words, style = OUTCOMES[worst]
     parts: list[RenderableType] = [
         _heading(_name(case)),
         _text(f"{words[0]} {HOLDING}: {held}", style),
@@ -205,7 +244,10 @@ def _titles(flags: Sequence[Flag]) -> str:
     """Titles, each once with its targets together: 'pin back-out (pin 1, pin 2), articular gap'."""
     targets: dict[str, list[str]] = {}
     for flag in flags:
-        targets.setdefault(flag.subject.row.title.lower(), []).append(_target(flag.subject.row))
+        title, target = flag.subject.row.title.lower(), _target(flag.subject.row)
+        sign = _mark(flag.subject) if flag.subject.quantity else ""
+        which = targets.setdefault(title if target else title + sign, [])
+        which.append(target + sign if target else "")
     return ", ".join(
         f"{words} ({', '.join(which)})" if any(which) else words for words, which in targets.items()
     )
@@ -316,21 +358,23 @@ def between_lines(case: Case) -> Iterator[str]:
 
 
 def between_films(case: Case) -> Iterator[tuple[str, ...]]:
-    """Give for each earlier film what moved, and, where it can be told, how well each quantity compares."""
+    """Give `by_basis` as sentences that name their earlier film."""
+    for basis, moved, *compared in by_basis(case):
+        yield f"{basis}: {moved}", *(f"{basis}, {words}" for words in compared)
+
+
+def by_basis(case: Case) -> Iterator[tuple[str, ...]]:
+    """Give basis, what moved, and, where it can be told, how well each quantity compares."""
     for basis in (INDEX, LAST):
         changes = [c for c in case.changes if c.later is case.current and c.basis == basis]
         if not changes:
             continue
         if not changes[0].comparison:
-            yield (
-                f"{basis}: cannot tell what moved or how alike the films are (no scale, or few landmarks)",
-            )
+            yield basis, "cannot tell what moved or how alike the films are (no scale, or few landmarks)"
             continue
         compared = comparable_words(changes)
-        yield (
-            f"{basis}: {changes[0].comparison.text()}",
-            f"{basis}, how the films compare (±: what turn and scales alone may do): {compared}",
-        )
+        words = f"how the films compare (±: what turn and scales alone may do): {compared}"
+        yield basis, changes[0].comparison.text(), words
 
 
 def comparable_words(changes: Sequence[Change]) -> str:
@@ -359,7 +403,8 @@ def trend_lines(case: Case) -> Iterator[str]:
     """One line a trend that grows, or would but for one film."""
     for trend in trends(case):
         if trend.growing or trend.rests_on_last or trend.left_out:
-            yield f"trend of {title(trend.changes[0].row).lower()}: {trend.text()}"
+            sign = "" if all(change.confirmed for change in trend.changes) else "*"
+            yield f"trend of {title(trend.changes[0].row).lower()}{sign}: {trend.text()}"
 
 
 def _value_table(case: Case, flags: Sequence[Flag]) -> Group:

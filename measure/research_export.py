@@ -31,6 +31,7 @@ from measure.healing import CONTRADICTORY
 from measure.observations import observation_table, view_rows
 from measure.pseudonym import Pseudonyms
 from measure.quantity import COVERAGE_95
+from measure.reading import Reading
 from measure.review import NO_CASES, Review
 from measure.series import MeasuredFilm
 from measure.sites import MeasurementRow, load_site
@@ -64,6 +65,14 @@ _WHO = """
 patient | text | pseudonym; the same for all of a patient's films
 side | text | left or right
 """
+_FILM = f"""
+{_WHO.strip()}
+visit_date | date | when the film was taken, moved by the patient's own number of days
+days_since_surgery | whole number | true interval; empty where either date is unknown
+site | text | fracture site
+view | text | radiographic view
+film_uid | text | pseudonym of the film's UID or digest
+"""
 _READING = f"""
 reading_uid | text | pseudonym of the reading's uid
 reading_use | text | {USED}: the case rests on it; {STANDING}: another that stands; {SUPERSEDED}: corrected
@@ -74,7 +83,7 @@ probability_beyond | number | probability that the true value lies beyond the li
 threshold | number | the limit, in the unit
 threshold_side | text | above, below, either or present: which way counts
 threshold_level | text | possible or clear
-threshold_source | text | where the limit comes from
+threshold_source | text | where the limit comes from; of a user's own, no more than that
 why | text | why it cannot be told, or whether a higher level is in question
 """
 _UNCERTAIN = """
@@ -84,12 +93,7 @@ interval_low | number | lower end of the 95 % coverage interval, in the unit
 interval_high | number | upper end of the 95 % coverage interval, in the unit
 """
 VALUES = _columns(f"""
-{_WHO.strip()}
-visit_date | date | when the film was taken, moved by the patient's own number of days
-days_since_surgery | whole number | true interval; empty where either date is unknown
-site | text | fracture site
-view | text | radiographic view
-film_uid | text | pseudonym of the film's UID or digest
+{_FILM.strip()}
 quantity | text | what was measured; see "quantities"
 target | text | which pin or knot; empty where there is but one
 value | number | in the unit, signed as "quantities" says
@@ -105,7 +109,7 @@ not_assessable_reason | text | why there is no value; what was typed in free wor
 {_FLAG.strip()}
 method | text | first order or Monte Carlo propagation, or as observed
 reader | text | pseudonym
-reader_noise | text | whose figures for a reader's noise the uncertainties rest on, and how large they are
+reader_noise | text | a reader's noise that the uncertainties rest on, by its name where it is published
 {_READING.strip()}
 site_version | text | version of the site table
 software_version | text | version of holdfast
@@ -144,17 +148,9 @@ row | number | down the film as received, 0-based at pixel centres
 column | number | across the film as received, 0-based at pixel centres
 fit_uncertainty | number | standard uncertainty of each coordinate from a fit, pixels
 """)
-_FILM = f"""
-{_WHO.strip()}
-visit_date | date | when the film was taken, moved by the patient's own number of days
-days_since_surgery | whole number | true interval; empty where either date is unknown
-site | text | fracture site
-view | text | radiographic view
-film_uid | text | pseudonym of the film's UID or digest
-reader | text | pseudonym
-"""
 OBSERVATIONS = _columns(f"""
 {_FILM.strip()}
+reader | text | pseudonym
 {_READING.strip()}
 observation | text | what was looked at; see "observations"
 grade | text | what the reader saw; empty where not assessable or not graded
@@ -166,6 +162,7 @@ software_version | text | version of holdfast
 """)
 HEALING = _columns(f"""
 {_FILM.strip()}
+reader | text | pseudonym
 reading_uid | text | pseudonym of the reading's uid
 cortices | whole number | cortices that the site's views show
 assessed | whole number | of these, graded at this film's visit, over all its views
@@ -345,7 +342,16 @@ def _nameless(row: Mapping[str, object], films: Sequence[MeasuredFilm], pseudony
     for key in _MAY_QUOTE:
         if kept.get(key):
             kept[key] = _without_typed(str(kept[key]), films)
+    if "reader_noise" in kept:
+        kept["reader_noise"] = films[-1].uncertainty.nameless()
+    if kept.get("threshold_source") and kept["threshold_source"] not in _own_sources(films[-1].reading):
+        kept["threshold_source"] = "a limit of the user's own"
     return kept
+
+
+def _own_sources(reading: Reading) -> set[str]:
+    """Return the sources of the limits that come with holdfast; what a user's file says may name somebody."""
+    return {row.source for row in load_site(reading.site).views[reading.view].thresholds}
 
 
 _MAY_QUOTE = ("not_assessable_reason", "why")  # what a reader typed

@@ -18,12 +18,12 @@ from measure.profiles import Profiles
 from measure.reading import Reading, check_film, from_json, load_readings, standing, without_film
 from measure.scale import doubts, scales_for, why_no_scale
 from measure.series import Case, MeasuredFilm, group, measure
-from measure.sites import Site, load_site
-
-PROPOSED_SITE = "olecranon"  # the only one whose landmarks are proposed
+from measure.sites import Site, load_site, site_names
 
 NO_READING = "has no reading"  # said of a film that a case lacks
 NO_CASES = "Nothing was written: no reading was found with its film. Place landmarks first."
+
+OWN = "{} files are reports or drawings that holdfast wrote; they are no films"
 
 NO_PROFILES: Profiles = {}
 MOST_FRAMES = 12  # of one file; a radiograph with more is a cine run, not a film
@@ -83,6 +83,7 @@ def review(
     kept: Kept = lambda film: (),
     profiles: Profiles = NO_PROFILES,
     sizes: Mapping[str, float] | None = None,
+    site: str | None = None,
 ) -> Review:
     """Read, measure, compare and flag every film under a folder.
 
@@ -101,6 +102,8 @@ def review(
         anything that leaves the screen or the tables: a reader has confirmed none of it.
     sizes
         With `propose`: true diameters in mm by kind of scale (`measure.propose.propose`).
+    site
+        With `propose`: the site of films whose file does not name the body part. They are else left alone.
     kept
         Gives the JSON texts of the readings of a film that are kept elsewhere, such as `Store.texts`.
         One that is in the folder too counts once.
@@ -110,7 +113,7 @@ def review(
     Raises FilmError where the folder does not exist or holds no film.
     """
     found = _films(folder)
-    notes: list[str] = []
+    notes = [OWN.format(len(found.own))] if found.own else []
     filed, unusable = load_readings(folder)
     problems = [Problem(*each) for each in (*found.refused, *unusable)]
     films: list[MeasuredFilm] = []
@@ -130,7 +133,7 @@ def review(
             if mine := [*mine, *_kept(film, kept, problems)]:
                 films.append(with_contrast(film, measured(film, mine, notes, profiles)))
                 others += by_others(film, mine, films[-1].reading, problems, profiles)
-            elif propose and (found_out := proposed(film, sizes)):
+            elif propose and (found_out := proposed(film, sizes, site)):
                 films.append(found_out)
                 notes.append(f"{film.name}: no reading; its values rest on proposals, to be confirmed")
             else:
@@ -303,13 +306,21 @@ def by_others(
             problems.append(Problem(film.name, f"a reading by {reading.reader}: {error}"))
 
 
-def proposed(film: Film, sizes: Mapping[str, float] | None = None) -> MeasuredFilm | None:
-    """Measure a film of an elbow by what the program proposes on it; None where that gives no value."""
-    if film.body_part not in (None, "elbow"):
+def proposed(
+    film: Film, sizes: Mapping[str, float] | None = None, site: str | None = None
+) -> MeasuredFilm | None:
+    """Measure a film by what the program proposes on it; None where that gives no value.
+
+    Nothing is proposed but on films of a site whose table says so. site: that of a film whose file does not
+    name the body part. Raises SiteError where there is none of that name.
+    """
+    sites = [load_site(name) for name in (site_names() if film.body_part else filter(None, [site]))]
+    fitting = [one for one in sites if one.proposes and film.body_part in (one.region, None)]
+    if len(fitting) != 1:
         return None
     from measure.propose import proposed_reading  # image processing is slow to load
 
-    made = proposed_reading(film, load_site(PROPOSED_SITE), sizes)
+    made = proposed_reading(film, fitting[0], sizes)
     if made is None:
         return None
     reading, notes = made

@@ -16,7 +16,7 @@ from pynetdicom import AE
 from pynetdicom.presentation import PresentationContext, build_context
 
 from measure.errors import HoldfastError, NetworkError
-from measure.film import search
+from measure.film import Found, search
 from measure.film_dicom import quiet
 from measure.network import SECONDS, Tls, discreet, title
 
@@ -56,9 +56,9 @@ def send_reports(folder: Path, peer: Peer) -> Sent:
     Raises NetworkError where the peer cannot be reached or does not take us; FilmError where the folder
     cannot be read.
     """
-    found = search(folder) if folder.is_dir() else None
-    problems = list(found.refused) if found else []
-    reports = dict(_reports(found.films if found else (folder,), problems))
+    found = search(folder) if folder.is_dir() else Found((folder,))
+    problems = list(found.refused)
+    reports = dict(_reports(sorted((*found.films, *found.own)), problems))
     if not reports:
         raise HoldfastError("There is no report to send. Write some first: holdfast report --structured.")
     sent = []

@@ -56,7 +56,14 @@ class Profile:
 
     def text(self) -> str:
         """Say its name and its two parts."""
-        return f"{self.name} (placement {self.placement_mm:g} mm, habit {self.habit_mm:g} mm)"
+        return f"{self.name} ({self._parts()})"
+
+    def nameless(self) -> str:
+        """Say its two parts, and its name only where it is a published one: another may name somebody."""
+        return f"{self.name if PROFILES.get(self.name) == self else 'own profile'} ({self._parts()})"
+
+    def _parts(self) -> str:
+        return f"placement {self.placement_mm:g} mm, habit {self.habit_mm:g} mm"
 
     def placement(self, landmark: str) -> float:
         """Placement uncertainty of one landmark."""
@@ -108,7 +115,7 @@ class LandmarkRow:
         single = self.points == (1, 1) and self.part not in ("wire", "neighbour")
         object.__setattr__(self, "tie", self.tie or ("point" if single else "none"))
 
-    @property
+    @functools.cached_property
     def body(self) -> str:
         """What shifts as one where the limb is turned: a pin, an edge of both fragments; a crossing alone."""
         alone = self.tie == "along pin" or self.grazed or self.own_depth
@@ -220,6 +227,14 @@ class View:
         """Landmark rows by name."""
         return {row.name: row for row in self.landmarks}
 
+    @functools.cached_property
+    def body_depth(self) -> Mapping[str, float]:
+        """Greatest depth off the bone's plane of each body's landmarks, mm."""
+        return {
+            row.body: max(other.depth_mm for other in self.landmarks if other.body == row.body)
+            for row in self.landmarks
+        }
+
     def units(self) -> dict[str, str]:
         """Return the unit of every quantity and change by name."""
         rows: tuple[MeasurementRow | ChangeRow, ...] = (*self.measurements, *self.changes)
@@ -228,7 +243,10 @@ class View:
 
 @dataclass(frozen=True)
 class Site:
-    """One fracture site: its views and what its two fragments are called."""
+    """One fracture site: its views and what its two fragments are called.
+
+    `proposes`: whether holdfast's own proposals were tried on its films, and are made.
+    """
 
     name: str
     title: str
@@ -238,6 +256,7 @@ class Site:
     axes: tuple[str, ...]
     views: Mapping[str, View]
     profile: Profile = DEFAULT_PROFILE
+    proposes: bool = False
 
 
 def site_names() -> tuple[str, ...]:
@@ -266,7 +285,7 @@ def read_site(path: Path) -> Site:
         views = {name: _view(name, view, each) for name, view in table["views"].items()}
         site = Site(
             table["name"], table["title"], table["version"], table["region"], table["fragments"],
-            tuple(table["axes"]), views,
+            tuple(table["axes"]), views, proposes=table.get("proposes", False),
         )  # fmt: skip
     except (KeyError, TypeError, AttributeError, ValueError) as error:
         raise SiteError(

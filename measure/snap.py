@@ -1,7 +1,7 @@
-"""A click moved to the feature that its landmark means: a pin's tip or axis, a cortex, the marker's middle.
+"""A click moved to what its landmark means: a pin's tip, axis or exit, a cortex, the notch, the ball.
 
-Pins and marker are those found on the film before (`find_pins`, `find_marker`), so that a snap costs nothing
-but the cortex's edge. Nothing near enough: None, and the click stays where it is.
+All but the cortex's edge is found on the film before (`find_features`), so that a snap costs no more than
+that. Nothing near enough: None, and the click stays where it is.
 """
 
 from __future__ import annotations
@@ -13,10 +13,13 @@ from types import MappingProxyType
 import cv2
 import numpy as np
 
+from measure.bone import EDGE_U_MM, shaft_cortices
+from measure.exits import Crossing, far_crossings, pin_exits
 from measure.film import Film
-from measure.geometry import Points
+from measure.geometry import Points, fit_circle
 from measure.lines import Array, Line
 from measure.marker import Marker, find_marker
+from measure.notch import Arc, notch_arc
 from measure.pins import Pin, bearer, find_pins
 from measure.prepare import Prepared, prepare
 from measure.strip import cut_strip
@@ -28,7 +31,6 @@ BLUR_MM = 0.25
 # The outline of a round bone lies outside the steepest place of its edge, which a ray first meets where
 # the bone is thick enough to show. Median over phantom shafts (tests/validation_metal.py).
 OUTSIDE_MM = 0.235
-EDGE_U_MM = 0.1
 LEAST_U_MM = 0.1  # the fit's own is some ten times too small: bone and wires are no white noise
 
 
@@ -48,13 +50,21 @@ class Features:
     pins: Sequence[Pin] = ()
     marker: Marker | None = None
     wire: Wire | None = None
+    exits: Sequence[Crossing] = ()
+    far_cortices: Sequence[Crossing] = ()
+    arc: Arc | None = None
 
 
 def find_features(film: Film) -> Features:
     """Find all that a click on a film may snap to."""
     prepared = prepare(film)
-    pins = find_pins(prepared)
-    return Features(prepared, pins, find_marker(prepared), find_wire(prepared, pins, film.view or ""))
+    pins, view = find_pins(prepared), film.view or ""
+    found = Features(prepared, pins, find_marker(prepared), find_wire(prepared, pins, view))
+    if view != "lateral":  # the one view on which these outlines are seen from the side
+        return found
+    cortices = shaft_cortices(prepared, pins, view)
+    far = far_crossings(pins, cortices[1], prepared.mm_per_px) if cortices else ()
+    return replace(found, exits=pin_exits(prepared, pins), far_cortices=far, arc=notch_arc(prepared, pins))
 
 
 def snap(
@@ -69,7 +79,7 @@ def snap(
     and none other is then taken for it.
     """
     kind = _KINDS.get(name) or next((how for end, how in _ENDINGS.items() if name.endswith(end)), None)
-    if kind in (_tip, _axis):
+    if kind in _ENDINGS.values():
         features = replace(features, pins=_pins_of(features, name, placed))
     found = kind(features, np.array(click, dtype=float)) if kind else None
     if found is None or np.hypot(*np.subtract(found.point, click)) * features.film.mm_per_px > REACH_MM:
@@ -108,6 +118,38 @@ def _axis(features: Features, click: Array) -> Snapped | None:
     feet = [(pin, pin.tip + ((click - pin.tip) @ pin.along) * pin.along) for pin in features.pins]
     best = min(feet, key=lambda pair: float(np.hypot(*(pair[1] - click))), default=None)
     return None if best is None else _snapped(best[1], best[0].u_across, features.film)
+
+
+def _exit(features: Features, click: Array) -> Snapped | None:
+    """Where the pin leaves the bone, as found; else the foot on its axis."""
+    return _crossing(features, features.exits, click) or _axis(features, click)
+
+
+def _far_cortex(features: Features, click: Array) -> Snapped | None:
+    """Where the pin's axis meets the far cortex, as found; else the foot on its axis."""
+    return _crossing(features, features.far_cortices, click) or _axis(features, click)
+
+
+def _crossing(features: Features, found: Sequence[Crossing], click: Array) -> Snapped | None:
+    """Find the nearest crossing of a pin that the landmark may lie on, if it is in reach."""
+    own = [one for one in found if any(one.pin is pin for pin in features.pins)]
+    best = min(own, key=lambda one: float(np.hypot(*(one.point - click))), default=None)
+    if best is None or np.hypot(*(best.point - click)) * features.film.mm_per_px > REACH_MM:
+        return None
+    return _snapped(best.point, best.u_px, features.film)
+
+
+def _arc(features: Features, click: Array) -> Snapped | None:
+    """Find the nearest place on the notch's arc where it was seen; where it was not, the bone's edge."""
+    if features.arc is None:
+        return _cortex(features, click)
+    ends = features.arc.points[[0, -1]]
+    centre, radius = fit_circle(features.arc.points)
+    way = (click - centre) / np.linalg.norm(click - centre)
+    bounds = (ends - centre) / radius
+    if min(float(way @ bound) for bound in bounds) < float(bounds[0] @ bounds[1]):  # beyond the arc's ends
+        return _cortex(features, click)
+    return _snapped(centre + radius * way, features.arc.u_px, features.film)
 
 
 def _marker(features: Features, click: Array) -> Snapped | None:
@@ -160,10 +202,22 @@ def _cortex(features: Features, click: Array) -> Snapped | None:
     return _snapped(click + (place - OUTSIDE_MM / mm) * inward, EDGE_U_MM / mm, film)
 
 
+def _knot(features: Features, click: Array) -> Snapped | None:
+    """Find the nearest twist's foot."""
+    wire = features.wire
+    feet = [knot.foot for knot in wire.knots if knot.foot is not None] if wire else []
+    best = min(feet, key=lambda foot: float(np.hypot(*(foot - click))), default=None)
+    if wire is None or best is None:
+        return None
+    return _snapped(best, wire.u_mm[2] / features.film.mm_per_px, features.film)
+
+
 _KINDS: dict[str, Callable[[Features, Array], Snapped | None]] = {
     "marker": _marker,
     "hole": _hole,
     "wire_break": _break,
+    **dict.fromkeys(("knot1", "knot2"), _knot),
+    "joint_arc": _arc,
     **dict.fromkeys(
         (
             "shaft_dorsal",
@@ -172,7 +226,6 @@ _KINDS: dict[str, Callable[[Features, Array], Snapped | None]] = {
             "shaft_radial",
             "hole_dorsal",
             "hole_volar",
-            "joint_arc",
         ),
         _cortex,
     ),
@@ -180,6 +233,6 @@ _KINDS: dict[str, Callable[[Features, Array], Snapped | None]] = {
 _ENDINGS: dict[str, Callable[[Features, Array], Snapped | None]] = {
     "_tip": _tip,
     "_straight": _axis,
-    "_exit": _axis,
-    "_far_cortex": _axis,
+    "_exit": _exit,
+    "_far_cortex": _far_cortex,
 }

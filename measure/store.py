@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime
+import functools
 import hashlib
 import os
 import sqlite3
@@ -30,15 +31,25 @@ from measure.reading import (
     SUFFIX,
     Reading,
     from_json,
+    is_whole,
     reading_files,
     reading_text,
     to_json,
     write_new,
 )
-from measure.reading_list import RECORD_SUFFIX, Record, load_record, record_from, record_text
+from measure.reading_list import (
+    READINGS_FOLDER,
+    RECORD_SUFFIX,
+    Record,
+    load_record,
+    record_from,
+    record_text,
+)
 
 WAIT_S = 30  # how long a writer waits for another's lock before it gives up
 AT_A_TIME = 1000  # rows sent or fetched together
+
+Fault = tuple[str, str]  # what cannot be used, and why
 
 _METADATA = sa.MetaData()
 SCHEMA = sa.Table(
@@ -223,7 +234,7 @@ _FAULTS = {
 
 def _fault(error: exc.DBAPIError) -> str:
     if isinstance(error.orig, sqlite3.Error):
-        # Without a code it is the driver, over bytes that are no text; its words would quote the reading.
+        # Without a code it is the driver; its words might quote a reading.
         code = getattr(error.orig, "sqlite_errorname", None) or "SQLITE_CORRUPT"
     else:
         code = getattr(error.orig, "sqlstate", None) or ""
@@ -334,7 +345,7 @@ class Store:
 
     def import_folder(
         self, folder: Path, *, track: Callable[[Sequence[Path]], Iterable[Path]] = iter
-    ) -> tuple[int, tuple[tuple[str, str], ...]]:
+    ) -> tuple[int, tuple[Fault, ...]]:
         """Keep every `*.reading.json` file under a folder, each as it was written.
 
         Returns how many were new, and name and fault of each file that is no reading. `track` wraps the
@@ -349,7 +360,7 @@ class Store:
                 problems.append((path.name, str(error)))
         return self._add(rows), tuple(problems)
 
-    def import_records(self, folder: Path) -> tuple[int, tuple[tuple[str, str], ...]]:
+    def import_records(self, folder: Path) -> tuple[int, tuple[Fault, ...]]:
         """Keep every `*.record.json` file under a folder; returns as `import_folder` does."""
         records, problems = [], []
         for path in sorted(folder.rglob(f"*{RECORD_SUFFIX}")):
@@ -411,22 +422,31 @@ class Store:
         """Every reading, in order of time."""
         return self.find()
 
-    def export_folder(self, folder: Path, *, track: Callable[[Any], Iterable[Kept]] = iter) -> int:
-        """Write every reading to a file of its own, as it was saved; return how many were new there.
+    def export_folder(
+        self, folder: Path, *, track: Callable[[Any], Iterable[Kept]] = iter
+    ) -> tuple[int, tuple[Fault, ...]]:
+        """Write every reading to a file of its own, as it was saved.
 
-        `track` wraps the store to show progress.
+        Those of an agreement study go where its list looks for them: LIST/readings/CODE.reading.json.
+        Returns how many were new there, and row and fault of each that is damaged and so left out. `track`
+        wraps the store to show progress.
         Raises ReadingError where a file cannot be written or holds something else.
         """
-        return sum(
-            _write_out(kept.content, folder / f"{_file_name(kept.uid)}{SUFFIX}") for kept in track(self)
-        )
-
-    def export_records(self, folder: Path) -> int:
-        """Write every record of a study as `export_folder` does readings; returns and raises alike."""
-        query = sa.select(RECORDS.c.uid, RECORDS.c.content).order_by(RECORDS.c.number)
+        query = sa.select(RECORDS.c.reading_uid, RECORDS.c.uid, RECORDS.c.list_uid)
         with self._guarded("read"), self._engine.connect() as connection:
-            kept = connection.execute(query).all()
-        return sum(_write_out(content, folder / f"{_file_name(uid)}{RECORD_SUFFIX}") for uid, content in kept)
+            tasks = {reading: _task_path(*task) for reading, *task in connection.execute(query)}
+        texts = (
+            (kept.number, tasks.get(kept.uid, _file_name(kept.uid)), kept.content) for kept in track(self)
+        )
+        return _write_out(texts, folder, READINGS, SUFFIX)
+
+    def export_records(self, folder: Path) -> tuple[int, tuple[Fault, ...]]:
+        """Write every record of a study beside its reading; returns and raises as `export_folder` does."""
+        columns = (RECORDS.c.number, RECORDS.c.uid, RECORDS.c.list_uid, RECORDS.c.content)
+        with self._guarded("read"), self._engine.connect() as connection:
+            kept = connection.execute(sa.select(*columns).order_by(RECORDS.c.number)).all()
+        texts = ((row.number, _task_path(row.uid, row.list_uid), row.content) for row in kept)
+        return _write_out(texts, folder, RECORDS, RECORD_SUFFIX)
 
     def check(self) -> tuple[str, ...]:
         """Read the whole store and say, of each fault, what it is; nothing where all is well."""
@@ -440,7 +460,7 @@ class Store:
             try:
                 kept.reading()
             except ReadingError as error:
-                problems.append(f"reading {kept.uid}: {error}")
+                problems.append(f"row {kept.number}, reading {kept.uid}: {error}")
         return tuple(problems)
 
 
@@ -459,14 +479,31 @@ def _insert(connection: sa.Connection, table: sa.Table) -> sa.Insert:
     return table.insert()
 
 
-def _write_out(content: str, path: Path) -> bool:
-    """Write a text to a file, unless it is there; return whether it was new."""
-    if not path.exists():
-        write_new(content, path)
-        return True
-    if reading_text(path) != content:
-        raise ReadingError(f"{path.name} exists and holds something else. Export to an empty folder.")
-    return False
+def _write_out(
+    texts: Iterable[tuple[int, str, str]], folder: Path, table: sa.Table, suffix: str
+) -> tuple[int, tuple[Fault, ...]]:
+    """Write rows (number, path without suffix, text) to files; damaged ones are named by their numbers."""
+    new, faults = 0, []
+    for number, name, content in texts:
+        path = folder / f"{name}{suffix}"
+        if not is_whole(content):
+            faults.append((f"row {number} of {table.name}", _DAMAGED))
+        elif not path.exists():
+            write_new(content, path)
+            new += 1
+        elif reading_text(path) != content:
+            raise ReadingError(f"{path.name} exists and holds something else. Export to an empty folder.")
+    return new, tuple(faults)
+
+
+_DAMAGED = (
+    "It is damaged, or was changed after it was saved (its checksum does not fit). Restore it from a copy."
+)
+
+
+def _task_path(uid: str, list_uid: str) -> str:
+    """Path, without suffix, of a study's task under a folder of several studies."""
+    return f"{_file_name(list_uid)}/{READINGS_FOLDER}/{_file_name(uid.removeprefix(f'{list_uid}:'))}"
 
 
 def _file_name(uid: str) -> str:
@@ -538,10 +575,12 @@ def _engine(url: sa.URL) -> sa.Engine:
 
 def _read_sqlite(connection: sqlite3.Connection, _: object) -> None:
     connection.isolation_level = None  # the driver would begin transactions by its own rules
+    # Of a damaged text the driver would make an error that quotes it, and that ends the whole query.
+    connection.text_factory = functools.partial(str, encoding="utf-8", errors="replace")
 
 
 def _prepare_sqlite(connection: sqlite3.Connection, _: object) -> None:
-    connection.isolation_level = None
+    _read_sqlite(connection, _)
     if _write_ahead(connection) != "wal":
         raise StoreError("The store's disk cannot keep a write-ahead log. Choose a disk of this computer.")
     connection.execute("PRAGMA synchronous = FULL")

@@ -28,6 +28,7 @@ from pydicom.valuerep import DA, TM
 from measure import __version__
 from measure.errors import HoldfastError
 from measure.files import write_dicom
+from measure.film_dicom import MAKER
 from measure.healing import Seen, seen_on
 from measure.measurements import Measurement
 from measure.quantity import COVERAGE_95
@@ -36,8 +37,8 @@ from measure.report import title
 from measure.series import MeasuredFilm
 
 SCHEME = "99HOLDFAST"
-OBSERVATIONS, NOT_ASSESSABLE = "observations", "not_assessable"
-_NOT_BECAUSE = "Not assessable: "
+OBSERVATIONS, NOT_ASSESSABLE, REASON = "observations", "not_assessable", "reason"
+_BELOW = sr.RelationshipTypeValues.HAS_PROPERTIES
 _UNITS = {"mm": codes.UCUM.Millimeter, "deg": codes.UCUM.Degree, "1": codes.UCUM.NoUnits}
 # Codes as PS3.16 lists them; a part of a bone without a code of its own there stands under that bone's end.
 _SITES = {
@@ -174,16 +175,23 @@ def _graded(measured: MeasuredFilm, film: Dataset) -> Iterator[Any]:
     if seen:
         yield sr.MeasurementsAndQualitativeEvaluations(
             **_of_film(measured, film, OBSERVATIONS, ""),
-            qualitative_evaluations=[
-                sr.QualitativeEvaluation(_own(each.row.name, each.row.title), _grade(each)) for each in seen
-            ],
+            qualitative_evaluations=[_evaluation(each) for each in seen],
         )
 
 
-def _grade(seen: Seen) -> CodedConcept:
-    """Give the standard code of a grade, or our own, or why it is not assessable."""
+def _evaluation(seen: Seen) -> sr.QualitativeEvaluation:
+    """Give what was graded, or that it is not assessable with the reason, a text of any length, below it."""
+    made = sr.QualitativeEvaluation(_own(seen.row.name, seen.row.title), _grade(seen))
     if seen.grade is None:
-        return _own(NOT_ASSESSABLE, f"{_NOT_BECAUSE}{seen.reason}")
+        why = sr.TextContentItem(_own(REASON, "Reason"), str(seen.reason), _BELOW)
+        made[0].ContentSequence = sr.ContentSequence([why])
+    return made
+
+
+def _grade(seen: Seen) -> CodedConcept:
+    """Give the standard code of a grade, or our own."""
+    if seen.grade is None:
+        return _own(NOT_ASSESSABLE, "Not assessable")
     if seen.grade.code is None:
         return _own(f"{seen.row.kind.name}_{seen.grade.name}", seen.grade.words)
     scheme, value, meaning = seen.grade.code
@@ -280,7 +288,7 @@ def made_of(
         "series_number": series_number,
         "sop_instance_uid": made_uid(instance, reading.uid),
         "instance_number": 1,
-        "manufacturer": "holdfast",
+        "manufacturer": MAKER,
         "specific_character_set": "ISO_IR 192",
     }
 
@@ -312,7 +320,7 @@ def read_structured_report(path: Path) -> tuple[Reported, ...]:
 def read_observations(path: Path) -> dict[str, str]:
     """Read what was graded by eye from a report that `write_structured_report` wrote.
 
-    Observation to the meaning of its code: the grade, or why it is not assessable. Raises as above.
+    Observation to the meaning of its code, with the reason where it is not assessable. Raises as above.
     """
     return _read(path)[1]
 
@@ -322,7 +330,7 @@ def _read(path: Path) -> tuple[tuple[Reported, ...], dict[str, str]]:
         groups = list(_groups(pydicom.dcmread(path)))
         found = tuple(_reported(group) for group in groups if _tracked(group) != OBSERVATIONS)
         seen = {
-            _code(part): str(part.ConceptCodeSequence[0].CodeMeaning)
+            _code(part): _meaning(part)
             for group in groups
             if _tracked(group) == OBSERVATIONS
             for part in group.ContentSequence
@@ -335,6 +343,12 @@ def _read(path: Path) -> tuple[tuple[Reported, ...], dict[str, str]]:
     if not found:
         raise HoldfastError(f"{path.name} is no structured report of holdfast (it holds no measurement).")
     return found, seen
+
+
+def _meaning(part: Dataset) -> str:
+    """Give the meaning of a code, with the texts below it."""
+    texts = (str(below.TextValue) for below in part.get("ContentSequence", ()))
+    return ": ".join((str(part.ConceptCodeSequence[0].CodeMeaning), *texts))
 
 
 def _tracked(group: Dataset) -> str:

@@ -39,6 +39,11 @@ def run(
     if plan is not None:
         if folder is None or reader is None:
             raise HoldfastError("A reading list needs the folder of its films, and --reader.")
+        if view is not None or profiles:
+            raise HoldfastError(
+                "A reading list says its own view, and shows no values that a profile would change. "
+                "Leave out --view and --profile; review and the reports take the profile later."
+            )
         load_list(plan).tasks_of(reader)  # or say at once what is wrong with it
     try:
         import napari

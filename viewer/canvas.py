@@ -12,21 +12,22 @@ from qtpy.QtCore import QObject, QTimer, Signal
 
 from measure.errors import HoldfastError
 from measure.reading import PROPOSED
-from viewer import layers
+from viewer import layers, placing
 from viewer.overlays import Label, Labels
 from viewer.session import Point, Session
 from viewer.snapping import Snapper
 
 HIT_PX = 8.0  # screen pixels within which a press takes hold of a mark
 MOVE_PX = 4.0  # screen pixels below which a press and release is a click
-MARK_PX = 11
-LEAST_MARK_PX = 9
-LABEL_PX = 24.0  # labels nearer to each other than this would run into each other
+TAKE_PX = 4.0  # screen pixels within which a click takes another mark in hand, where a proposal waits
+RIM_PX = 1.5
 LINE_PX = 1.6
 BLINK_MS = 700
+LABELS_MS = 60  # labels find their new places once the zoom has rested so long; until then they keep theirs
 SIDE_BY_SIDE, OVERLAID, BLINKING = "side by side", "overlaid", "blinking"
 ARRANGEMENTS = (SIDE_BY_SIDE, OVERLAID, BLINKING)
 HIDDEN = "Landmarks are hidden while the film is graded. Escape, or another tab, shows them again."
+INDEX_UP = "The index film is up now; landmarks are placed on the current film. S sets them side by side."
 
 
 def scene(viewer: Any) -> Any:
@@ -53,6 +54,11 @@ def _set_data(layer: Any, data: NDArray[np.float64]) -> None:
         layer.data = data
 
 
+def _enlarged(affine: layers.Affine) -> float:
+    """How much larger an affine makes things."""
+    return float(abs(np.linalg.det(affine[:2, :2])) ** 0.5)
+
+
 @dataclass
 class FilmLayers:
     """The three layers of one film and the affine that lays it in the room's plane."""
@@ -63,7 +69,7 @@ class FilmLayers:
     number: int = -1
     affine: layers.Affine = field(default_factory=lambda: np.eye(3))
     found: list[layers.Mark] = field(default_factory=list)
-    labels: list[str] = field(default_factory=list)
+    offsets: list[placing.Offset | None] = field(default_factory=list)  # of the marks' labels
     drawn: dict[str, object] = field(default_factory=dict)
 
     def is_new(self, what: str, state: object) -> bool:
@@ -90,12 +96,18 @@ class FilmPair(QObject):
         Words: why a click did nothing.
     snapped
         A click was moved to what the film shows: the standard uncertainty there, pixels.
+    taken
+        Name of the landmark that a click on its mark took in hand.
+    flipped
+        Another film is up while the two take turns.
     """
 
     pointed = Signal(object)
     moving = Signal()
     refused = Signal(str)
     snapped = Signal(float)  # a landmark was clicked: standard uncertainty of the snap, 0 where it stayed
+    taken = Signal(str)
+    flipped = Signal()
 
     def __init__(self, viewer: Any, session: Session, parent: QObject | None = None) -> None:
         super().__init__(parent)
@@ -110,6 +122,10 @@ class FilmPair(QObject):
         self._blink = QTimer(self)
         self._blink.setInterval(BLINK_MS)
         self._blink.timeout.connect(self._flip)
+        self._relabel = QTimer(self)
+        self._relabel.setSingleShot(True)
+        self._relabel.setInterval(LABELS_MS)
+        self._relabel.timeout.connect(self._label_anew)
         self.labels = Labels(canvas_widget(viewer))
         self.index = self._add("Index")
         self.current = self._add("Current")
@@ -118,6 +134,8 @@ class FilmPair(QObject):
         self._double: list[Any] = []  # napari's own answers to a double click, while ours stands in
         scene(viewer).camera.events.zoom.connect(self._on_zoom)
         scene(viewer).camera.events.center.connect(self.show_labels)
+        self._inset: placing.Offset | None = None  # where the inset was last
+        self._hides: dict[placing.Offset, float] = {}  # what it hides at each place, until a mark moves
         self._alone: bool | None = None  # whether one film has the canvas to itself; unknown at first
         self.attached = False
         self.attach()
@@ -131,16 +149,34 @@ class FilmPair(QObject):
             self.viewer.mouse_move_callbacks.append(self._on_move)
             double = self.viewer.mouse_double_click_callbacks  # napari's would zoom, and swallow a click
             self._double, double[:] = list(double), [self._on_double]
+            for changed in self._arranged_by_napari():
+                changed.connect(self._arrange_again)
             self.attached = True
 
     def detach(self) -> None:
         """Stop listening to the mouse."""
         self._blink.stop()
+        self._relabel.stop()
         if self.attached:
             self.viewer.mouse_drag_callbacks.remove(self._on_press)
             self.viewer.mouse_move_callbacks.remove(self._on_move)
             self.viewer.mouse_double_click_callbacks[:] = self._double
+            for changed in self._arranged_by_napari():
+                changed.disconnect(self._arrange_again)
             self.attached = False
+
+    def _arranged_by_napari(self) -> tuple[Any, ...]:
+        """Events of what napari's own keys and buttons would turn, stack or spread the films by."""
+        dims = self.viewer.dims.events
+        return grid(self.viewer).events.enabled, dims.order, dims.ndisplay
+
+    def _arrange_again(self, event: object = None) -> None:
+        """Set the films as the room has them, whatever napari's own keys made of it."""
+        dims = self.viewer.dims
+        dims.ndisplay, dims.order = 2, tuple(range(dims.ndim))
+        beside = self._beside()
+        if grid(self.viewer).enabled != beside:
+            grid(self.viewer).enabled = beside
 
     def remove(self) -> None:
         """Take every layer of the pair off the canvas."""
@@ -161,11 +197,12 @@ class FilmPair(QObject):
             np.empty((0, 2)),
             name=f"{name} landmarks",
             ndim=2,
-            size=MARK_PX,
-            border_width=0.14,
+            size=placing.MARK_PX,
+            border_width_is_relative=False,
             face_color="transparent",
         )
-        marks.canvas_size_limits = LEAST_MARK_PX, MARK_PX  # small where the whole film is shown
+        marks.canvas_size_limits = placing.LEAST_MARK_PX, placing.MARK_PX
+        viewer.layers.selection.clear()  # else keys and clicks would edit the layer past the session
         return FilmLayers(image, lines, marks)
 
     # --- Showing ---
@@ -233,7 +270,7 @@ class FilmPair(QObject):
         """Set the films side by side, over each other, or in turn."""
         self.arrangement = arrangement
         alone = self.session.current == self.session.index
-        beside = arrangement == SIDE_BY_SIDE and not alone
+        beside = self._beside()
         over = arrangement != SIDE_BY_SIDE and not alone
         self.index.image.visible = not alone
         self.index.marks.visible = self.index.lines.visible = beside and not self.bare
@@ -246,6 +283,9 @@ class FilmPair(QObject):
         (self._blink.start if over and arrangement == BLINKING else self._blink.stop)()
         self._on_zoom()
 
+    def _beside(self) -> bool:
+        return self.arrangement == SIDE_BY_SIDE and self.session.current != self.session.index
+
     def lay_bare(self, bare: bool) -> None:
         """Hide marks, lines and labels, which cover what is graded by eye, or show them again."""
         self.bare = bare
@@ -255,7 +295,19 @@ class FilmPair(QObject):
         self.arrange(self.arrangement)
 
     def _flip(self) -> None:
-        self.current.image.visible = not self.current.image.visible
+        """Show the other film, with its own marks."""
+        up = self.index_is_up
+        for layer in self.current.every():
+            layer.visible = up and not (self.bare and layer is not self.current.image)
+        for layer in self.index.every()[1:]:
+            layer.visible = not up and not self.bare
+        self.show_labels()
+        self.flipped.emit()
+
+    @property
+    def index_is_up(self) -> bool:
+        """Whether the films take turns and the index film has its own."""
+        return not self.current.image.visible
 
     def update(self, highlighted: frozenset[tuple[str, str]] = frozenset()) -> None:
         """Draw marks and lines of both films as the session has them; what has not changed is left."""
@@ -290,40 +342,108 @@ class FilmPair(QObject):
             film.marks.border_color = attributes["border_color"]
         same = [mark.label for mark in found] == [mark.label for mark in film.found]
         film.found = found
-        if not (same and self.session.dragging):  # while a point moves, its label goes with it
+        if not same:
             self._choose_labels(film)
+        elif not self.session.dragging:  # while a point moves, its label goes with it
+            self._relabel.start()
         self.show_labels()
 
     def _choose_labels(self, film: FilmLayers) -> None:
-        """Choose the marks that have room for a label at the present zoom."""
+        """Choose how large marks are and where their labels stand at the present zoom."""
         zoom = scene(self.viewer).camera.zoom
-        places = np.array([mark.point for mark in film.found], dtype=np.float64).reshape(-1, 2)
-        film.labels = layers.labels(film.found, layers.apply(film.affine, places) * zoom, LABEL_PX)
+        points = np.array([mark.point for mark in film.found], dtype=np.float64).reshape(-1, 2)
+        places = layers.apply(film.affine, points) * zoom
+        film.offsets = layers.label_offsets(film.found, places)
+        sizes = placing.mark_sizes(places)
+        if film.found and film.is_new("sizes", (zoom, sizes.tolist())):
+            pixel = 1.0 / (zoom * _enlarged(film.affine))  # of the screen, in the film's own
+            film.marks.border_width = RIM_PX * pixel
+            film.marks.size = sizes * pixel
 
     def show_labels(self, event: object = None) -> None:
         """Write the labels of both films where their marks are on the screen."""
-        beside = grid(self.viewer).enabled
+        self._hides.clear()
+        width, height = self.cell_size()
+        shown = []
+        for film in (self.index, self.current):
+            if not film.marks.visible:
+                continue
+            left = self._left(film)
+            for mark, off in zip(film.found, film.offsets, strict=True):
+                row, column = self._on_canvas(film, mark.point)
+                if off and left <= column <= left + width and 0 <= row <= height:
+                    shown.append(Label(mark.label, column, row, off, mark.in_hand))
+        self.labels.say(shown)
+
+    def _left(self, film: FilmLayers) -> float:
+        """Left edge of a film's share of the canvas, in screen pixels."""
+        return self.cell_size()[0] if film is self.current and grid(self.viewer).enabled else 0.0
+
+    def _on_canvas(self, film: FilmLayers, point: Point) -> tuple[float, float]:
+        """Place (row, column) of a film's point on the canvas, in screen pixels."""
         width, height = self.cell_size()
         camera = scene(self.viewer).camera
-        middle, centre = np.array([height, width]) / 2, np.array(camera.center[-2:])
-        shown = []
-        for film, left in ((self.index, 0.0), (self.current, width if beside else 0.0)):
-            if self.bare or (film is self.index and not beside):
-                continue
-            for mark, words in zip(film.found, film.labels, strict=True):
-                row, column = (
-                    middle + (layers.apply(film.affine, np.array(mark.point)) - centre) * camera.zoom
-                )
-                if words and 0 <= column <= width and 0 <= row <= height:
-                    shown.append(Label(words, left + float(column), float(row), mark.in_hand))
-        self.labels.say(shown)
+        off = layers.apply(film.affine, np.array(point)) - np.array(camera.center[-2:])
+        row, column = np.array([height, width]) / 2 + off * camera.zoom
+        return float(row), float(column) + self._left(film)
 
     def _on_zoom(self) -> None:
         width = LINE_PX / max(scene(self.viewer).camera.zoom, 1e-6)
         for film in (self.index, self.current):
-            film.lines.edge_width = width / abs(np.linalg.det(film.affine[:2, :2])) ** 0.5
+            film.lines.edge_width = width / _enlarged(film.affine)
+        self._relabel.start()
+        self.show_labels()
+
+    def _label_anew(self) -> None:
+        for film in (self.index, self.current):
             self._choose_labels(film)
         self.show_labels()
+
+    def inset_place(self, side: int, below: int, point: Point) -> placing.Offset:
+        """Where on the canvas (top, left) the inset hides least, while the cursor is at a place of the film.
+
+        side: of the inset; below: the captions' lower edge, in screen pixels.
+        """
+        width, height = self.cell_size()
+        edge = placing.EDGE_PX
+        cells = (self.current, self.index) if grid(self.viewer).enabled else (self.current,)
+        spots = [
+            (top, self._left(film) + across)
+            for film in cells
+            for top in (height - side - edge, float(below + edge))
+            for across in (width - side - edge, edge)
+        ]
+        cursor = self._on_canvas(self.current, point)
+        self._inset = placing.inset_place(
+            spots, side, cursor, lambda spot: self._hidden(spot, side), self._inset
+        )
+        return self._inset
+
+    def _hidden(self, spot: placing.Offset, side: int) -> float:
+        """Count the marks that a square of the canvas hides; add twice the mean grey of the film there."""
+        if spot not in self._hides:
+            self._hides[spot] = self._hidden_now(spot, side)
+        return self._hides[spot]
+
+    def _hidden_now(self, spot: placing.Offset, side: int) -> float:
+        film = self.current
+        if grid(self.viewer).enabled and spot[1] < self.cell_size()[0]:
+            film = self.index
+        marks = np.array([self._on_canvas(film, mark.point) for mark in film.found]).reshape(-1, 2)
+        inside = np.all((marks >= spot) & (marks <= np.array(spot) + side), axis=1).sum()
+        steps = side * np.linspace(0.0, 1.0, 7)
+        under = np.stack(np.meshgrid(spot[0] + steps, spot[1] + steps, indexing="ij"), axis=-1)
+        points = self._under(film, under.reshape(-1, 2))
+        return float(inside) + 2.0 * layers.mean_grey(
+            self.shades_of(film.number), self.window_of(film.number), points
+        )
+
+    def _under(self, film: FilmLayers, places: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Points (n, 2) of a film under places (n, 2) of the canvas."""
+        origin = np.array(self._on_canvas(film, (0.0, 0.0)))
+        room = (places - origin) / scene(self.viewer).camera.zoom + film.affine[:2, 2]
+        inverse: layers.Affine = np.linalg.inv(film.affine).astype(np.float64)
+        return layers.apply(inverse, room)
 
     # --- Looking ---
 
@@ -450,14 +570,15 @@ class FilmPair(QObject):
         A landmark is placed on what it means, where that is seen near the click; or exactly there.
         """
         session = self.session
-        if self.bare:
-            self.refused.emit(HIDDEN)
+        if self.bare or self.index_is_up:
+            self.refused.emit(HIDDEN if self.bare else INDEX_UP)
             return
         try:
             if self._collect:
                 self._collected(point)
-            elif held and not self.waits_for_points() and not self._proposed(held[0]):
+            elif held and not self.waits_for_points() and self._takes(held, point):
                 session.select(held[0])
+                self.taken.emit(held[0])
             else:
                 marks = session.draft.landmarks
                 found = None if exact else self.snapper.snap(session.film, session.active, point, marks)
@@ -474,10 +595,18 @@ class FilmPair(QObject):
                 self._collect = None
                 done(points)
 
-    def _proposed(self, name: str) -> bool:
-        """Whether a mark is the proposal in hand: a click beside it says where it belongs."""
-        landmark = self.session.draft.landmarks.get(name)
-        return name == self.session.active and landmark is not None and landmark.status == PROPOSED
+    def _takes(self, held: tuple[str, int], point: Point) -> bool:
+        """Whether a click on a mark takes it in hand.
+
+        Where a proposal is in hand, it says where that belongs, save on the very middle of another mark.
+        """
+        name, number = held
+        active = self.session.draft.landmarks.get(self.session.active or "")
+        if active is None or active.status != PROPOSED:
+            return True
+        mark = self.session.draft.landmarks[name].points[number]
+        far = np.linalg.norm(self.to_room(mark) - self.to_room(point)) * scene(self.viewer).camera.zoom
+        return name != self.session.active and bool(far <= TAKE_PX)
 
     def waits_for_points(self) -> bool:
         """Whether the landmark in hand still wants points: a click near another mark then places."""

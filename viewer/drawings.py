@@ -1,7 +1,7 @@
 """Small drawings of where each landmark lies: our own, in millimetres of invented bones. No Qt.
 
-A drawing is a few outlines and, for each landmark of a view, where it is. Distal is to the right. Up is
-volar (olecranon, lateral), radial (olecranon, AP), anterior (patella, lateral) and else lateral.
+A drawing is a few outlines and, for each landmark of a view, where it is. Distal is to the right; `up` says
+what is up. A film may lie otherwise, so both are written on the drawing.
 """
 
 from __future__ import annotations
@@ -29,10 +29,11 @@ class Drawing:
     size: tuple[float, float]
     shapes: tuple[Shape, ...]
     places: dict[str, Spots]
+    up: str
 
 
 def _drawing(
-    frame: Spots, bones: tuple[Spots, ...], metal: tuple[Spots, ...], places: dict[str, Spots]
+    up: str, frame: Spots, bones: tuple[Spots, ...], metal: tuple[Spots, ...], places: dict[str, Spots]
 ) -> Drawing:
     """Draw with y up, within a frame from its lower left to its upper right corner."""
     (left, bottom), (right, top) = frame
@@ -43,10 +44,11 @@ def _drawing(
     shapes = [Shape(down(bone), BONE_EDGE, 1.4, BONE) for bone in bones]
     shapes += [Shape(down(line), METAL, 1.8) for line in metal]
     size = right - left, top - bottom
-    return Drawing(size, tuple(shapes), {name: down(spots) for name, spots in places.items()})
+    return Drawing(size, tuple(shapes), {name: down(spots) for name, spots in places.items()}, up)
 
 
 _OLECRANON_LATERAL = _drawing(
+    up="volar",
     frame=((-33, -15), (103, 19)),
     bones=(
         ((102, 7.5), (34.8, 7.6), (29.4, 8.8), (17.2, 13.8), (11.2, 14.7), (10.1, 10.0), (7.6, 6.3),
@@ -95,6 +97,7 @@ _OLECRANON_LATERAL = _drawing(
 )  # fmt: skip
 
 _OLECRANON_AP = _drawing(
+    up="radial",
     frame=((-33, -15), (103, 19)),
     bones=(
         ((102, 6.8), (38.4, 6.8), (12.0, 10.8), (-1.2, 11.0), (-1.2, -11.0), (12.0, -10.8), (38.4, -6.8),
@@ -130,6 +133,7 @@ _OLECRANON_AP = _drawing(
 )  # fmt: skip
 
 _PATELLA_LATERAL = _drawing(
+    up="anterior",
     frame=((-34, -58), (34, 16)),
     bones=(
         ((-22, 4), (-19, 8), (-12, 10), (1, 11), (1, -9.5), (-8, -10.5), (-17, -8.5), (-21, -3)),
@@ -168,6 +172,7 @@ _PATELLA_LATERAL = _drawing(
 )  # fmt: skip
 
 _PATELLA_AP = _drawing(
+    up="lateral",
     frame=((-34, -24), (32, 24)),
     bones=(
         ((1, 21), (-8, 21), (-16, 17), (-21, 9), (-22, 0), (-21, -9), (-16, -17), (-8, -21), (1, -21)),
@@ -201,6 +206,7 @@ _PATELLA_AP = _drawing(
 )  # fmt: skip
 
 _GREATER_TUBEROSITY_AP = _drawing(
+    up="lateral",
     frame=((-26, -39), (111, 27)),
     bones=(
         ((16, 16), (26, 13), (45, 11.5), (110, 11), (110, -11), (45, -11.5), (30, -14), (24, -20),
@@ -235,6 +241,7 @@ _GREATER_TUBEROSITY_AP = _drawing(
 )  # fmt: skip
 
 _GREATER_TROCHANTER_AP = _drawing(
+    up="lateral",
     frame=((-28, -60), (117, 26)),
     bones=(
         ((22, 16), (32, 15.5), (116, 14), (116, -14), (60, -14.5), (48, -19), (42, -20), (36, -16.5),
@@ -269,6 +276,7 @@ _GREATER_TROCHANTER_AP = _drawing(
 )  # fmt: skip
 
 _MEDIAL_MALLEOLUS_AP = _drawing(
+    up="lateral",
     frame=((-78, -32), (24, 24)),
     bones=(
         ((-76, 12), (-35, 12.5), (-15, 16), (-3, 21), (0, 20), (1, 4), (0, -8), (0, -11), (-6, -22),

@@ -52,19 +52,18 @@ def _films(path: Path, problems: list[str]) -> Iterator[Film]:
     try:
         yield read_film(path)
         return
-    except SeveralFramesError:
-        pass
-    for frame in range(1, MOST_FRAMES + 2):
+    except SeveralFramesError as several:
+        count = several.count
+    faults: dict[str, list[int]] = {}
+    for frame in range(1, min(count, MOST_FRAMES) + 1):
         try:
-            film = read_film(path, frame=frame)
-        except FilmError:
-            if frame == 1:
-                raise
-            return
-        if frame > MOST_FRAMES:
-            problems.append(f"{path.name}: holds many frames; the first {MOST_FRAMES} are shown")
-            return
-        yield film
+            yield read_film(path, frame=frame)
+        except FilmError as error:
+            faults.setdefault(str(error), []).append(frame)
+    for words, frames in faults.items():
+        problems.append(f"{path.name}, frame {', '.join(map(str, frames))} of {count}: {words}")
+    if count > MOST_FRAMES:
+        problems.append(f"{path.name}: holds {count} frames; the first {MOST_FRAMES} are shown")
 
 
 def _add(folder: Folder, film: Film, readings: Filed) -> None:

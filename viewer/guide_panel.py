@@ -21,7 +21,7 @@ from qtpy.QtWidgets import (
 
 from measure.reading import PROPOSED, Landmark
 from measure.sites import LandmarkRow
-from viewer.drawings import Drawing
+from viewer.drawings import BONE_EDGE, Drawing
 from viewer.layers import Look, look_of
 from viewer.session import Session
 
@@ -254,6 +254,8 @@ class Schematic(QWidget):
         def place(x: float, y: float) -> QPointF:
             return QPointF(left + scale * x, top + scale * y)
 
+        painter.setPen(QColor(BONE_EDGE))
+        painter.drawText(QPointF(10, 17), f"↑ {self._drawing.up}   → distal")
         for shape in self._drawing.shapes:
             painter.setPen(QPen(QColor(shape.colour), shape.width))
             painter.setBrush(QBrush(QColor(shape.fill)) if shape.fill else Qt.BrushStyle.NoBrush)

@@ -20,6 +20,7 @@ from measure.reading import CONFIRMED, PROPOSED, Landmark
 from measure.scale import scales_for
 from measure.series import MeasuredFilm
 from measure.sites import View
+from viewer import placing
 from viewer.drafts import Draft
 from viewer.lines import AXIS, SPAN, Line, lines_for
 
@@ -118,19 +119,17 @@ def points_layer(found: Sequence[Mark]) -> dict[str, Any]:
     }
 
 
-def labels(found: Sequence[Mark], places: Points, apart: float) -> list[str]:
-    """Labels of marks at (n, 2) places, left out where another label is nearer than `apart`.
+def label_offsets(found: Sequence[Mark], places: Points) -> list[placing.Offset | None]:
+    """From each mark at (n, 2) places on the screen to its label; None where that has no room.
 
-    What is in hand is labelled first, then what waits for the reader, then the rest in the table's order.
+    What is in hand is labelled first, and always; then what waits for the reader, at some distance if need
+    be; then the rest in the table's order, but close by or not at all, so that the film is seen.
     """
     rank = [(not mark.in_hand, mark.look is LOOKS[CONFIRMED], number) for number, mark in enumerate(found)]
-    near = (np.abs(places[:, None] - places[None]).max(axis=-1) < apart).tolist()
-    shown: list[int] = []
-    for _, _, number in sorted(rank):
-        free = not any(near[number][other] for other in shown)
-        if found[number].label and (free or found[number].in_hand):
-            shown.append(number)
-    return [mark.label if number in shown else "" for number, mark in enumerate(found)]
+    certain = frozenset(number for number, mark in enumerate(found) if mark.in_hand)
+    near = frozenset(number for other, sure, number in rank if other and sure)
+    order = [number for *_, number in sorted(rank)]
+    return placing.label_offsets(places, [mark.label for mark in found], order, certain, near)
 
 
 def drawn_rows(view: View) -> set[str]:
@@ -184,24 +183,29 @@ def film_affine(index: MeasuredFilm, index_film: Film, later: MeasuredFilm, film
     """Affine (3, 3) that lays a later film's reference bone on the index film's.
 
     From the landmarks of the fragment that serves as reference, where both films have two or more of
-    its points; else the films are laid centre on centre at one scale.
+    its points; else the films are laid centre on centre at one scale, or as high where that is not known.
     """
     size, index_size = np.array(film.aspect), np.array(index_film.aspect)
     pairs = _shared_points(index, later)
     if len(pairs[0]) >= 2:
         return similarity(pairs[1] * size, pairs[0] * index_size) @ index_affine(film)
-    ratio = _pixel(later, film) / _pixel(index, index_film)
+    pixel, index_pixel = _pixel(later, film), _pixel(index, index_film)
+    if pixel is not None and index_pixel is not None:
+        ratio = pixel / index_pixel
+    else:
+        ratio = index_film.pixels.shape[0] * index_size[0] / (film.pixels.shape[0] * size[0])
     centres = [0.5 * (np.array(f.pixels.shape) - 1) * s for f, s in ((film, size), (index_film, index_size))]
     affine = np.diag([ratio, ratio, 1.0])
     affine[:2, 2] = centres[1] - ratio * centres[0]
     return affine @ index_affine(film)
 
 
-def _pixel(measured: MeasuredFilm, film: Film) -> float:
-    """Return a column's pixel size to lay films together by: at the bone, else on the detector, else 1."""
+def _pixel(measured: MeasuredFilm, film: Film) -> float | None:
+    """Return a column's pixel size to lay films together by: at the bone, else on the detector; mm."""
     if measured.scale:
         return measured.scale.mm_per_px[1]
-    return (film.spacing.imager or film.spacing.pixel or (1.0, 1.0))[1]
+    spacing = film.spacing.imager or film.spacing.pixel
+    return spacing[1] if spacing else None
 
 
 def _shared_points(a: MeasuredFilm, b: MeasuredFilm) -> tuple[Points, Points]:
@@ -250,3 +254,12 @@ def starting_window(
         return 0.0, 1.0
     low, high = np.percentile(shown, (1.0, 99.8))
     return (float(low), float(high)) if high > low else (0.0, 1.0)
+
+
+def mean_grey(shades: NDArray[np.float32], limits: tuple[float, float], points: Points) -> float:
+    """Mean of a film's greys at (n, 2) points as its limits show them, 0 to 1; off the film is black."""
+    rows, columns = points.round().astype(int).T
+    on = (rows >= 0) & (rows < shades.shape[0]) & (columns >= 0) & (columns < shades.shape[1])
+    low, high = limits
+    grey = np.clip((shades[rows[on], columns[on]] - low) / max(high - low, 1e-6), 0.0, 1.0)
+    return float(grey.sum()) / len(points)

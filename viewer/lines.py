@@ -6,6 +6,7 @@ Kinds: "axis" is what a value is measured against, "span" is what is measured. N
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Mapping
 
 import numpy as np
@@ -168,13 +169,19 @@ def lines_for(
 
     `aspect` is the (row, column) size of a pixel: lines are found in an isotropic unit and turned back.
     """
-    size = np.array(aspect)
-    if not all(name in landmarks and landmarks[name].located for name in row.landmarks):
+    placed = {name: mark.points for name, mark in landmarks.items() if mark.located}
+    if not all(name in placed for name in row.landmarks):
         return []
-    required = [landmarks[name].array * size for name in row.landmarks]
-    optional = [
-        landmarks[name].array * size if name in landmarks and landmarks[name].located else None
-        for name in row.optional
-    ]
-    lines = DRAWINGS[row.function](*required, *optional)
-    return [(kind, line / size) for kind, line in lines if np.isfinite(line).all()]
+    return list(_drawn(row.function, tuple(map(placed.get, (*row.landmarks, *row.optional))), aspect))
+
+
+@functools.lru_cache(maxsize=256)  # a few films' rows: a moving point leaves most lines where they are
+def _drawn(
+    function: str, places: tuple[tuple[tuple[float, float], ...] | None, ...], aspect: tuple[float, float]
+) -> tuple[Line, ...]:
+    size = np.array(aspect)
+    points = [None if at is None else np.array(at, dtype=np.float64) * size for at in places]
+    lines = [(kind, line / size) for kind, line in DRAWINGS[function](*points) if np.isfinite(line).all()]
+    for _, line in lines:
+        line.flags.writeable = False  # one for all who ask
+    return tuple(lines)

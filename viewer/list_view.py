@@ -36,8 +36,7 @@ class ListView(ReadingView):
     def __init__(self, viewer: Any, run: ListRun) -> None:
         self.run = run
         super().__init__(viewer, run.open())
-        for control in (self.earlier, self.later, self.case_choice):
-            control.hide()
+        self.choice.hide()
         panel = self.film_panel
         for field in (panel.reader, panel.surgery, panel.axis, *panel.hand_overs.values()):
             field.setEnabled(False)

@@ -4,19 +4,16 @@ from __future__ import annotations
 
 import functools
 import itertools
-import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from typing import Any
 
 from qtpy.QtCore import QEvent, QObject, Qt, QTimer
 from qtpy.QtGui import QKeySequence, QShortcut
 from qtpy.QtWidgets import (
     QComboBox,
-    QHBoxLayout,
     QLabel,
     QMainWindow,
     QMessageBox,
-    QProgressBar,
     QPushButton,
     QSizePolicy,
     QTabWidget,
@@ -24,15 +21,11 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
-from measure.carry import carry_forward
 from measure.errors import HoldfastError
 from measure.export import CAUTION
-from measure.film import Film
 from measure.healing import healing_of
-from measure.propose import propose_scale
-from measure.reading import PROPOSED, Landmark, Reading
 from measure.report import holding_words
-from measure.scale import FOUND, ScaleInput
+from measure.scale import ScaleInput
 from measure.series import Case
 from viewer.canvas import (
     ARRANGEMENTS,
@@ -44,30 +37,28 @@ from viewer.canvas import (
     grid,
     scene,
 )
-from viewer.describe_panel import DescribeDialog, Descriptions
 from viewer.drawings import DRAWINGS
+from viewer.errands import Errands
+from viewer.film_choice import FilmChoice
 from viewer.grading import BACK, Sheet
 from viewer.guide_panel import GuidePanel
-from viewer.hand_over import KEEP, hand_over, store_place
+from viewer.hand_over import KEEP, store_place
+from viewer.key_hand import KeyHand
 from viewer.observation_sheet import ObservationSheet
-from viewer.overlays import INSET_PX, Caption, Inset
+from viewer.overlays import Caption, Inset
 from viewer.results_panel import ResultsPanel
-from viewer.rows import ResultRow, caption_lines, frame_words, moving_rows, result_rows, trend, verdict
+from viewer.rows import ResultRow, caption_lines, moving_rows, result_rows, trend, verdict
 from viewer.scale_panel import WHAT_TO_CLICK, FilmPanel, ScalePanel
 from viewer.session import Point, Session
 from viewer.style import SHEET, dress
 
 FRAME_MS = 16
-CARRY = "carry"
 LOOK_MS = 400  # the film comes first: it is looked at once it is drawn
 REST_MS = 80  # a point that has not moved for so long rests: changes and outcomes are worked out
 RESULTS_PX = 370  # height of the table to begin with: films are mostly wider than high
+RESULTS_SHARE = 0.42  # of the window's height, at most
 LANDMARK_TAB, SCALE_TAB, FILM_TAB, SHEET_TAB = 0, 1, 2, 3
 MOVING = "A landmark is moving. Changes (≈) and outcomes are worked out as soon as it rests."
-STALE_AIM = (
-    "The cross has not been moved for this landmark. Arrow keys move it; Space places where it stands."
-)
-AIM_WORDS = "Arrow keys move the cross (Shift 10, Ctrl 0.1, Ctrl+Shift 100 pixels); Space places there."
 STEPS = {"": 1.0, "Shift+": 10.0, "Ctrl+": 0.1, "Ctrl+Shift+": 100.0}  # pixels an arrow key moves by
 ARROWS = {"Up": (-1, 0), "Down": (1, 0), "Left": (0, -1), "Right": (0, 1)}
 
@@ -80,37 +71,29 @@ class ReadingView(QWidget):
         self.viewer, self.session = viewer, session
         self._highlighted: frozenset[tuple[str, str]] = frozenset()
         self._trend_key: tuple[str, str] | None = None
-        self._point_in_hand = 0
         self._said = ("", 0)  # the words last said, beside how many troubles
         self._shown = (-1, -1)  # index and current film on the canvas
         self._followed: tuple[int, str | None] | None = None
-        self._aimed: tuple[int, str | None] | None = None  # film and landmark that the cross was moved for
         self._full: tuple[Case, list[ResultRow]] | None = None  # the last result in full, of the film shown
-        self._carrying: Any = None
-        self._under_way: dict[Any, str] = {}  # what works off the window's thread, in words: workers, CARRY
-        self._stop = threading.Event()  # tells the worker of proposals that nobody wants them any more
         self._dock: Any = None
-        self._box: QMessageBox | DescribeDialog | None = None  # the question that is open
+        self._box: QMessageBox | None = None  # the question that is open
         self._timer = _later(FRAME_MS, self.refresh, self)
         self._rest = _later(REST_MS, self._show_result, self)
         self._shown_first = _later(LOOK_MS, self._look, self)
+        self.errands = Errands(session, self)
         self._build()
         self.pair = FilmPair(viewer, session, self)
+        self.hand = KeyHand(self.pair, self._do, self.say)
         self._build_overlays()
         self._connect()
         self._shortcuts()
-        self._fill_films()
 
     # --- Building ---
 
     def _build(self) -> None:
         self.patient = _label("patient")
         self.message = _label("message")
-        self.case_choice = QComboBox()
-        self.case_choice.setToolTip(
-            "Films of the folder; one of another patient, side or view is a case of its own"
-        )
-        self.earlier, self.later = QPushButton("◀ Earlier"), QPushButton("Later ▶")
+        self.choice = FilmChoice(self.session, self._do)
         self.guide, self.scale, self.film_panel = GuidePanel(), ScalePanel(), FilmPanel(ARRANGEMENTS)
         self.grading, self.sheet = Sheet(self.session), ObservationSheet()
         self.results = ResultsPanel()
@@ -125,32 +108,13 @@ class ReadingView(QWidget):
         ):
             tabs.addTab(panel, name)
         self.tabs = tabs
-        visits = QHBoxLayout()
-        visits.addWidget(self.earlier)
-        visits.addWidget(self.case_choice, 1)
-        visits.addWidget(self.later)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(10, 8, 10, 8)
         layout.addWidget(self.patient)
-        layout.addLayout(visits)
+        layout.addWidget(self.choice)
         layout.addWidget(self.message)
-        layout.addWidget(self._busy_row())
+        layout.addWidget(self.errands.busy)
         layout.addWidget(tabs, 1)
-
-    def _busy_row(self) -> QWidget:
-        self.busy = QWidget()
-        self.busy_words = words = _label("quiet")
-        bar = QProgressBar()
-        bar.setRange(0, 0)
-        bar.setMaximumWidth(70)
-        self.stop_carrying = QPushButton("Do without")
-        row = QHBoxLayout(self.busy)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.addWidget(words, 1)
-        row.addWidget(bar)
-        row.addWidget(self.stop_carrying)
-        self.busy.hide()
-        return self.busy
 
     def _build_overlays(self) -> None:
         canvas = canvas_widget(self.viewer)
@@ -161,25 +125,29 @@ class ReadingView(QWidget):
 
     def _connect(self) -> None:
         pair, guide, scale, panel = self.pair, self.guide, self.scale, self.film_panel
-        session = self.session
+        session, errands = self.session, self.errands
         pair.pointed.connect(self._pointed)
         pair.moving.connect(self.redraw_soon)
         pair.refused.connect(self.say)
-        self.stop_carrying.clicked.connect(self._drop_carry)
-        self.earlier.clicked.connect(lambda: self._visit(-1))
-        self.later.clicked.connect(lambda: self._visit(1))
-        self.case_choice.activated.connect(self._chosen_film)
+        errands.said.connect(self.say)
+        errands.laid.connect(self._laid)
+        errands.sought.connect(self._sought)
+        errands.handing_over.connect(lambda busy: panel.let_hand_over(not busy))
+        self.choice.said.connect(self.say)
+        self.choice.described.connect(self._show_anew)
         guide.chosen.connect(self._do(lambda s, name: s.select(name)))
         guide.confirmed.connect(self._do(lambda s: s.confirm()))
         guide.declared_absent.connect(self._do(lambda s: s.absent()))
-        guide.cleared.connect(self._clear)
+        guide.cleared.connect(self.hand.clear)
         guide.undone.connect(self._do(lambda s: s.undo()))
         guide.redone.connect(self._do(lambda s: s.redo()))
         guide.skipped.connect(self._do(lambda s, reason: s.skip(reason)))
         guide.finished.connect(self.finish)
         pair.snapped.connect(self._snapped)
+        pair.taken.connect(lambda name: self.say(f"In hand: {session.view.landmark[name].title}."))
+        pair.flipped.connect(self._caption)
         scale.wanted.connect(self._collect_scale)
-        scale.sought.connect(self._seek_scale)
+        scale.sought.connect(errands.seek_scale)
         scale.used.connect(self._do(lambda s, kind: s.use_scale(kind)))
         scale.removed.connect(self._do(lambda s, kind: s.remove_scale(kind)))
         panel.windowed.connect(lambda limits: self.pair.set_window(tuple(limits)))
@@ -189,8 +157,8 @@ class ReadingView(QWidget):
         panel.reader_said.connect(self._do(lambda s, text: s.set_reader(text)))
         panel.surgery_said.connect(self._do(lambda s, text: s.set_surgery_date(text or None)))
         panel.axis_said.connect(self._do(lambda s, text: s.use_axis(text)))
-        panel.handed_over.connect(self._hand_over)
-        panel.described.connect(lambda view, side: self._describe({session.current: (view, side)}))
+        panel.handed_over.connect(errands.hand_over)
+        panel.described.connect(lambda view, side: self.choice.describe({session.current: (view, side)}))
         self.sheet.pressed.connect(self._do(lambda _, key: self.grading.press(key)))
         self.sheet.picked.connect(self._do(lambda _, place: self.grading.pick(place)))
         self.sheet.remarked.connect(self._do(lambda s, words: s.remark(words)))
@@ -213,25 +181,27 @@ class ReadingView(QWidget):
         }  # fmt: skip
 
     def _film_keys(self) -> dict[str, Callable[[], object]]:
+        pair, hand, choice = self.pair, self.hand, self.choice
         looking: dict[str, Callable[[], object]] = {
-            "G": self._to_sheet, "PgUp": lambda: self._visit(-1), "PgDown": lambda: self._visit(1),
-            "I": lambda: self.pair.invert(), "F": lambda: self.pair.fit(),
+            "G": self._to_sheet, "PgUp": lambda: choice.visit(-1), "PgDown": lambda: choice.visit(1),
+            "I": pair.invert, "F": pair.fit,
             "B": lambda: self._arrange(BLINKING), "S": lambda: self._arrange(SIDE_BY_SIDE),
-            "+": lambda: self._zoom(1.25), "=": lambda: self._zoom(1.25), "-": lambda: self._zoom(0.8),
+            "+": lambda: hand.zoom(1.25), "=": lambda: hand.zoom(1.25), "-": lambda: hand.zoom(0.8),
         }  # fmt: skip
         return looking | {key: self._seen(action) for key, action in self._landmark_keys().items()}
 
     def _landmark_keys(self) -> dict[str, Callable[[], object]]:
+        hand = self.hand
         keys: dict[str, Callable[[], object]] = {
-            "Return": self._enter, "Enter": self._enter, "Space": self._place_at_aim,
+            "Return": hand.enter, "Enter": hand.enter, "Space": hand.place,
             "N": self._do(lambda s: s.step(1)), "P": self._do(lambda s: s.step(-1)),
             "X": self.guide.open_reasons, "A": self._do(lambda s: s.absent()),
-            "Delete": self._clear, "Backspace": self._clear, "C": self._centre,
-            "[": lambda: self._pick_point(-1), "]": lambda: self._pick_point(1),
+            "Delete": hand.clear, "Backspace": hand.clear, "C": hand.centre,
+            "[": lambda: hand.pick_point(-1), "]": lambda: hand.pick_point(1),
         }  # fmt: skip
         for modifier, step in STEPS.items():
             for arrow, (rows, columns) in ARROWS.items():
-                keys[modifier + arrow] = functools.partial(self._arrow, rows * step, columns * step)
+                keys[modifier + arrow] = functools.partial(hand.arrow, rows * step, columns * step)
         return keys
 
     def _seen(self, action: Callable[[], object]) -> Callable[[], None]:
@@ -254,8 +224,8 @@ class ReadingView(QWidget):
         for kind in (QComboBox, QPushButton):
             for control in self.findChildren(kind):
                 control.setFocusPolicy(Qt.FocusPolicy.TabFocus)
-        guide = self.guide
-        order = [canvas, self.earlier, self.case_choice, self.later, self.tabs.tabBar(), guide.confirm,
+        guide, choice = self.guide, self.choice
+        order = [canvas, choice.earlier, choice.films, choice.later, self.tabs.tabBar(), guide.confirm,
                  guide.skip, guide.absent, guide.clear, guide.undo, guide.redo, guide.finish,
                  *self.scale.controls(), *self.film_panel.controls(), *self.sheet.controls(),
                  self.results.table]  # fmt: skip
@@ -274,7 +244,8 @@ class ReadingView(QWidget):
             self.results, name="Measurements", area="bottom", add_vertical_stretch=False
         )
         if isinstance(window, QMainWindow):
-            window.resizeDocks([self._dock], [RESULTS_PX], Qt.Orientation.Vertical)
+            height = min(RESULTS_PX, round(RESULTS_SHARE * window.height()))
+            window.resizeDocks([self._dock], [height], Qt.Orientation.Vertical)
         canvas_widget(self.viewer).installEventFilter(self)
         scene(self.viewer).camera.events.zoom.connect(self._caption)
         self._tab_order()
@@ -307,8 +278,7 @@ class ReadingView(QWidget):
     def leave(self) -> None:
         """Let go of the session: no callback, layer, dock or overlay is left behind."""
         self.detach()
-        self._drop_carry()
-        self._under_way.clear()
+        self.errands.leave()
         self.pair.remove()
         canvas_widget(self.viewer).removeEventFilter(self)
         scene(self.viewer).camera.events.zoom.disconnect(self._caption)
@@ -322,6 +292,8 @@ class ReadingView(QWidget):
         if event is not None and event.type() == QEvent.Type.Resize:
             QTimer.singleShot(0, self._caption)
             QTimer.singleShot(0, self.pair.show_labels)
+        elif event is not None and event.type() == QEvent.Type.Leave:
+            self.inset.hide()
         return False
 
     # --- Redrawing ---
@@ -374,23 +346,19 @@ class ReadingView(QWidget):
 
     def _film_changed(self) -> None:
         session, pair = self.session, self.pair
-        self.case_choice.setCurrentIndex(session.current)
+        self.inset.hide()  # it shows the film before
+        self.choice.refresh()
         self.film_panel.show_session(session, pair.window_of(session.current), pair.arrangement)
         self.scale.show_session(session)
         count = len(session.measured(session.current).notes)
         self.tabs.setTabText(FILM_TAB, f"Film and case  ▲ {count} to note" if count else "Film and case")
-        visits = session.visits
-        place = visits.index(session.current) if session.current in visits else 0
-        self.earlier.setEnabled(place > 0)
-        self.later.setEnabled(place + 1 < len(visits))
         noise = session.measured(session.current).uncertainty
-        self.results.caution.setText(
-            f"Uncertainty of placing landmarks: profile {noise.text()}; {noise.source}. {CAUTION}"
-        )
+        self.results.caution.setText(f"Uncertainty of placing landmarks: profile {noise.text()}. {CAUTION}")
+        self.results.caution.setToolTip(f"Source of the uncertainty of placing: {noise.source}.")
         self.say("")
         self._default_trend()
         self._caption()
-        self._carry()
+        self.errands.carry()
         self._shown_first.start()
 
     def _default_trend(self) -> None:
@@ -411,13 +379,13 @@ class ReadingView(QWidget):
         canvas, beside = canvas_widget(self.viewer), grid(self.viewer).enabled
         width = canvas.width() // (2 if beside else 1)
         shown = [(self.captions[0], session.index, 0)] if beside else []
-        shown.append((self.captions[1], session.current, width if beside else 0))
+        up = session.index if self.pair.index_is_up else session.current
+        shown.append((self.captions[1], up, width if beside else 0))
         self.captions[0].setVisible(beside)
         for caption, number, left in shown:
             caption.say(caption_lines(session, number), self._mm_on_screen(number), width - 16)
             caption.move(left + 10, 10)
             caption.show()
-        self.inset.move(canvas.width() - INSET_PX - 10, canvas.height() - INSET_PX - 10)
 
     def _mm_on_screen(self, number: int) -> float | None:
         """Screen pixels that a millimetre at the bone takes on a film; None without a scale."""
@@ -436,93 +404,29 @@ class ReadingView(QWidget):
         if state == self._followed:
             return
         self._followed = state
-        self._point_in_hand = 0
+        self.hand.take_first_point()
         landmark = session.draft.landmarks.get(session.active or "")
         if landmark is not None and landmark.points:
             pair.look_at(landmark.points[0])
 
-    # --- Proposals from the film before ---
+    # --- What comes back from off the thread ---
 
-    def _carry(self) -> None:
-        """Propose the last visit's landmarks on a film that has none, off the window's thread."""
-        from napari.qt.threading import create_worker
+    def _laid(self, count: int) -> None:
+        self.pair.show()
+        self.say(f"{count} landmarks are proposed from the earlier film. Each waits for you: Enter confirms.")
 
-        session = self.session
-        self._drop_carry()
-        number, source = session.current, session.carry_source(session.current)
-        if source is None:
-            return
-        reading = session.measured(source).reading
-        self._stop = threading.Event()
-        worker = create_worker(
-            _proposals, session.films[source], session.film, reading, self._stop.is_set, _start_thread=False
-        )
-        worker.returned.connect(lambda proposals: self._carried(worker, number, proposals))
-        self._carrying = worker
-        self._show_busy(CARRY, "Laying the earlier film over this one…")
-        worker.start()
-
-    def _carried(self, worker: Any, number: int, proposals: dict[str, Landmark] | str) -> None:
-        if worker is not self._carrying:
-            return
-        self._drop_carry()
-        if isinstance(proposals, str):
-            self.say(f"No proposals. {proposals}")
-            return
-        laid = self.session.propose(number, proposals)
-        if laid and number == self.session.current:
-            self.pair.show()
-            self.say(
-                f"{laid} landmarks are proposed from the earlier film. Each waits for you: Enter confirms."
-            )
-
-    def _drop_carry(self) -> None:
-        """Want no proposals any more: the worker stops at its next step, and nothing of it is laid."""
-        self._stop.set()
-        self._carrying = None
-        self._show_busy(CARRY, None)
+    def _sought(self, given: ScaleInput | None, why: str) -> None:
+        if given is not None:
+            self._do(lambda s: s.add_found_scale(given))()
+        self.scale.hint.setText(f"No scale found: {why}." if why else "")
 
     def _look(self) -> None:
-        """Find what clicks on the current film may snap to, off the window's thread."""
-        from napari.qt.threading import create_worker
-
-        if not self.pair.snapper.knows(self.session.film):
-            create_worker(self.pair.snapper.look, self.session.film, _start_thread=False).start()
+        self.errands.look(self.pair.snapper)
+        self.errands.fetch(self.pair)
 
     def _snapped(self, u_px: float) -> None:
         words = f"Moved to what the film shows there, ± {1.96 * u_px:.1f} pixels. Alt+click places exactly."
         self.say(words if u_px else "")
-
-    def _show_busy(self, job: Any, words: str | None) -> None:
-        """Show what is under way; without words, a job is done with."""
-        self._under_way.pop(job, None)
-        if words:
-            self._under_way[job] = words
-        self.busy_words.setText("  ·  ".join(self._under_way.values()))
-        self.stop_carrying.setVisible(CARRY in self._under_way)
-        self.busy.setVisible(bool(self._under_way))
-
-    def _hand_over(self, action: str) -> None:
-        """Write what leaves the room, off the window's thread."""
-        from napari.qt.threading import create_worker
-
-        worker = create_worker(
-            hand_over, action, self.session.folder, self.session.profiles, _start_thread=False
-        )
-        worker.returned.connect(lambda words: self._handed_over(worker, words))
-        worker.errored.connect(
-            lambda error: self._handed_over(worker, f"Nothing was written ({type(error).__name__}).")
-        )
-        self.film_panel.let_hand_over(False)
-        self._show_busy(worker, f"{action}…")
-        worker.start()
-
-    def _handed_over(self, worker: Any, words: str) -> None:
-        if worker not in self._under_way:
-            return  # the session was left since
-        self._show_busy(worker, None)
-        self.film_panel.let_hand_over(self._under_way.keys() <= {CARRY})
-        self.say(words)
 
     # --- Acting ---
 
@@ -546,69 +450,10 @@ class ReadingView(QWidget):
         self.message.setText(words)
         self.message.setVisible(bool(words))
 
-    def _fill_films(self) -> None:
-        self.case_choice.clear()
-        for number, film in enumerate(self.session.films):
-            draft = self.session.draft_of(number)
-            date = film.date.isoformat() if film.date else "no date"
-            said = draft.view or "view ?", draft.laterality or "side ?", film.patient_key or "patient ?"
-            self.case_choice.addItem(f"{date} · {frame_words(film)}{' · '.join(said)}")
-
-    def _chosen_film(self, number: int) -> None:
-        session = self.session
-        if number == session.current:
-            return
-        try:
-            session.show(number)
-        except HoldfastError as error:
-            self.case_choice.setCurrentIndex(session.current)
-            draft = session.draft_of(number)
-            if draft.view and draft.laterality:
-                self._refused_film(number, str(error))
-            else:
-                self._ask_what_it_shows(number, str(error))
-
-    def _ask_what_it_shows(self, number: int, reason: str) -> None:
-        """Let the reader say the view and side of a film that does not, then show it."""
-        self.say(reason)
-        film = self.session.films[number]
-        dialog = DescribeDialog(film, self.session.site, self.session.draft_of(number), parent=self)
-
-        def said(descriptions: Descriptions) -> None:
-            dialog.accept()
-            if self._describe({number: descriptions[film.digest]}):
-                self._chosen_film(number)
-
-        dialog.films.described.connect(said)
-        self._box = dialog
-        dialog.open()
-
-    def _describe(self, said: Mapping[int, tuple[str, str | None]]) -> bool:
-        """Say views and sides of films, by number; whether they were taken."""
-        refused = ""
-        try:
-            for number, (view, side) in said.items():
-                self.session.describe(number, view=view or None, laterality=side or "")
-        except HoldfastError as error:
-            refused = str(error)
-        self._shown = (-1, -1)  # a film may have joined another case, and has another caption
-        self._fill_films()
+    def _show_anew(self) -> None:
+        """Draw all again, as when a film has joined another case and has another caption."""
+        self._shown = (-1, -1)
         self.refresh()
-        self.say(refused)
-        return not refused
-
-    def _refused_film(self, number: int, reason: str) -> None:
-        """Say why a film is not shown beside the index film, and offer its own case."""
-        self.say(reason)
-        if self.session.readable(number) is not None:
-            return
-        box = QMessageBox(QMessageBox.Icon.Warning, "Not compared", reason, parent=self)
-        own = box.addButton("Open as its own case", QMessageBox.ButtonRole.AcceptRole)
-        box.addButton("Stay here", QMessageBox.ButtonRole.RejectRole)
-        open_it = self._do(lambda s: s.open_case(number))
-        box.finished.connect(lambda _: open_it() if box.clickedButton() is own else None)
-        self._box = box
-        box.open()
 
     def _to_sheet(self) -> None:
         self.tabs.setCurrentIndex(SHEET_TAB)
@@ -622,42 +467,6 @@ class ReadingView(QWidget):
             self.sheet.setFocus()
             self._arrange(SIDE_BY_SIDE)
 
-    def _visit(self, by: int) -> None:
-        session = self.session
-        visits = session.visits
-        place = visits.index(session.current) + by if session.current in visits else -1
-        if 0 <= place < len(visits):
-            self._do(lambda s: s.show(visits[place]))()
-
-    def _clear(self) -> None:
-        self._do(lambda s: s.clear(s.active))()
-
-    def _enter(self) -> None:
-        """Place at the keyboard's cross if it was moved for this landmark; else confirm, or go on."""
-        session = self.session
-        moved = self.pair.aim is not None and self._aimed == (session.current, session.active)
-        landmark = session.draft.landmarks.get(session.active or "")
-        if moved and (session.active or self.pair.collecting):
-            self._place_at_aim()
-        elif self.pair.collecting or (self.pair.aim and session.active and session.is_open(session.active)
-                                      and (landmark is None or landmark.status != PROPOSED)):  # fmt: skip
-            self.say(STALE_AIM)
-        elif landmark is not None and landmark.status == PROPOSED:
-            self._do(lambda s: s.confirm())()
-        elif session.active:
-            self._do(lambda s: s.advance())()
-
-    def _place_at_aim(self) -> None:
-        pair = self.pair
-        if pair.aim is None:
-            pair.show_aim(pair.middle())
-            self.say(AIM_WORDS)
-            return
-        self.say("")
-        self._aimed = None
-        pair.click(pair.aim, exact=True)
-        self.redraw_soon()
-
     def _escape(self) -> None:
         """Give up a question, the clicks for a scale, the keyboard's cross; the keys are the film's again."""
         if self.grading.asking:
@@ -670,37 +479,6 @@ class ReadingView(QWidget):
         self.pair.show_aim(None)
         self.scale.hint.setText("")
         self.say("")
-
-    def _arrow(self, rows: float, columns: float) -> None:
-        """Nudge the point in hand, or move the keyboard's cross where none is placed."""
-        session, pair = self.session, self.pair
-        landmark = session.draft.landmarks.get(session.active or "")
-        if session.active and landmark is not None and landmark.points and not pair.waits_for_points():
-            number = min(self._point_in_hand, len(landmark.points) - 1)
-            self._do(lambda s: s.nudge(s.active, number, rows, columns))()
-            return
-        row, column = pair.aim or pair.middle()
-        height, width = session.film.pixels.shape
-        place = (min(max(row + rows, 0.0), height - 1.0), min(max(column + columns, 0.0), width - 1.0))
-        pair.show_aim(place)
-        self._aimed = session.current, session.active
-        self._pointed(place)
-
-    def _pick_point(self, by: int) -> None:
-        session = self.session
-        landmark = session.draft.landmarks.get(session.active or "")
-        if landmark is not None and landmark.points:
-            self._point_in_hand = (self._point_in_hand + by) % len(landmark.points)
-            self.say(f"Point {self._point_in_hand + 1} of {len(landmark.points)} in hand.")
-
-    def _centre(self) -> None:
-        session, pair = self.session, self.pair
-        landmark = session.draft.landmarks.get(session.active or "")
-        if landmark is not None and landmark.points:
-            scene(self.viewer).camera.center = tuple(pair.to_room(landmark.points[0]))
-
-    def _zoom(self, factor: float) -> None:
-        scene(self.viewer).camera.zoom = scene(self.viewer).camera.zoom * factor
 
     def _arrange(self, arrangement: str) -> None:
         self.pair.arrange(arrangement)
@@ -730,6 +508,9 @@ class ReadingView(QWidget):
     def _pointed(self, point: Point | None) -> None:
         session, pair = self.session, self.pair
         number = session.current
+        if point:
+            below = max(caption.geometry().bottom() for caption in self.captions if caption.isVisible())
+            self.inset.place(functools.partial(pair.inset_place, below=below, point=point))
         self.inset.look(pair.shades_of(number), pair.window_of(number), number in pair.inverted, point)
 
     def _collect_scale(self, kind: str, mm: float) -> None:
@@ -742,28 +523,6 @@ class ReadingView(QWidget):
             self._do(lambda s: s.add_scale(kind, (points[0], points[1]), mm))()
 
         self.pair.collect(2, done)
-
-    def _seek_scale(self, kind: str, mm: float) -> None:
-        """Let a scale be found, off the window's thread; where it is not, the panel says why."""
-        from napari.qt.threading import create_worker
-
-        number = self.session.current
-        worker = create_worker(propose_scale, self.session.film, kind, mm, _start_thread=False)
-        worker.returned.connect(lambda found: self._sought(worker, number, found))
-        worker.errored.connect(lambda error: self._sought(worker, number, (None, str(error))))
-        self._show_busy(worker, f"Looking for the {FOUND[kind]}…")
-        worker.start()
-
-    def _sought(self, worker: Any, number: int, found: tuple[ScaleInput | None, str]) -> None:
-        if worker not in self._under_way:
-            return  # the session was left since
-        self._show_busy(worker, None)
-        if number != self.session.current:
-            return
-        given, why = found
-        if given is not None:
-            self._do(lambda s: s.add_found_scale(given))()
-        self.scale.hint.setText(f"No scale found: {why}." if why else "")
 
     def finish(self) -> None:
         """Save the current film's reading; what is not answered is named first."""
@@ -784,7 +543,7 @@ class ReadingView(QWidget):
             path = session.finish()
             self.say(f"Saved as {path.name}.")
             if store_place():
-                self._hand_over(KEEP)
+                self.errands.hand_over(KEEP)
 
         self._do(finish)()
 
@@ -813,13 +572,3 @@ def _label(name: str) -> QLabel:
     label.setWordWrap(True)
     label.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Minimum)
     return label
-
-
-def _proposals(
-    earlier: Film, later: Film, reading: Reading, stopped: Callable[[], bool]
-) -> dict[str, Landmark] | str:
-    """Carry landmarks forward as a worker: the proposals, or why there are none."""
-    try:
-        return carry_forward(earlier, later, reading, stopped)
-    except HoldfastError as error:
-        return str(error)

@@ -25,6 +25,11 @@ from viewer.rows import HEADINGS, OUTCOMES, ResultRow, Trend, TrendPoint
 INK, QUIET, LIMIT, LINE = QColor("#eef2f5"), QColor("#9fb0bd"), QColor("#ff8a5c"), QColor("#62c8ff")
 
 
+NARROW_PX = 950  # a panel narrower than this has smaller words, so that names and values are whole
+COLUMNS_PX = {False: (128, 128, 128, 190), True: (112, 112, 112, 156)}  # all but the first; by narrow
+PLOT_PX = {False: 232, True: 172}
+
+
 class ResultsPanel(QWidget):
     """Table and trend.
 
@@ -67,6 +72,19 @@ class ResultsPanel(QWidget):
         layout.setSpacing(12)
         self.table.entered_row.connect(lambda row: self.hovered.emit(self._key(row)))
         self.table.currentCellChanged.connect(lambda row, *_: self._choose(row))
+        self._narrow = False
+
+    def resizeEvent(self, event: Any) -> None:  # noqa: N802 Qt's name
+        """Give words and plot the size that the panel has room for."""
+        super().resizeEvent(event)
+        narrow = self.width() < NARROW_PX
+        if narrow != self._narrow:
+            self._narrow = narrow
+            self.table.setStyleSheet(
+                "QTableWidget, QHeaderView::section { font-size: 12px; }" if narrow else ""
+            )
+            self.table.set_widths(COLUMNS_PX[narrow])
+            self.plot.setFixedWidth(PLOT_PX[narrow])
 
     def _key(self, row: int) -> tuple[str, str] | None:
         return self._rows[row].key if 0 <= row < len(self._rows) else None
@@ -163,9 +181,13 @@ class _Table(QTableWidget):
         header.setHighlightSections(False)
         header.setMinimumSectionSize(100)
         header.setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
-        for column, width in ((1, 128), (2, 128), (3, 128), (4, 190)):
-            header.resizeSection(column, width)
+        self.set_widths(COLUMNS_PX[False])
         self.cellEntered.connect(lambda row, _: self.entered_row.emit(row))
+
+    def set_widths(self, widths: Sequence[int]) -> None:
+        """Set the widths of all columns but the first, which takes what is left."""
+        for column, width in enumerate(widths, start=1):
+            self.horizontalHeader().resizeSection(column, width)
 
     def leaveEvent(self, event: Any) -> None:  # noqa: N802 Qt's name
         """Say that no row is under the cursor."""
@@ -179,7 +201,7 @@ class TrendPlot(QWidget):
     def __init__(self) -> None:
         super().__init__()
         self._trend: Trend | None = None
-        self.setFixedWidth(232)
+        self.setFixedWidth(PLOT_PX[False])
 
     def show_trend(self, trend: Trend | None) -> None:
         """Show a trend, or a hint where there is none."""
@@ -202,22 +224,25 @@ class TrendPlot(QWidget):
             painter.setPen(QUIET)
             painter.drawText(self.rect(), Qt.AlignmentFlag.AlignCenter | Qt.TextFlag.TextWordWrap, words)
         else:
-            _title(painter, trend.title, self.width())
-            box = QRectF(46, 48, self.width() - 106, self.height() - 84)
+            below = _title(painter, trend.title, self.width())
+            box = QRectF(46, below + 26, self.width() - 106, self.height() - below - 62)
             painter.setPen(QUIET)
-            painter.drawText(QRectF(0, 24, 46, 18), Qt.AlignmentFlag.AlignRight, trend.unit)
+            painter.drawText(QRectF(0, below + 2, 46, 18), Qt.AlignmentFlag.AlignRight, trend.unit)
             _Plot(painter, trend, box).paint()
         painter.end()
 
 
-def _title(painter: QPainter, words: str, width: int) -> None:
+def _title(painter: QPainter, words: str, width: int) -> float:
+    """Write the title on as many lines as it takes; gives their lower edge."""
     painter.save()
     bold = painter.font()
     bold.setBold(True)
     painter.setFont(bold)
-    elided = painter.fontMetrics().elidedText(words, Qt.TextElideMode.ElideRight, width - 12)
-    painter.drawText(QRectF(6, 2, width - 12, 20), Qt.AlignmentFlag.AlignLeft, elided)
+    flags = Qt.AlignmentFlag.AlignLeft | Qt.TextFlag.TextWordWrap
+    box = painter.boundingRect(QRectF(6, 2, width - 12, 60), flags, words)
+    painter.drawText(box, flags, words)
     painter.restore()
+    return float(box.bottom())
 
 
 class _Plot:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -12,12 +13,19 @@ from measure.film import Film
 from measure.flags import BEYOND, CANNOT_TELL, WITHIN, Flag, effective_limit
 from measure.measurements import Measurement
 from measure.quantity import COVERAGE_95, UNIT_TEXT, Quantity, chance_text, difference
+from measure.reading import PROPOSED
 from measure.report import between_films, title, trend_lines
 from measure.series import INDEX, LAST, Case, Change, MeasuredFilm
 from measure.sites import ChangeRow, MeasurementRow
 from viewer.session import Session
 
 WAITS = "…"
+# What a reason begins with, and what of it the table has room for; the hint says it in full.
+BRIEFLY = {
+    "not placed": "not placed", "not assessable": "not seen", "absent": "absent", "no scale": "no scale",
+    "the pin meets the cortex": "grazes", "not measured": "not placed",
+}  # fmt: skip
+UNCONFIRMED = ", by landmarks that nobody has confirmed"
 HEADINGS = ("Quantity", "Now", "Since index", "Since last visit", "Outcome")
 
 
@@ -107,13 +115,19 @@ def verdict(case: Case) -> tuple[str, str]:
     """Say what moved between the films, or that it cannot be told, and the trends: as in the report.
 
     Returns what there is room for (the verdicts without how the films lay and compare, the first trend), and
-    all: half a comparison would say what compares well and leave out what does not.
+    all: half a comparison would say what compares well and leave out what does not. Landmarks carried over
+    from the film before lie as they lay there, so it is said where nobody has confirmed them.
     """
-    between, trends = list(between_films(case)), list(trend_lines(case))
-    short = [moved.split("; ")[0] for moved, *_ in between] + trends[:1]
+    marks = case.current.reading.landmarks.values()
+    doubt = UNCONFIRMED if any(mark.status == PROPOSED for mark in marks) else ""
+    between = [
+        (moved, "" if "cannot tell" in moved else doubt, others) for moved, *others in between_films(case)
+    ]
+    trends = list(trend_lines(case))
+    short = [f"{moved.split('; ')[0]}{doubt}" for moved, doubt, _ in between] + trends[:1]
     if between or trends[1:]:
         short.append("how the films compare, and all trends: point here to read them")
-    full = [line for lines in between for line in lines] + trends
+    full = [line for moved, doubt, others in between for line in (f"{moved}{doubt}", *others)] + trends
     said = ("\n".join(f"{line[:1].upper()}{line[1:]}." for line in lines) for lines in (short, full))
     return next(said), next(said)
 
@@ -130,6 +144,8 @@ def _row(
     proposed = bool(subject.proposed) if isinstance(subject, Measurement) else not subject.confirmed
     sign = OUTCOMES[flag.outcome] if flag else None
     words = f"{sign.sign} {sign.words}" if sign else ""
+    if flag and flag.outcome == CANNOT_TELL and subject.quantity is None:
+        words += _briefly(flag.why or "")
     if flag and flag.outcome == BEYOND:
         words += f" ({flag.threshold.level})"
     if proposed and (subject.quantity is not None):
@@ -142,6 +158,12 @@ def _row(
         proposed,
         "\n".join(_hints(subject, flag, since_index)),
     )
+
+
+def _briefly(reason: str) -> str:
+    """Say in a word or two why there is no value; nothing where that takes more."""
+    bare = re.sub(r"^((earlier|later) film: )+", "", reason)
+    return next((f": {words}" for start, words in BRIEFLY.items() if bare.startswith(start)), "")
 
 
 def _text(subject: Change | Measurement | None) -> str:

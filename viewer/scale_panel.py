@@ -117,7 +117,7 @@ class ScalePanel(QWidget):
 
     def controls(self) -> list[QWidget]:
         """Give what the keyboard reaches, in order."""
-        return [self.use, self.kind, self.true_size, self.add, self.remove]
+        return [self.use, self.kind, self.true_size, self.add, self.find, self.remove]
 
     def _chosen(self) -> None:
         text = self.use.currentText()
@@ -186,7 +186,7 @@ class FilmPanel(QWidget):
         self.arrangement.addItems(arrangements)
         self.arrangement.textActivated.connect(self.arranged.emit)
         self.reader, self.surgery = QLineEdit(), QLineEdit()
-        self.surgery.setPlaceholderText("2026-03-14")
+        self.surgery.setPlaceholderText("not stated (year-month-day)")
         self.reader.editingFinished.connect(lambda: self.reader_said.emit(self.reader.text()))
         self.surgery.editingFinished.connect(lambda: self.surgery_said.emit(self.surgery.text()))
         self.axis, self.view, self.side = QComboBox(), QComboBox(), QComboBox()

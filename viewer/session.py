@@ -15,21 +15,19 @@ from pathlib import Path
 
 import numpy as np
 
-from measure.errors import ComparisonError, HoldfastError, ReadingError
+from measure.errors import ComparisonError, ReadingError
 from measure.film import Film
 from measure.flags import Flag, find_flags
-from measure.measurements import Measurement, measure_film
+from measure.measurements import Measurement
 from measure.profiles import Profiles
 from measure.reading import (
     ABSENT,
     CONFIRMED,
     NOT_ASSESSABLE,
     PROPOSED,
-    SUFFIX,
     Landmark,
     Observation,
     Reading,
-    save_reading,
 )
 from measure.scale import FOUND, ScaleInput
 from measure.series import (
@@ -38,14 +36,13 @@ from measure.series import (
     Case,
     Change,
     MeasuredFilm,
-    beside,
-    by_visit,
-    compare,
     measure,
     why_not_comparable,
 )
-from measure.sites import LandmarkRow, MeasurementRow, Site, View, load_site
-from viewer.drafts import Draft, DraftStore, from_reading, lacks_points, to_reading, whole
+from measure.sites import LandmarkRow, Site, View, load_site
+from viewer.drafts import Draft, DraftStore, lacks_points, to_reading
+from viewer.keeping import Keeping
+from viewer.measuring import Measuring
 
 Point = tuple[float, float]
 SITE = "olecranon"  # read where no other site is named
@@ -109,27 +106,43 @@ class Session:
         self.films = tuple(sorted(films, key=_when))
         self.reader = reader or UNNAMED
         self._unstated_view = view or (next(iter(self.site.views)) if len(self.site.views) == 1 else "")
-        self.folder = folder
-        self.store = DraftStore(folder) if folder else None
-        self.troubles: list[str] = []  # what went wrong in keeping or restoring, for the reader
+        self._keeping = Keeping(self.films, self.site, folder, saved or {})
         self.listeners: list[Callable[[], None]] = []
-        saved = saved or {}
-        self._described = described or {}
         self.profiles = profiles or {}
-        self._finished = [self._restore_finished(saved.get(film.digest)) for film in self.films]
-        self._drafts = [self._restore(film, saved.get(film.digest)) for film in self.films]
+        self._drafts = [
+            self._keeping.restored(number) or self._blank(film, described or {})
+            for number, film in enumerate(self.films)
+        ]
         self._share_what_is_known()
         if reader is None:
             self.reader = next((d.reader for d in self._drafts if d.reader != UNNAMED), UNNAMED)
         self._undo: list[Step] = []
         self._redo: list[Step] = []
         self._grip: tuple[Draft, str | None] | None = None  # before a drag that is under way
-        self._measured: dict[int, tuple[Draft, MeasuredFilm]] = {}
-        self._glanced: tuple[Draft, MeasuredFilm] | None = None
-        self._changes: dict[tuple[int, int, str], tuple[list[MeasuredFilm], tuple[Change, ...]]] = {}
+        self._measuring = Measuring(self.films, self.site, self.profiles)
         self.index = self.current = 0
         self.active: str | None = None
         self.open_case(self._first_readable())
+
+    def _blank(self, film: Film, described: Mapping[str, tuple[str, str | None]]) -> Draft:
+        view, side = described.get(film.digest, (self._unstated_view, None))
+        axis = self.site.axes[0] if self.site.axes else ""
+        return Draft(film.view or view, axis, self.reader, film.laterality or side)
+
+    @property
+    def folder(self) -> Path | None:
+        """Where drafts are kept, and finished readings of films without a file."""
+        return self._keeping.folder
+
+    @property
+    def store(self) -> DraftStore | None:
+        """The drafts on the disk."""
+        return self._keeping.store
+
+    @property
+    def troubles(self) -> list[str]:
+        """What went wrong in keeping or restoring, for the reader."""
+        return self._keeping.troubles
 
     # --- Films and cases ---
 
@@ -285,9 +298,14 @@ class Session:
     # --- The landmark in hand ---
 
     def asked(self) -> tuple[str, ...]:
-        """Landmarks that the reader is led through: those a quantity cannot do without."""
+        """Landmarks that the reader is led through: those a quantity cannot do without, and those begun."""
         needed = {name for row in self.view.measurements for name in row.landmarks}
-        return tuple(row.name for row in self.view.landmarks if not row.optional or row.name in needed)
+        begun = {
+            name for name, mark in self.draft.landmarks.items() if lacks_points(mark, self._wanted(name))
+        }
+        return tuple(
+            row.name for row in self.view.landmarks if not row.optional or row.name in needed | begun
+        )
 
     def is_open(self, name: str) -> bool:
         """Whether a landmark still waits for the reader: not placed, half placed, or only proposed."""
@@ -316,14 +334,11 @@ class Session:
         return words
 
     def _wanted(self, name: str) -> int:
-        """Points a landmark needs; the far cortex needs as many as the near one has."""
+        """Points a landmark needs; each cortex needs as many as the other has."""
         least = self.view.landmark[name].points[0]
-        axis = self.view.axis
-        if axis and name == axis["far"]:
-            near = self.draft.landmarks.get(axis["near"])
-            if near and near.located:
-                return max(least, len(near.points))
-        return least
+        cortices = set(self.view.axis.values())
+        others = [self.draft.landmarks.get(other) for other in cortices - {name} if name in cortices]
+        return max([least, *(len(other.points) for other in others if other and other.located)])
 
     def _first_open(self, names: Sequence[str]) -> str | None:
         return next((name for name in names if self.is_open(name)), None)
@@ -570,7 +585,7 @@ class Session:
 
         Raises ReadingError where a finished reading of the case has locked another one.
         """
-        locked = {done.axis for n in self.visits if (done := self._finished[n])} - {axis}
+        locked = {done.axis for n in self.visits if (done := self._keeping.finished[n])} - {axis}
         if locked:
             raise ReadingError(
                 f"The axis of this patient is locked to {', '.join(sorted(locked))} by a finished reading; "
@@ -680,30 +695,14 @@ class Session:
 
     # --- Keeping ---
 
-    def _restore_finished(self, reading: Reading | None) -> Draft | None:
-        if reading is None or reading.site != self.site.name:
-            return None
-        return from_reading(reading)
-
-    def _restore(self, film: Film, done: Reading | None) -> Draft:
-        done = done if done and done.site == self.site.name else None
-        try:
-            kept = self.store.load(film, done) if self.store else None
-        except ReadingError as error:
-            self.troubles.append(str(error))
-            kept = None
-        view, side = self._described.get(film.digest, (self._unstated_view, None))
-        axis = self.site.axes[0] if self.site.axes else ""
-        blank = Draft(film.view or view, axis, self.reader, film.laterality or side)
-        return kept or (from_reading(done) if done else blank)
-
     def _share_what_is_known(self) -> None:
         """Give films not yet begun the bone axis and the surgery's date of their patient's other films."""
-        begun = [n for n, draft in enumerate(self._drafts) if draft.landmarks or self._finished[n]]
+        finished = self._keeping.finished
+        begun = [n for n, draft in enumerate(self._drafts) if draft.landmarks or finished[n]]
         for number, draft in enumerate(self._drafts):
             others = [n for n in begun if n != number and self._same_bone(n, number)]
             if number not in begun and others:
-                known = self._finished[others[0]] or self._drafts[others[0]]
+                known = finished[others[0]] or self._drafts[others[0]]
                 self._drafts[number] = replace(
                     draft, axis=known.axis, surgery_date=draft.surgery_date or known.surgery_date
                 )
@@ -717,23 +716,11 @@ class Session:
         return None not in said[0] and said[0] == said[1]
 
     def _keep(self, number: int) -> None:
-        if self.store is None:
-            return
-        done, film = self._finished[number], self.films[number]
-        try:
-            if done and done == self._drafts[number]:
-                trouble = self.store.drop(film)
-            else:
-                trouble = self.store.save(film, self._drafts[number])
-        except (HoldfastError, OSError) as error:
-            trouble = str(error)
-        if trouble and trouble not in self.troubles:
-            self.troubles.append(trouble)
+        self._keeping.keep(number, self._drafts[number])
 
     def is_finished(self, number: int) -> bool:
         """Whether a film's reading is saved as it stands."""
-        done = self._finished[number]
-        return done is not None and done.same_work(self._drafts[number])
+        return self._keeping.is_finished(number, self._drafts[number])
 
     def finish(self) -> Path:
         """Save the current film's reading as a new file beside the film and return its path.
@@ -742,74 +729,27 @@ class Session:
         Raises ReadingError where nothing is new or the file cannot be written.
         """
         self.drop()
-        number = self.current
-        if self.is_finished(number):
+        if self.is_finished(self.current):
             raise ReadingError("This reading is saved already and nothing was changed since.")
-        done = self._finished[number]  # undone or not, the last file that was saved is the one to supersede
-        supersedes = done.supersedes if done else self.draft.supersedes
-        draft = replace(self.draft, reader=self.reader, supersedes=supersedes)
-        if not (whole(draft.landmarks, self.view) or draft.observations):
-            raise ReadingError("There is nothing to save: no landmark is placed, answered or graded yet.")
-        reading = to_reading(draft, self.film, self.site)
-        if clash := dict.fromkeys(reading.contradictions.values()):
-            raise ReadingError(f"These grades do not go together: {'; '.join(clash)}. Mend one, then finish.")
-        path = save_reading(reading, self._free_path())
-        self._finished[number] = self._drafts[number] = from_reading(reading)
-        self._keep(number)
+        path, saved = self._keeping.finish(self.current, replace(self.draft, reader=self.reader))
+        self._drafts[self.current] = saved
+        self._keep(self.current)
         self._tell()
         return path
-
-    def _free_path(self) -> Path:
-        film = Path(self.film.path)
-        folder = film.parent if self.film.path else self.folder
-        if folder is None:
-            raise ReadingError(
-                "These films came without a folder, so nothing can be saved. Open a folder of films."
-            )
-        stem = film.stem if self.film.path else self.film.digest.removeprefix("sha256:")[:16]
-        names = (f"{stem}{SUFFIX}", *(f"{stem}-{n}{SUFFIX}" for n in range(2, 10_000)))
-        return next(folder / name for name in names if not (folder / name).exists())
 
     # --- What comes out ---
 
     def measured(self, number: int) -> MeasuredFilm:
-        """Return a film with all that is measured on it, computing only what its last change touched."""
-        draft = self._drafts[number]
-        known = self._measured.get(number)
-        if known and known[0] is draft:
-            return known[1]
-        film = self.films[number]
-        reading = to_reading(draft, film, self.site)
-        if known and replace(known[0], landmarks=draft.landmarks) == draft:
-            result = _updated(known[1], reading, film)
-        else:
-            result = measure(film, reading, self.profiles.get((self.site.name, draft.view)))
-        self._measured[number] = (draft, result)
-        return result
+        """Return a film with all that is measured on it."""
+        return self._measuring.film(number, self._drafts[number])
 
     def is_measured(self) -> bool:
         """Whether the current film is measured in full as it stands."""
-        known = self._measured.get(self.current)
-        return known is not None and known[0] is self.draft
+        return self._measuring.is_known(self.current, self.draft)
 
     def glance(self, number: int) -> MeasuredFilm:
-        """Return a film as a moving point leaves it: first order alone, for showing only.
-
-        What the point does not touch is as it was last measured in full. Nothing is kept but the last glance.
-        """
-        draft, known = self._drafts[number], self._measured.get(number)
-        if (
-            number != self.current
-            or self.is_measured()
-            or not known
-            or replace(known[0], landmarks=draft.landmarks) != draft
-        ):
-            return self.measured(number)
-        if self._glanced is None or self._glanced[0] is not draft:
-            film = self.films[number]
-            shown = _updated(known[1], to_reading(draft, film, self.site), film, linear=True)
-            self._glanced = draft, shown
-        return self._glanced[1]
+        """Return a film as a moving point leaves it, first order alone; for showing only."""
+        return self._measuring.glance(number, self.draft) if number == self.current else self.measured(number)
 
     def case(self) -> tuple[Case, str | None]:
         """Return the case up to the current film, and why it is not compared with the index film if so.
@@ -831,18 +771,14 @@ class Session:
         return Case(films, changes), None
 
     def compared(self, earlier: int, later: int, basis: str) -> tuple[Change, ...]:
-        """Return every change from one film to another, computed once for the same sets of numbers.
+        """Return every change from one film to another.
 
         The visits' films of the other view tell how deep the pins lie, as in `measure.series.group`.
         Raises ComparisonError where they must not be compared.
         """
         pair = self.measured(earlier), self.measured(later)
-        others = beside(pair, by_visit(map(self.measured, self._of_the_days(earlier, later))))
-        known = self._changes.get((earlier, later, basis))
-        if known is None or [*map(id, known[0])] != [*map(id, (*pair, *others))]:
-            known = [*pair, *others], compare(*pair, basis, others)
-            self._changes[earlier, later, basis] = known
-        return known[1]
+        days = map(self.measured, self._of_the_days(earlier, later))
+        return self._measuring.changes((earlier, later, basis), pair, days)
 
     def _of_the_days(self, *numbers: int) -> Iterator[int]:
         """Give the films of these films' days in another view, so far as they are read."""
@@ -863,37 +799,6 @@ class Session:
         films = [self.measured(number) for number in self.visits]
         found = [(film, film.find(*key)) for film in films]
         return [(film, value) for film, value in found if value is not None and value.quantity is not None]
-
-
-def _updated(known: MeasuredFilm, reading: Reading, film: Film, *, linear: bool = False) -> MeasuredFilm:
-    """Measure again what the landmarks that differ take part in, or everything where that is not enough.
-
-    The bone axis takes part in everything. So does whatever makes a value appear, vanish or be doubted:
-    a pin that runs against the axis throws doubt on every value that rests on the axis.
-    """
-    old, new = known.reading.landmarks, reading.landmarks
-    changed = {name for name in {*old, *new} if old.get(name) != new.get(name)}
-
-    def touched(row: MeasurementRow) -> bool:
-        return bool(changed & {*row.landmarks, *row.optional})
-
-    before = {m.key: m for m in known.measurements}
-    everything = bool(changed & set(known.view.axis.values()))
-    if not everything:
-        fresh = {
-            m.key: m
-            for m in measure_film(
-                reading, known.scale, film.aspect, profile=known.profile, wanted=touched, linear=linear
-            )
-        }
-        everything = any(m.reason != before[key].reason for key, m in fresh.items())
-    if everything:
-        fresh = {
-            m.key: m
-            for m in measure_film(reading, known.scale, film.aspect, profile=known.profile, linear=linear)
-        }
-    measurements = tuple(fresh.get(key, m) for key, m in before.items())
-    return replace(known, reading=reading, measurements=measurements)
 
 
 def _nearest_replaced(points: Sequence[Point], point: Point) -> tuple[Point, ...]:

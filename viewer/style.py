@@ -5,7 +5,8 @@ from __future__ import annotations
 from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QWidget
 
-# Ground and controls are our own too: pale words on the ground of a light theme could not be read.
+# Ground and controls are our own too: pale words on the ground of a light theme could not be read, nor could
+# its dark icons on ours. napari gives the icons of each of its themes a search path of their own.
 GROUND = """
 QWidget { background-color: #22242b; color: #e8edf1; }
 QLabel, QGroupBox, QRadioButton, QCheckBox, QSlider { background-color: transparent; }
@@ -16,6 +17,17 @@ QTabBar::tab { background: #38424c; padding: 3px 6px; margin-right: 1px; }
 QTabBar::tab:selected { background: #3e5fd0; }
 QListWidget::item:selected, QTableWidget::item:selected { color: #e8edf1; }
 QProgressBar { background: #171d22; }
+QComboBox::down-arrow { image: url("theme_dark:/drop_down.svg"); }
+QAbstractSpinBox::up-arrow { image: url("theme_dark:/plus.svg"); }
+QAbstractSpinBox::down-arrow { image: url("theme_dark:/minus.svg"); }
+QAbstractSpinBox::up-button:hover, QAbstractSpinBox::down-button:hover { background: #4a5661; }
+QMenu { background: #2a333b; color: #e8edf1; border: 1px solid #4a5661; }
+QMenu::item:selected { background: #3e5fd0; }
+QScrollBar:vertical { background: #171d22; }
+QScrollBar::handle:vertical { background: #5a6874; }
+QScrollBar::add-line:vertical, QScrollBar::sub-line:vertical { background: #38424c; }
+QScrollBar::up-arrow:vertical { image: url("theme_dark:/up_arrow.svg"); }
+QScrollBar::down-arrow:vertical { image: url("theme_dark:/down_arrow.svg"); }
 """
 
 SHEET = """
@@ -33,7 +45,7 @@ QListWidget, QTableWidget { background: #171d22; border: 1px solid #313b44; }
 QTableWidget { alternate-background-color: #1c232a; }
 QListWidget::item { padding: 3px 4px; }
 QListWidget::item:selected { background: #2c4a60; }
-QTableWidget::item { padding: 0 8px; }
+QTableWidget::item { padding: 0 4px; }
 QTableWidget::item:selected { background: #2c4a60; }
 QTableWidget::item:hover { background: #263845; }
 QHeaderView::section { background: #222a31; color: #c9d3da; padding: 4px 8px; border: none; font-size: 12px; }

@@ -27,6 +27,7 @@ from measure.samples import samples_folder
 from measure.sites import load_site, site_names
 from viewer.describe_panel import DescribeFilms, Descriptions
 from viewer.folder import Folder, load_folder
+from viewer.jobs import Jobs
 from viewer.list_run import ListRun
 from viewer.list_view import ListPage, ListView
 from viewer.reading_view import ReadingView
@@ -62,7 +63,8 @@ class ReadingRoom(QWidget):
         self.plan = plan
         self.list_page: ListPage | None = None
         self._given: dict[str, Any] = {"reader": reader, "view": view, "profiles": profiles}
-        self._worker: Any = None
+        self._jobs = Jobs(self)
+        self._job: Any = None
         self._practice: tempfile.TemporaryDirectory[str] | None = None
         dress(self)
         self.setMinimumWidth(410)
@@ -121,28 +123,20 @@ class ReadingRoom(QWidget):
 
     def open_folder(self, folder: Path) -> None:
         """Read a folder off the window's thread, with progress, and open it."""
-        from napari.qt.threading import create_worker
-
         self.cancel_loading()
         self.stack.setCurrentIndex(0)
         self.message.setText("")
         self.progress.setRange(0, 0)
         self._loading_shown(True)
-        worker = create_worker(_loading, folder, _start_thread=False)
-        worker.yielded.connect(self._loaded_some)
-        worker.returned.connect(lambda result: self._loaded(worker, result))
-        self._worker = worker
-        worker.start()
+        self._job = self._jobs.start(_loading, folder, done=self._loaded, progress=self._loaded_some)
 
     def _loaded_some(self, progress: tuple[int, int]) -> None:
         done, total = progress
         self.progress.setRange(0, total)
         self.progress.setValue(done)
 
-    def _loaded(self, worker: Any, result: Folder | str) -> None:
-        if worker is not self._worker:
-            return  # cancelled, or another folder was wanted since
-        self._worker = None
+    def _loaded(self, result: Folder | str) -> None:
+        self._job = None
         self._loading_shown(False)
         if isinstance(result, str):
             self.message.setText(result)
@@ -183,9 +177,9 @@ class ReadingRoom(QWidget):
 
     def cancel_loading(self) -> None:
         """Stop reading a folder; what is open stays open."""
-        if self._worker is not None:
-            self._worker.quit()
-            self._worker = None
+        if self._job is not None:
+            self._jobs.drop(self._job)
+            self._job = None
             self.message.setText("Cancelled; nothing was opened.")
         self._loading_shown(False)
         if self.reading is not None:

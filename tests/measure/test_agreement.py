@@ -116,13 +116,24 @@ def test_one_film_with_readings_among_several() -> None:
 
 
 def test_all_values_equal() -> None:
-    """An ICC of nothing over nothing is not given, nor an interval of an error of zero."""
+    """An ICC of nothing over nothing is not given, and readings that never differ show no error of zero."""
     found = agreement(ratings(np.full((5, 2, 2), 7.0)))
-    assert found.inter is None
-    assert found.components is not None
-    assert found.components.sem[BETWEEN].value == 0
-    assert math.isnan(found.components.sem[BETWEEN].high)
+    assert (found.inter, found.components, found.pairs, found.readers) == (None, None, (), ())
     assert "all values are equal" in words(found)
+    assert "the spread lies below what 20 readings can tell" in words(found)
+
+
+def test_second_readings_that_never_differ() -> None:
+    """What readers differ by is given; of a reader's own second reading it is said that nothing is known."""
+    values = np.repeat(some(films=6, readers=2, repeats=1), 2, axis=2)
+    found = agreement(ratings(values))
+    assert found.components is not None
+    assert set(found.components.sem) == {BETWEEN, SERIAL}
+    assert REPEAT not in found.components.variances
+    assert "second reading of a film differs from the first" in words(found)
+    assert "24 readings can tell" in words(found)
+    values[0, 0, 1] += 0.1
+    assert WITHIN in agreement(ratings(values)).components.sem
 
 
 def test_readers_who_agree_to_the_last_digit() -> None:
@@ -132,6 +143,8 @@ def test_readers_who_agree_to_the_last_digit() -> None:
     assert found.inter is not None
     assert found.inter.icc.value == 1
     assert math.isnan(found.inter.icc.low)
+    assert found.components is None
+    assert "no two readings of a film differ: the spread lies below" in words(found)
 
 
 def test_a_missing_reading() -> None:

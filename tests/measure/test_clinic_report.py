@@ -157,6 +157,15 @@ def test_one_film_alone(page: Callable[..., Page]) -> None:
     page_pdf(made)
 
 
+def test_what_lies_between_the_films_is_told_apart(page: Callable[..., Page]) -> None:
+    """Since the index film and since the last visit each have a paragraph of their own."""
+    notes = dict(page(BACKING_OUT).notes)
+    for basis in ("since index", "since last visit"):
+        moved, compared = notes[f"Between the films, {basis}"]
+        assert "tilt" in moved
+        assert compared.startswith("How the films compare (±")
+
+
 def test_what_nobody_confirmed_and_what_cannot_be_seen_is_said(page: Callable[..., Page]) -> None:
     changed = {
         "hole": Landmark("not assessable", reason="hidden by the knot"),

@@ -129,8 +129,8 @@ def test_it_is_measured_as_the_export_is_told_to(tmp_path: Path, capsys: pytest.
         )  # fmt: skip
     names = open_key(tmp_path / "key", tmp_path / "out")
     assert cells(found, VALUES) == cells(pd.DataFrame(value_rows(alike, names)), VALUES)
-    assert found["reader_noise"].astype(str).str.contains("clinic").any()
-    assert (found["threshold_source"] == "our protocol").any()
+    assert found["reader_noise"].astype(str).str.contains("own profile").any()
+    assert (found["threshold_source"] == "a limit of the user's own").any()
     assert found["scale_source"].astype(str).str.contains("pin").any()
     assert set(found["confirmed"]) == {True, False}
     capsys.readouterr()

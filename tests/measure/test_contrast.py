@@ -97,9 +97,8 @@ class TestProfiles:
         rows = marks()
         ends = [rows[name].array * PX for pair in contrast.LINES["olecranon", "lateral"] for name in pair]
         bands = contrast.line_bands(*ends)
-        before, band, beyond = (
-            contrast._Sampled(image, clear, np.array([PX, PX])).means(bands)[0].mean(axis=1)
-        )
+        pixels = contrast._pixels(bands, np.array([PX, PX]))
+        before, band, beyond = contrast._Sampled(image, clear, np.zeros(2, int)).means(pixels)[0].mean(axis=1)
 
         long = round((BOTTOM - TOP) - 2 * contrast.TRIM / PX)
         across = profile_line(

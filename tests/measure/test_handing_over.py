@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -9,6 +10,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 from conftest import Elbow
+from pydicom import dcmread
 
 from measure.__main__ import main
 from measure.commands import DONE, MISUSED, NOTHING_DONE, SOME_UNUSED
@@ -47,6 +49,27 @@ def test_report(films: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str])
     assert "SECRET" not in (tmp_path / "out" / "case-001.html").read_text(encoding="utf-8")
     assert run("report", films, "--out", tmp_path / "out", "--patient") == DONE
     assert "SECRET" in (tmp_path / "out" / "case-001.html").read_text(encoding="utf-8")
+
+
+def test_our_own_reports_among_the_films_are_no_fault(
+    films: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """They are told of, and nothing ends with the code of a file that could not be used; another's does."""
+    assert run("report", films, "--out", films, "--structured") == DONE
+    for command in ("review", "report", "export"):
+        assert run(command, films, "--out", tmp_path / command) == DONE
+        said = capsys.readouterr()
+        assert "4 files are reports or drawings that holdfast wrote; they are no films" in said.out + said.err
+    assert run("deidentify", films, "--out", tmp_path / "clean") == DONE
+    assert (
+        run("cohort", films, "--out", tmp_path / "table", "--key", tmp_path / "key", "--workers", 1) == DONE
+    )
+    other = dcmread(films / "case-001-visit-1-report.dcm")
+    other.Manufacturer = "another"
+    other.save_as(films / "case-001-visit-1-report.dcm")
+    capsys.readouterr()
+    assert run("review", films) == SOME_UNUSED
+    assert "holds no picture (it is: Comprehensive SR" in capsys.readouterr().out
 
 
 def test_a_picture_has_no_structured_report_and_is_named(
@@ -132,6 +155,24 @@ def test_store(
     (films / "bad.reading.json").write_text("{}")
     assert run("store", "import", films) == SOME_UNUSED
     assert "Not used: bad.reading.json" in capsys.readouterr().err
+
+
+def test_a_damaged_row_is_named_and_the_others_go_out(
+    films: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """By `store export` and by a cohort that takes readings from the store; the exit code says it."""
+    assert run("store", "import", films, "--at", tmp_path / "kept.sqlite") == DONE
+    with sqlite3.connect(tmp_path / "kept.sqlite") as forged:
+        forged.execute("DROP TRIGGER readings_update")
+        forged.execute("UPDATE readings SET content = CAST(x'fffe' AS TEXT) WHERE number = 1")
+    forged.close()
+    assert run("store", "export", tmp_path / "out", "--at", tmp_path / "kept.sqlite") == SOME_UNUSED
+    said = capsys.readouterr()
+    assert "Wrote 1 readings" in said.out
+    assert "Not used: row 1 of readings: It is damaged" in said.err
+    words = ("--out", tmp_path / "table", "--key", tmp_path / "key", "--workers", "1", "--readings-only")
+    assert run("cohort", films, *words, "--store", tmp_path / "kept.sqlite") == SOME_UNUSED
+    assert "Not used: row 1 of readings" in capsys.readouterr().err
 
 
 def test_a_store_that_cannot_be_reached(capsys: pytest.CaptureFixture[str]) -> None:

@@ -352,6 +352,20 @@ class TestStructured:
         assert len(coded) == 4
         assert set(coded) <= known
 
+    def test_a_long_reason_comes_back_whole(
+        self, tmp_path: Path, write_film: Callable[..., Path], make_reading: Callable[..., Reading]
+    ) -> None:
+        """Longer than a code's meaning may be, with letters and signs of any kind; dciodvfy accepts it."""
+        reason = "plaster, drawn \\ by Łucja" + 20 * ", a splint lies over it"
+        film = read_film(write_film(tmp_path / "film.dcm"))
+        reading = make_reading(film, observations={"wire": Observation(reason=reason)})
+        path = write_structured_report(measure(film, reading), tmp_path / "report.dcm")
+        assert read_observations(path) == {"wire": f"Not assessable: {reason}"}
+        for command in (("dciodvfy", "-new", path), ("dsrdump", path)):
+            done = subprocess.run(command, capture_output=True, text=True)
+            assert "Error" not in done.stderr, done.stderr
+        assert "Reason" in done.stdout
+
     def test_nothing_graded_adds_nothing(
         self, tmp_path: Path, write_film: Callable[..., Path], make_reading: Callable[..., Reading]
     ) -> None:

@@ -150,9 +150,18 @@ def test_review_and_report_use_it_by_name(
     assert "0.4 ± 1.9" in said[1][0]  # 1.96 times the root of 0.9² + 0.4² and the scale's
     assert main(["review", str(films), "--profile", "unknown"]) == 4
     assert (
-        "No profile is called 'unknown'. There are: Fowler 2011, McCallister 2004, Kreder 1996, clinic"
-        in (capsys.readouterr().err)
-    )
+        "No profile is called 'unknown'. Published: Fowler 2011, McCallister 2004, Kreder 1996. Your own, by "
+        "HOLDFAST_PROFILES (the folder it names): clinic. Give one of these"
+    ) in capsys.readouterr().err
+
+
+def test_a_profile_that_is_not_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without HOLDFAST_PROFILES the message says which folder was looked in, and how to name another."""
+    monkeypatch.delenv("HOLDFAST_PROFILES", raising=False)
+    monkeypatch.setenv("HOME", str(tmp_path))
+    words = r"by HOLDFAST_PROFILES \(~/.holdfast, since it names no other folder\): none"
+    with pytest.raises(ProfileError, match=words):
+        find_profiles("unknown")
 
 
 @pytest.mark.parametrize("name", PROFILES)

@@ -25,8 +25,8 @@ from measure.reading import (
     READING_VERSION,
     Landmark,
     Reading,
-    _checksum,
     check_film,
+    checksum,
     from_json,
     load_reading,
     save_reading,
@@ -61,7 +61,7 @@ def content(reading) -> dict:
 
 def signed(content: dict) -> str:
     """JSON text with the checksum made to fit, as one who edits by hand with care would."""
-    return json.dumps(content | {"checksum": _checksum(content)})
+    return json.dumps(content | {"checksum": checksum(content)})
 
 
 class TestKept:
@@ -354,7 +354,7 @@ class TestBadFiles:
         bare = json.loads(text)
         with pytest.raises(ReadingError, match="is not a number"):
             from_json(
-                text.replace(content["checksum"], _checksum(bare)).replace(bare["checksum"], _checksum(bare))
+                text.replace(content["checksum"], checksum(bare)).replace(bare["checksum"], checksum(bare))
             )
 
     def test_truncated_anywhere(self, reading) -> None:

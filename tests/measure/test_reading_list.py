@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import json
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -27,6 +28,7 @@ from measure.reading_list import (
     save_done,
     save_list,
 )
+from measure.store import Store
 
 DIGESTS = [f"sha256:{number:064x}" for number in range(9)]
 
@@ -233,3 +235,22 @@ def test_a_record_of_another_reading(
         save_done(tmp_path, reading, dataclasses.replace(record, reader="B"))
     assert not (tmp_path / LIST_NAME).exists()
     assert not list(tmp_path.rglob("*.json"))
+
+
+def test_a_study_comes_back_out_of_a_store(
+    tmp_path: Path, trial: tuple[ReadingList, Film], make_reading: Callable[..., Reading]
+) -> None:
+    """What a store exports of a study is its list's folder again, once list.json lies there."""
+    plan, film = trial
+    study, out = tmp_path / "study", tmp_path / "out"
+    save_list(plan, study)
+    save_done(study, *done(plan, film, make_reading))
+    with Store(tmp_path / "readings.sqlite") as store:
+        store.import_folder(study)
+        store.import_records(study)
+        assert store.export_folder(out) == store.export_records(out) == (1, ())
+    again = out / plan.uid
+    shutil.copy(study / LIST_NAME, again)
+    assert load_list(again) == plan
+    assert done_readings(again, plan) == done_readings(study, plan)
+    assert len(done_readings(again, plan)[0]) == 1

@@ -15,7 +15,7 @@ from measure.pseudonym import Pseudonyms
 from measure.reading import Landmark, Reading, save_reading
 from measure.research_export import CHANGES, LANDMARKS, VALUES, write_research
 from measure.review import Review, review
-from measure.sites import load_site
+from measure.sites import PROFILES, Profile, load_site, with_thresholds
 
 KEY = Pseudonyms(b"k" * 32)
 NAMES = (
@@ -51,6 +51,32 @@ def reviewed(tmp_path: Path, write_film: Callable[..., Path], make_reading: Call
         )  # fmt: skip
         save_reading(reading, tmp_path / "in" / f"{number}.reading.json")
     return review(tmp_path / "in")
+
+
+def test_names_of_profiles_and_limits_stay_here(reviewed: Review, tmp_path: Path) -> None:
+    """A profile or limit of the user's own is not called by its name, even one called as if published."""
+    site, folder = load_site("olecranon"), tmp_path / "in"
+    limits = tmp_path / "limits.toml"
+    limits.write_text(
+        'format = "holdfast-thresholds"\n[[threshold]]\nsite = "olecranon"\nview = "lateral"\n'
+        'quantity = "articular_gap"\nbasis = "change"\nside = "above"\nlimit = 1.5\nlevel = "clear"\n'
+        'source = "Dr Doe of the SECRET clinic"\n',
+        encoding="utf-8",
+    )
+    for name in ("Doe clinic", "Kreder 1996"):
+        profiles = {("olecranon", "lateral"): Profile(name, 0.2, 0.1, "SECRET")}
+        found = review(folder, {"olecranon": with_thresholds(site, limits)}, profiles=profiles)
+        write_research(found, tmp_path / "out", KEY)
+        for table in ("values", "changes"):
+            rows = pd.read_csv(tmp_path / "out" / f"{table}.csv")
+            assert set(rows["reader_noise"]) == {"own profile (placement 0.2 mm, habit 0.1 mm)"}
+            assert not rows["threshold_source"].astype(str).str.contains("Doe").any()
+        assert (rows["threshold_source"] == "a limit of the user's own").any()
+    write_research(reviewed, tmp_path / "out", KEY)
+    rows = pd.read_csv(tmp_path / "out" / "changes.csv")
+    assert set(rows["reader_noise"]) == {PROFILES["Fowler 2011"].text()}
+    built_in = {row.source for row in site.views["lateral"].thresholds}
+    assert set(rows["threshold_source"].dropna()) <= built_in
 
 
 def test_values_are_those_of_the_review(reviewed: Review, tmp_path: Path) -> None:

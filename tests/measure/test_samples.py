@@ -5,15 +5,20 @@ from __future__ import annotations
 import functools
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import generate  # sample_images/generate.py
 import numpy as np
 import pytest
 
+from measure.__main__ import main
+from measure.commands import DONE
+from measure.errors import SiteError
+from measure.film import read_film
 from measure.flags import BEYOND, WITHIN
 from measure.reading import SUFFIX, load_reading
-from measure.review import Review, review
+from measure.review import Review, proposed, review
 from measure.samples import samples_folder
 from measure.series import INDEX, Change
 
@@ -87,7 +92,7 @@ def test_values_and_changes_agree_with_the_truth() -> None:
     assert np.mean(np.abs(pulls + 1.5) < 1.96) < 0.9  # the check sees values that are wrong
 
 
-def test_proposals_only_where_asked_for_and_marked(tmp_path: Path) -> None:
+def test_a_film_measured_by_proposals_is_marked(tmp_path: Path) -> None:
     """A film without a reading is listed; with `propose` it is measured, and no value counts as confirmed."""
     name = "2025-03-04-ap.dcm"
     shutil.copy(samples_folder() / "HF-0001" / name, tmp_path / name)
@@ -101,3 +106,39 @@ def test_proposals_only_where_asked_for_and_marked(tmp_path: Path) -> None:
     known = truth()[case.current.sop_instance_uid]["quantities"]["pin_to_pin_angle"][""]
     (angle,) = [m.quantity for m in measured if m.row.name == "pin_to_pin_angle"]
     assert abs(angle.value - known) < 3 * angle.u
+
+
+def test_proposals_need_a_site_that_has_them(tmp_path: Path) -> None:
+    """A film that names no body part is proposed on where its site is stated; another site's never."""
+    film = read_film(samples_folder() / "HF-0001" / "2025-03-04-ap.dcm")
+    assert film.body_part == "elbow"
+    unnamed = replace(film, body_part=None)
+    assert proposed(unnamed) is None
+    assert proposed(unnamed, site="patella") is None
+    assert proposed(replace(film, body_part="knee")) is None
+    assert proposed(replace(film, body_part="knee"), site="olecranon") is None
+    stated = proposed(unnamed, site="olecranon")
+    assert stated is not None
+    assert stated.reading.landmarks == proposed(film).reading.landmarks
+    with pytest.raises(SiteError, match="No site is called"):
+        proposed(unnamed, site="elbow")
+
+
+def test_review_proposes_by_itself_and_keeps_what_was_read(tmp_path: Path, capsys, monkeypatch) -> None:
+    """An unread last film is measured and marked; what the film before it showed is still said."""
+    monkeypatch.setenv("COLUMNS", "200")
+    for path in (samples_folder() / "HF-0002").glob("*ap*"):
+        if path.name != "2025-08-12-ap.reading.json":
+            shutil.copy(path, tmp_path / path.name)
+    assert main(["review", str(tmp_path)]) == DONE
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Beyond the limit: pin back-out (pin 1*)" in said
+    assert "On the last film that was read, of 2025-06-24: nothing known to be beyond" in said
+    assert "trend of pin back-out, pin 1*" in said
+    assert "Healing, as graded: 2 of 4 cortices assessed" in said
+    assert "values rest on proposals, to be confirmed" in said
+    assert main(["review", str(tmp_path), "--no-proposals"]) == DONE
+    said = " ".join(capsys.readouterr().out.split())
+    assert "pin 1*" not in said
+    assert "On the last film that was read" not in said
+    assert "2025-08-12 has no reading" in said

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import gc
 import shutil
+import threading
 from collections.abc import Callable
 from pathlib import Path
 
@@ -17,7 +18,6 @@ from measure.samples import samples_folder
 from measure.sites import Profile
 from measure.store import Store
 from viewer.hand_over import HAND_OVERS, KEEP, REPORT_FOLDER, TABLES_FOLDER, hand_over
-from viewer.reading_view import CARRY
 from viewer.session import Session
 
 
@@ -71,11 +71,11 @@ def test_one_click_in_the_window(folder: Path) -> None:
         films = [read_film(path) for path in sorted(folder.glob("*lateral.dcm"))]
         view = room.open(Session(films, reader="AB", folder=folder))
         view.film_panel.hand_overs["Write report"].click()
-        assert view.busy_words.text() == "Write report…"
-        assert not view.busy.isHidden()
+        assert view.errands.busy.words.text() == "Write report…"
+        assert not view.errands.busy.isHidden()
         for _ in range(600):
             QTest.qWait(100)
-            if view.busy.isHidden():
+            if view.errands.busy.isHidden():
                 break
         assert "files are in" in view.message.text()
         assert (folder / REPORT_FOLDER / "case-001.pdf").exists()
@@ -135,28 +135,30 @@ def test_finishing_keeps_and_a_hand_over_leaves_proposals_alone(
 
     monkeypatch.setenv("HOLDFAST_STORE", str(tmp_path / "kept.sqlite"))
     viewer, room = open_room()
+    ended = threading.Event()
     try:
         film = dataclasses.replace(make_film(0), path=str(tmp_path / "new" / "film.dcm"))
         session = Session([film], reader="AB", folder=tmp_path / "new")
         view = room.open(session)
         place_all(session, truth)
-        view._carrying = waiting = object()
-        view._show_busy(CARRY, "Laying the earlier film over this one…")
+        waiting = view.errands.jobs.start(ended.wait, 30, words="Laying the earlier film over this one…")
+        view.errands.busy.offer_to_stop(waiting)
         view.finish()
-        assert view._carrying is waiting
-        assert not view.stop_carrying.isHidden()
-        assert view.busy_words.text().endswith(f"·  {KEEP}…")
+        assert waiting in view.errands.jobs.spoken_of()
+        assert not view.errands.busy.stop.isHidden()
+        assert view.errands.busy.words.text().endswith(f"·  {KEEP}…")
         for _ in range(300):
             QTest.qWait(50)
-            if view.busy_words.text().startswith("Laying") and KEEP not in view.busy_words.text():
+            if list(view.errands.jobs.spoken_of()) == [waiting]:
                 break
         assert "1 new readings are kept" in view.message.text()
-        assert view._carrying is waiting
-        assert not view.busy.isHidden()
+        assert waiting in view.errands.jobs.spoken_of()
+        assert not view.errands.busy.isHidden()
         assert view.film_panel.hand_overs[KEEP].isEnabled()
         with Store(tmp_path / "kept.sqlite", new=False) as store:
             assert [kept.reader for kept in store.find()] == ["AB"]
     finally:
+        ended.set()
         room.leave()
         viewer.close()
         QTest.qWait(50)

@@ -11,6 +11,7 @@ from skimage.transform import SimilarityTransform
 from viewer_films import SPACING, Truth, make_film
 
 from measure.definitions import FUNCTIONS
+from measure.film import Spacing
 from measure.measurements import measure_film
 from measure.reading import Landmark
 from measure.scale import scales_for
@@ -41,6 +42,7 @@ def test_schematics_show_every_landmark(key: tuple[str, str]) -> None:
     drawing = SCHEMATICS[key]
     site, view = key
     assert set(drawing.places) == set(load_site(site).views[view].landmark)
+    assert drawing.up
     for spots in drawing.places.values():
         assert np.all((np.array(spots) >= 0) & (np.array(spots) <= drawing.size))
 
@@ -148,11 +150,33 @@ def test_a_later_film_is_laid_on_the_bone_of_the_first(
     assert np.allclose(layers.apply(affine, hole), index.reading.landmarks["hole"].array, atol=1e-6)
 
 
-def test_labels_that_would_run_into_each_other_are_left_out() -> None:
-    """What is in hand is always labelled; a neighbour too near is not."""
-    look = layers.LOOKS["confirmed"]
-    found = [layers.Mark(str(n), 0, (0.0, 0.0), look, str(n), n == 1) for n in range(3)]
-    assert layers.labels(found, np.array([[0.0, 0.0], [5.0, 5.0], [90.0, 0.0]]), 20.0) == ["", "1", "2"]
+@pytest.mark.parametrize("without", [0, 1])
+def test_a_film_without_a_scale_is_laid_as_high_as_the_other(without: int) -> None:
+    """A pixel of unknown size is not taken for a millimetre: the film would be shown many times too large."""
+    films = [make_film(n, **({"spacing": Spacing()} if n == without else {})) for n in range(2)]
+    session = Session(films)
+    session.show(1)
+    affine = layers.film_affine(session.measured(0), films[0], session.measured(1), films[1])
+    corners = np.array([[0.0, 0.0], np.array(films[1].pixels.shape) - 1.0])
+    assert np.allclose(layers.apply(affine, corners), corners)
+
+
+def test_labels_go_first_to_what_waits() -> None:
+    """What is in hand is always labelled; of marks on one spot, a confirmed one gives way to a proposal."""
+    sure, doubtful = layers.LOOKS["confirmed"], layers.LOOKS["proposed"]
+    looks = [sure] * 30 + [doubtful, sure]
+    found = [layers.Mark(str(n), 0, (0.0, 0.0), look, str(n), n == 31) for n, look in enumerate(looks)]
+    shown = layers.label_offsets(found, np.zeros((32, 2)))
+    assert shown[31] is not None
+    assert shown[30] is not None
+    assert shown[29] is None
+
+
+def test_mean_grey_is_what_the_limits_show() -> None:
+    """Greys between the limits, averaged; what is off the film is black."""
+    shades = np.array([[0.2, 0.6], [0.4, 0.9]], dtype=np.float32)
+    points = np.array([[0.0, 1.0], [1.0, 0.0], [0.0, 0.0], [5.0, 5.0]])
+    assert layers.mean_grey(shades, (0.2, 0.6), points) == pytest.approx((1.0 + 0.5 + 0.0 + 0.0) / 4)
 
 
 def test_starting_window_leaves_padding_and_extremes_out() -> None:

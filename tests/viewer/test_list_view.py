@@ -13,6 +13,7 @@ from viewer_films import Truth, make_film
 from measure.errors import HoldfastError
 from measure.film import Film
 from measure.reading_list import done_readings, load_list, make_list, save_list
+from measure.sites import DEFAULT_PROFILE
 from viewer.app import open_room, run
 from viewer.folder import Folder
 from viewer.session import Session
@@ -69,7 +70,7 @@ def test_nothing_identifying_is_in_the_window(room: Any) -> None:
     for known in KNOWN:
         assert known not in said
     assert not room.reading.results.isVisible()
-    assert not room.reading.case_choice.isVisible()
+    assert not room.reading.choice.isVisible()
 
 
 def test_the_check_sees_what_identifies(qapp: object, films: list[Film], tmp_path: Path) -> None:
@@ -145,3 +146,6 @@ def test_a_list_that_cannot_be_opened(qapp: object, films: list[Film], tmp_path:
         run(tmp_path, plan=tmp_path)
     with pytest.raises(HoldfastError, match="cannot be read"):
         run(tmp_path, reader="A", plan=tmp_path)
+    for ignored in ({"view": "lateral"}, {"profiles": {("olecranon", "lateral"): DEFAULT_PROFILE}}):
+        with pytest.raises(HoldfastError, match="Leave out"):
+            run(tmp_path, reader="A", plan=tmp_path, **ignored)

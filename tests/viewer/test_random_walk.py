@@ -219,7 +219,7 @@ def test_the_walk_notices_a_lost_landmark(tmp_path: Path, monkeypatch: pytest.Mo
 
 def test_the_walk_notices_stale_numbers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A session that measures only what names the landmark, and forgets the bone axis, does not pass."""
-    monkeypatch.setattr("viewer.session._updated", lambda known, reading, film: known)
+    monkeypatch.setattr("viewer.measuring._updated", lambda known, reading, film: known)
     walker = Walker(tmp_path, 1)
     with pytest.raises(AssertionError, match="not what a fresh computation gives"):
         walker.walk(walker.check_numbers)

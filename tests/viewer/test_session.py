@@ -18,6 +18,7 @@ from measure.film import Film
 from measure.flags import BEYOND
 from measure.measurements import measure_film
 from measure.reading import CONFIRMED, PROPOSED, Landmark, load_reading, standing
+from measure.review import MOST_FRAMES
 from measure.series import INDEX, group, measure
 from measure.sites import Profile
 from viewer.drafts import to_reading
@@ -98,7 +99,7 @@ def test_a_glance_is_first_order_and_not_kept(
     session.show(1)
     place_all(session, truth)
     session.result()
-    monkeypatch.setattr("viewer.session.compare", lambda *_: pytest.fail("compared while a point moves"))
+    monkeypatch.setattr("viewer.measuring.compare", lambda *_: pytest.fail("compared while a point moves"))
     for name in ("articular_edge_proximal", "shaft_volar"):
         row, column = session.draft.landmarks[name].points[0]
         session.drag(name, 0, (row + 3.0, column - 2.0))
@@ -679,6 +680,52 @@ def test_a_folder_gives_every_frame_of_a_file(tmp_path: Path) -> None:
     assert not folder.problems
 
 
+def test_cortices_of_unequal_count_are_not_answered(
+    session: Session, truth: Truth, place_all: PlaceAll
+) -> None:
+    """Whichever has fewer points is asked for again: as they stand, neither can go into a reading."""
+    place_all(session, truth)
+    near, far = session.view.axis["near"], session.view.axis["far"]
+    for name, other in ((far, near), (near, far)):
+        session.select(name)
+        session.place(tuple(truth[name][0] + 30.0))
+        assert session.remaining() == (other,)
+        assert session.view.landmark[other].title in session.unanswered()
+        session.undo()
+        assert not session.remaining()
+
+
+def test_an_optional_landmark_that_is_begun_is_asked_for(
+    session: Session, truth: Truth, place_all: PlaceAll
+) -> None:
+    """Half placed it would be left out of the reading in silence; cleared, nobody asks for it."""
+    place_all(session, truth)
+    rows = session.view.landmarks
+    name = next(row.name for row in rows if row.points[0] > 1 and row.name not in session.asked())
+    session.select(name)
+    session.place((300.0, 300.0))
+    assert session.remaining() == (name,)
+    session.clear(name)
+    assert not session.remaining()
+
+
+def test_frames_that_cannot_be_read_are_said(tmp_path: Path) -> None:
+    """A frame that is no film, and those beyond the most that are shown, are named; the others are shown."""
+    from PIL import Image
+
+    frames = [
+        Image.fromarray(make_film(n).pixels[:60, :80].astype(np.uint16)) for n in range(MOST_FRAMES + 2)
+    ]
+    frames[1] = Image.fromarray(np.random.default_rng(1).integers(0, 255, (60, 80, 3), np.uint8))
+    frames[0].save(tmp_path / "run.tif", save_all=True, append_images=frames[1:])
+    *_, (_, _, folder) = load_folder(tmp_path)
+    assert [film.frame for film in folder.films] == [1, *range(3, MOST_FRAMES + 1)]
+    fault, more = folder.problems
+    assert fault.startswith(f"run.tif, frame 2 of {MOST_FRAMES + 2}: ")
+    assert "colour" in fault
+    assert more == f"run.tif: holds {MOST_FRAMES + 2} frames; the first {MOST_FRAMES} are shown"
+
+
 def test_an_unread_index_film_is_no_point_of_a_trend(
     session: Session, truth: Truth, place_all: PlaceAll
 ) -> None:
@@ -734,3 +781,37 @@ def test_a_verdict_holds_no_half_comparison(session: Session, truth: Truth, plac
     assert "how the films compare (±" in full
     assert "how the films compare (±" not in short
     assert short.startswith("Since index: ")
+
+
+def test_a_verdict_says_that_nobody_confirmed_its_landmarks(
+    session: Session, truth: Truth, place_all: PlaceAll
+) -> None:
+    """Marks carried over lie as they lay: what they say is never said as if somebody had looked."""
+    place_all(session, truth)
+    session.show(1)
+    carried = {name: Landmark("proposed", mark.points) for name, mark in session.draft_of(0).landmarks.items()
+               if mark.points}  # fmt: skip
+    session.propose(1, carried)
+    for words in verdict(session.result()[0]):
+        assert "by landmarks that nobody has confirmed" in words
+    while session.active and session.draft.landmarks.get(session.active):
+        session.confirm()
+    assert not any(mark.status == "proposed" for mark in session.draft.landmarks.values())
+    assert "nobody" not in "".join(verdict(session.result()[0]))
+
+
+def test_the_table_says_briefly_why_there_is_no_value(
+    session: Session, truth: Truth, place_all: PlaceAll
+) -> None:
+    """A cell that cannot tell names what is lacking; the hint has it in full, and a value needs no reason."""
+    case, flags, _ = session.result()
+    before = {row.key: row for row in result_rows(case, flags)}
+    assert before["articular_gap", ""].cells[-1] == "? cannot tell: not placed"
+    assert "No value: not placed: " in before["articular_gap", ""].hint
+    place_all(session, truth)
+    session.select("loop")
+    session.skip("metal hides it")
+    case, flags, _ = session.result()
+    after = {row.key: row.cells[-1] for row in result_rows(case, flags)}
+    assert "? cannot tell: not seen" in after.values()
+    assert ":" not in after["articular_gap", ""]

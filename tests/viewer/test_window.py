@@ -225,6 +225,22 @@ def open_hand(window: tuple[Any, Any], qapp: Any) -> Iterator[Callable[[Session]
     assert [list(callbacks) for callbacks in mouse] == before
 
 
+@pytest.fixture
+def theme(window: tuple[Any, Any]) -> Iterator[Callable[[str], None]]:
+    """Return a function that gives the window another theme; it has its own again at the end."""
+    from qtpy.QtTest import QTest
+
+    viewer, _ = window
+    before = viewer.theme
+
+    def set_theme(name: str) -> None:
+        viewer.theme = name
+        QTest.qWait(50)
+
+    yield set_theme
+    viewer.theme = before
+
+
 def place_by_mouse(hand: Hand, truth: Truth) -> None:
     """Place every landmark that is asked for with the mouse; the wire's break is answered by key."""
     from qtpy.QtCore import Qt
@@ -291,6 +307,11 @@ def test_a_click_is_placed_on_the_feature_or_exactly(
     aim = hand.view.pair.aim
     hand.key(Qt.Key.Key_Space)
     assert session.draft.landmarks["shaft_dorsal"].points[1] == pytest.approx(aim)
+    session.select("shaft_volar")
+    hand.key(Qt.Key.Key_Right, shift=True)
+    row, column = hand.view.pair.aim
+    hand.key(Qt.Key.Key_Return)  # as a click does
+    assert session.draft.landmarks["shaft_volar"].points[0] == pytest.approx((row + 9.0, column))
 
 
 def test_words_of_a_snap_go_with_the_next_click(
@@ -315,6 +336,175 @@ def test_words_are_read_on_a_light_theme(open_hand: Callable[[Session], Hand], s
         ground = panel.grab().toImage().pixelColor(1, 1)
         assert ground.lightness() < 80, type(panel).__name__
     hand.viewer.theme = "dark"
+
+
+def test_controls_are_seen_on_a_light_theme(
+    open_hand: Callable[[Session], Hand], session: Session, theme: Callable[[str], None]
+) -> None:
+    """The arrow of a choice, the plus and minus of a number: pale on the room's dark ground in any theme."""
+    hand = open_hand(session)
+    hand.view.tabs.setCurrentIndex(1)
+    assert hand.view.scale.find in hand.view.scale.controls()
+    theme("light")
+    for control in (hand.view.scale.use, hand.view.scale.true_size):
+        image = control.grab().toImage()
+        for start in (image.width() - 22,) if control is hand.view.scale.use else (4, image.width() - 16):
+            seen = [image.pixelColor(x, image.height() // 2).lightness() for x in range(start, start + 14)]
+            assert max(seen) > 170 > 90 > min(seen), type(control).__name__
+
+
+@pytest.mark.parametrize("in_hand", [True, False])
+def test_the_mark_in_hand_is_told_by_shape(qapp: Any, in_hand: bool) -> None:
+    """Four bright corners stand round it: its colour fades into grey bone for who sees no green."""
+    from qtpy.QtWidgets import QWidget
+
+    from viewer.overlays import FRAME_PX, Label, Labels
+
+    parent = QWidget()
+    parent.setStyleSheet("background: #808080")
+    parent.resize(120, 120)
+    labels = Labels(parent)
+    labels.say([Label("8", 60.0, 60.0, (30.0, 0.0), in_hand)])
+    qapp.processEvents()
+    image = parent.grab().toImage()
+    spots = [(60 + x * (FRAME_PX - 1), 60 + y * FRAME_PX) for x in (-1, 1) for y in (-1, 1)]
+    bright = [image.pixelColor(round(x), round(y)).lightness() > 180 for x, y in spots]
+    assert all(bright) if in_hand else not any(bright)
+
+
+def test_naparis_own_keys_leave_the_room_as_it_is(
+    open_hand: Callable[[Session], Hand], session: Session
+) -> None:
+    """No key adds a mark that belongs to no landmark, turns the film, or sets one beside nothing."""
+    from qtpy.QtCore import Qt
+
+    from viewer.canvas import grid
+
+    hand = open_hand(session)
+    marks = hand.view.pair.current.marks
+    for key in (Qt.Key.Key_2, Qt.Key.Key_3, Qt.Key.Key_5):
+        hand.key(key)
+        assert marks.mode == "pan_zoom"
+    hand.click((300.0, 300.0))
+    hand.rest()
+    assert len(marks.data) == 1
+    for number, beside in ((0, False), (1, True)):
+        session.show(number)
+        hand.settle()
+        for key in (Qt.Key.Key_G, Qt.Key.Key_T, Qt.Key.Key_E):
+            hand.key(key, ctrl=True)
+            assert grid(hand.viewer).enabled == beside
+            assert (hand.viewer.dims.ndisplay, hand.viewer.dims.order) == (2, (0, 1))
+        hand.viewer.dims.ndisplay = 3
+        assert hand.viewer.dims.ndisplay == 2
+
+
+def test_blinking_says_which_film_is_up_and_places_on_it_alone(
+    open_hand: Callable[[Session], Hand], session: Session, truth: Truth, place_all: Any
+) -> None:
+    """While the index film is up the caption and the marks are its own, and a click places nothing."""
+    from qtpy.QtCore import Qt
+
+    place_all(session, truth)
+    session.show(1)
+    hand = open_hand(session)
+    pair = hand.view.pair
+    hand.key(Qt.Key.Key_B)
+    for _ in range(2):
+        pair._blink.stop()  # the test is to say when
+        pair._flip()
+        film = pair.index if pair.index_is_up else pair.current
+        assert ("Index" in hand.view.captions[1].rows[0]) == pair.index_is_up
+        assert (pair.index.marks.visible, pair.current.marks.visible) == (
+            pair.index_is_up, not pair.index_is_up,
+        )  # fmt: skip
+        assert len(pair.labels.shown) == sum(offset is not None for offset in film.offsets)
+        before = session.draft
+        hand.click((300.0, 300.0))
+        assert (session.draft == before) == pair.index_is_up
+        assert ("index film is up" in hand.view.message.text()) == pair.index_is_up
+    hand.key(Qt.Key.Key_S)
+    assert pair.index.marks.visible
+    assert pair.current.marks.visible
+
+
+def test_a_click_beside_another_mark_places_the_proposal_in_hand(
+    open_hand: Callable[[Session], Hand], session: Session
+) -> None:
+    """Only a click on the very middle of a neighbour takes that in hand, and it says so."""
+    from viewer.canvas import scene
+
+    spots = {"shaft_dorsal": ((300.0, 300.0), (300.0, 500.0)), "hole": ((450.0, 400.0),)}
+    session.propose(0, {name: Landmark("proposed", points) for name, points in spots.items()})
+    session.propose(0, {"loop": Landmark("proposed", ((500.0, 700.0),))})
+    hand = open_hand(session)
+    session.select("hole")
+    hand.settle()
+    off = 6.0 / scene(hand.viewer).camera.zoom
+    hand.click((500.0 + off, 700.0))
+    assert session.draft.landmarks["hole"].status == "confirmed"
+    assert session.draft.landmarks["hole"].points[0] == pytest.approx((500.0 + off, 700.0), abs=off / 3)
+    session.undo()
+    session.select("hole")
+    hand.settle()
+    hand.click((500.0, 700.0))
+    assert session.active == "loop"
+    assert session.draft.landmarks["hole"].status == "proposed"
+    assert hand.view.message.text() == "In hand: Proximal wire loop."
+
+
+def test_captions_have_room_and_the_inset_is_off_the_cursor(
+    open_hand: Callable[[Session], Hand], session: Session, truth: Truth, place_all: Any
+) -> None:
+    """On a small canvas two small rows keep whole words, and the magnified inset leaves the cursor free."""
+    from qtpy.QtCore import QPoint
+
+    place_all(session, truth)
+    session.show(1)
+    session.set_surgery_date("2026-01-05")
+    hand = open_hand(session)
+    view = hand.view
+    canvas, inset = hand.canvas, view.inset
+    for room in (300, 420, 900):
+        view.captions[1].say(("Current film · 2026-02-22 · day 20 after surgery", "x · y", "z"), 2.0, room)
+        assert view.captions[1].width() <= room
+        assert all(view.captions[1]._width(row, True) <= room for row in view.captions[1].rows)
+    for row in range(5, 890, 110):
+        for column in range(5, 1090, 120):
+            at = hand.on_screen((float(row), float(column)))
+            view._pointed((float(row), float(column)))
+            assert inset.isVisible()
+            assert not inset.geometry().contains(QPoint(at.x(), at.y()))
+            assert canvas.rect().contains(inset.geometry())
+            assert not any(inset.geometry().intersects(caption.geometry()) for caption in view.captions)
+
+
+@pytest.mark.parametrize("width", [860, 1400])
+def test_names_and_values_are_whole_on_a_laptop(window: Any, qapp: Any, width: int) -> None:
+    """With every column shown, the first has room for a name with its pin, the others for what they hold."""
+    from qtpy.QtGui import QFontMetrics
+
+    from viewer.results_panel import ResultsPanel
+    from viewer.rows import ResultRow
+    from viewer.style import dress
+
+    cells = (
+        "Pin back-out, pin 1",
+        "-20.5 ± 1.8 mm",
+        "+2.5 ± 1.8 mm",
+        "+2.1 ± 1.8 mm",
+        "? cannot tell · proposed",
+    )
+    panel = ResultsPanel()
+    dress(panel)
+    panel.show_rows([ResultRow(("back_out", "pin 1"), cells, None, True, "")] * 30, "")
+    panel.resize(width, 300)
+    panel.show()
+    qapp.processEvents()
+    metrics = QFontMetrics(panel.table.font())
+    for column, words in enumerate(cells):
+        assert metrics.horizontalAdvance(words) + 14 <= panel.table.columnWidth(column), words
+    panel.close()
 
 
 def test_drag_moves_one_point_once(open_hand: Callable[[Session], Hand], session: Session) -> None:
@@ -390,7 +580,7 @@ def test_labels_stay_with_their_marks_in_a_drag(
             else:
                 session.drag(name, 0, (row + moved, column))
             hand.view.refresh()
-            assert all(text in ("", m.label) for text, m in zip(marks.labels, marks.found, strict=True))
+            assert len(marks.offsets) == len(marks.found)
             written = {(label.words, round(label.x), round(label.y)) for label in hand.view.pair.labels.shown}
             places = [hand.on_screen(mark.point) for mark in marks.found]
             marked = {(m.label, at.x(), at.y()) for m, at in zip(marks.found, places, strict=True)}
@@ -445,12 +635,12 @@ def test_wrong_patient_is_refused_in_the_window(open_hand: Callable[[Session], H
     """Choosing another patient's film shows the reason, changes nothing, and offers that case on its own."""
     session = Session([make_film(0), make_film(1), make_film(5, patient_key="INV-2")], folder=tmp_path)
     hand = open_hand(session)
-    hand.view._chosen_film(2)
+    hand.view.choice.choose(2)
     hand.settle()
     assert session.current == 0
     assert "two patients" in hand.view.message.text()
-    assert hand.view.case_choice.currentIndex() == 0
-    next(b for b in hand.view._box.buttons() if "own case" in b.text()).click()
+    assert hand.view.choice.films.currentIndex() == 0
+    next(b for b in hand.view.choice.question.buttons() if "own case" in b.text()).click()
     hand.settle()
     assert (session.index, session.current) == (2, 2)
 
@@ -470,7 +660,7 @@ def test_films_stand_side_by_side_and_follow_each_other(
     place_all(session, truth)
     session.show(1)
     hand = open_hand(session)
-    hand.view._drop_carry()
+    hand.view.errands.drop_carry()
     assert grid(hand.viewer).enabled
     hand.click((500.0, 500.0))
     assert session.draft.landmarks["shaft_dorsal"].points[0] == pytest.approx((500, 500), abs=3)
@@ -479,7 +669,7 @@ def test_films_stand_side_by_side_and_follow_each_other(
     hand.settle()
     assert session.draft == before
     assert "placed on the current film" in hand.view.message.text()
-    captions = [" ".join(caption._lines) for caption in hand.view.captions]
+    captions = [" ".join(caption.rows) for caption in hand.view.captions]
     assert "Index film" in captions[0]
     assert all(word in captions[1] for word in ("Current film", "lateral", "right", "2026-01-19", "mm/px"))
 
@@ -682,29 +872,29 @@ def test_what_films_do_not_say_is_said_in_the_window(
     hand.settle()
     session, view = hand.room.reading.session, hand.room.reading
     assert session.visits == (0, 1)
-    view._visit(1)
-    view._drop_carry()
+    view.choice.visit(1)
+    view.errands.drop_carry()
     view.film_panel.side.setCurrentText("right")
     view.film_panel.side.textActivated.emit("right")
     assert "one case has one side" in view.message.text()
     assert view.film_panel.side.currentText() == "left"
-    view._visit(-1)
+    view.choice.visit(-1)
     assert session.current == 0
-    view._chosen_film(2)
-    dialog = view._box
+    view.choice.choose(2)
+    dialog = view.choice.question
     assert isinstance(dialog, DescribeDialog)
     choices = dialog.films.choices(films[2])
     choices[0].setCurrentIndex(choices[0].findData("lateral"))
     choices[1].setCurrentIndex(choices[1].findData("left"))
     dialog.films.read.click()
     hand.settle()
-    view._drop_carry()
+    view.errands.drop_carry()
     assert session.current == 2
     assert session.visits == (0, 1, 2)
     view.film_panel.side.setCurrentText("not stated")
     view.film_panel.side.textActivated.emit("not stated")
     assert (session.index, session.current, session.visits) == (2, 2, (2,))
-    view._visit(-1)  # nowhere to go, and nothing breaks
+    view.choice.visit(-1)  # nowhere to go, and nothing breaks
 
 
 def test_verdict_and_trend_are_those_of_the_report(
@@ -780,11 +970,11 @@ def test_carried_landmarks_come_as_proposals(
             if m.located
         }
 
-    monkeypatch.setattr("viewer.reading_view.carry_forward", carry)
+    monkeypatch.setattr("viewer.errands.carry_forward", carry)
     session = Session([make_film(0), make_film(1)], folder=tmp_path)
     place_all(session, truth)
     hand = open_hand(session)
-    hand.view._visit(1)
+    hand.view.choice.visit(1)
     for _ in range(60):
         hand.settle()
         if session.draft.landmarks:
@@ -792,7 +982,7 @@ def test_carried_landmarks_come_as_proposals(
     assert session.current == 1
     assert {m.status for m in session.draft.landmarks.values()} == {"proposed"}
     assert "MainThread" not in threads
-    assert not hand.view.busy.isVisible()
+    assert not hand.view.errands.busy.isVisible()
     from qtpy.QtCore import Qt
 
     while session.active != "wire_break":
@@ -823,21 +1013,48 @@ def test_proposals_can_be_done_without(
         ended.set()
         raise CarryError("Stopped, as asked.")
 
-    monkeypatch.setattr("viewer.reading_view.carry_forward", carry)
+    monkeypatch.setattr("viewer.errands.carry_forward", carry)
     session = Session([make_film(0), make_film(1)], folder=tmp_path)
     place_all(session, truth)
     hand = open_hand(session)
-    hand.view._visit(1)
+    hand.view.choice.visit(1)
     for _ in range(60):
         hand.settle()
         if begun.is_set():
             break
-    assert hand.view.stop_carrying.isVisible()
-    hand.view.stop_carrying.click()
+    assert hand.view.errands.busy.stop.isVisible()
+    hand.view.errands.busy.stop.click()
     assert ended.wait(5)
     hand.settle()
     assert not session.draft.landmarks
-    assert not hand.view.busy.isVisible()
+    assert not hand.view.errands.busy.isVisible()
+
+
+def test_the_next_films_are_ready_before_they_are_asked_for(
+    open_hand: Callable[[Session], Hand], tmp_path: Path
+) -> None:
+    """The visits beside the current film have their greys made beforehand; no other film keeps its own."""
+    from viewer.layers import starting_window
+
+    session = Session([make_film(n) for n in range(5)], folder=tmp_path)
+    hand = open_hand(session)
+    pair = hand.view.pair
+
+    def ready(numbers: set[int]) -> bool:
+        for _ in range(100):
+            hand.settle()
+            if set(pair.shades) == numbers:
+                return True
+        return False
+
+    assert ready({0, 1})
+    np.testing.assert_array_equal(pair.shades[1], session.films[1].display())
+    assert pair.windows[1] == starting_window(session.films[1].display())
+    pair.windows[1] = (0.2, 0.8)  # what the reader has set stays
+    for number, numbers in ((1, {0, 1, 2}), (2, {0, 1, 2, 3}), (4, {0, 3, 4}), (1, {0, 1, 2})):
+        session.show(number)
+        assert ready(numbers), number
+    assert pair.windows[1] == (0.2, 0.8)
 
 
 def test_folder_opens_off_the_thread(

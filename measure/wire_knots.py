@@ -1,0 +1,143 @@
+"""Twist knots and drill hole of a wire. Places are (station, sample) of a `wire_map.WireMap`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from scipy.ndimage import label
+
+from measure.lines import Array
+from measure.pins import PIN_MM
+from measure.wire_map import Mask, WireMap
+
+KNOT_MM, KNOT = 1.25, 0.9  # a twist is wider than this all along, and so dense, of the wire's own height
+LEAST_MM2 = 4.0
+LEAST_MM, MOST_MM, WIDEST_MM = 3.6, 9.0, 3.2  # of a twist whose foot is told: length, width
+AROUND_MM, OWN_MM = 2.2, 0.3  # looked at about its ends; what lies nearer to the twist is its own
+MORE = 1.5  # how much more wire lies about its foot than about its free end
+FREE_MM = 1.5  # of a twist's free end from the end of its middle line
+PIN_CLEAR_MM = 0.5  # of a foot from a pin's edge: nearer, the pin may hide a part of the twist
+INSET_MM = 0.35  # from the twist's outermost metal to its foot
+NEXT_MM = 5.0  # between the middles of two twists: nearer, neither's foot is told
+MARGIN_MM = 0.6  # about a twist, where no break is told
+ACROSS_MM = 2.2  # of wire at a station without a gap, where it crosses the bone
+HOLE_MM = (9.0, 22.0)  # from mouth to mouth, with the wire's turns
+EDGE_MM = 0.4  # from a wire's outermost metal to its middle
+DOT_MM, BRIGHT = 5.0, 1.4  # of the wire's end at which the dot lies; how far it stands out, of the wire's own
+CORE, CORE_MM = 0.8, 2.9  # share of the dot's height that is its core; a longer core is no dot
+
+
+@dataclass(frozen=True)
+class Twist:
+    """A twist knot: where its metal lies, its middle (2,), and its foot (2,) where that is clear."""
+
+    metal: Mask
+    middle: Array
+    foot: Array | None
+
+
+def find_twists(wmap: WireMap, ends: Array) -> list[Twist]:
+    """Find twist knots, the most proximal first: metal that is wider than a wire, and denser.
+
+    ends: (n, 2), those of the wire's middle lines.
+    """
+    size = 2 * round(KNOT_MM / wmap.px_mm / 2.0) + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    own = np.where(wmap.mask, wmap.metal, 0.0).astype(np.float32)
+    wide = cv2.morphologyEx(own, cv2.MORPH_OPEN, disc) > KNOT * max(wmap.height, 1e-6)
+    numbers, count = label(wide)
+    found = []
+    for number in range(1, count + 1):
+        places = np.argwhere(numbers == number).astype(float)
+        if len(places) * wmap.px_mm**2 >= LEAST_MM2:
+            found.append(Twist(numbers == number, places.mean(axis=0), _foot(places, ends, wmap)))
+    return sorted((_sure(one, found, wmap.px_mm) for one in found), key=lambda one: float(one.middle[0]))
+
+
+def _sure(twist: Twist, twists: list[Twist], px_mm: float) -> Twist:
+    """Leave a twist's foot out where another twist lies close to it, and may be taken for its wire."""
+    others = [other.middle for other in twists if other is not twist]
+    close = any(np.linalg.norm(twist.middle - middle) * px_mm < NEXT_MM for middle in others)
+    return replace(twist, foot=None) if close else twist
+
+
+def _foot(places: Array, ends: Array, wmap: WireMap) -> Array | None:
+    """(2,): the end of a twist's places (n, 2) that is its foot; None where that is not clear.
+
+    At the other, its free end, a middle line of the wire ends, and less wire lies about it.
+    """
+    px_mm, middle = wmap.px_mm, places.mean(axis=0)
+    way = np.linalg.svd(places - middle, full_matrices=False)[2]
+    run, wide = ((places - middle) @ way.T).T
+    length = float(np.ptp(run)) * px_mm
+    if not LEAST_MM <= length <= MOST_MM or np.ptp(wide) * px_mm > WIDEST_MM:
+        return None
+    both = np.array([middle + run.min() * way[0], middle + run.max() * way[0]])
+    free = (np.linalg.norm(both[:, None] - ends, axis=-1) * px_mm < FREE_MM).any(axis=1)
+    if free.sum() != 1:
+        return None
+    tip, foot = both[free][0], both[~free][0]
+    if _wire_about(foot, places, wmap) < MORE * _wire_about(tip, places, wmap):
+        return None
+    row, column = np.round(foot).astype(int)
+    if wmap.beside[row, column] < PIN_MM / 2.0 + PIN_CLEAR_MM:
+        return None
+    return np.asarray(foot + (tip - foot) * INSET_MM / length)
+
+
+def _wire_about(end: Array, places: Array, wmap: WireMap) -> float:
+    """Area of metal near an end of a twist's places (n, 2) that is not the twist's own, in pixels."""
+    around = np.argwhere(wmap.mask)
+    around = around[np.linalg.norm(around - end, axis=1) * wmap.px_mm < AROUND_MM]
+    if not len(around):
+        return 0.0
+    away = np.linalg.norm(around[:, None] - places, axis=-1).min(axis=1)
+    return float((away * wmap.px_mm > OWN_MM).sum())
+
+
+def knotted(wmap: WireMap, twists: list[Twist]) -> Mask:
+    """Where twists lie, with a margin."""
+    metal = np.any([np.zeros_like(wmap.mask), *(twist.metal for twist in twists)], axis=0)
+    size = 2 * round(MARGIN_MM / wmap.px_mm) + 1
+    return np.asarray(cv2.dilate(metal.astype(np.uint8), np.ones((size, size), np.uint8)) > 0)
+
+
+def find_hole(wmap: WireMap, own: Mask, view: str) -> Array | None:
+    """(2,): the hole as (station, sample); None where the wire's turn there is not seen whole.
+
+    On an AP film the wire crosses the bone there, from side to side; on a lateral film it runs along the
+    beam, so that a dot stands out of all wire near it.
+    """
+    px = wmap.px_mm
+    if view == "lateral":
+        return _dot(wmap, own)
+    run = np.ones((1, round(ACROSS_MM / px)), np.uint8)
+    wide = np.flatnonzero(cv2.morphologyEx(wmap.mask.astype(np.uint8), cv2.MORPH_OPEN, run).any(axis=1))
+    if not len(wide):
+        return None
+    last = int(wide[-1])
+    samples = np.flatnonzero(wmap.mask[max(0, last - round(1.5 / px)) : last + 1].any(axis=0))
+    if not HOLE_MM[0] < (samples[-1] - samples[0]) * px < HOLE_MM[1]:
+        return None
+    return np.array([last - EDGE_MM / px, (samples[0] + samples[-1]) / 2.0])
+
+
+def _dot(wmap: WireMap, own: Mask) -> Array | None:
+    """(2,): middle of the dot at the wire's distal end; None where it hardly stands out or is drawn out."""
+    px = wmap.px_mm
+    stations = np.flatnonzero(own.any(axis=1))
+    if not len(stations):
+        return None
+    near = np.where(own, wmap.metal, 0.0)
+    near[: max(0, int(stations[-1] - DOT_MM / px))] = 0.0
+    smooth = cv2.GaussianBlur(near, (0, 0), 0.4 / px)
+    usual = float(np.median(wmap.metal[own]))
+    station, sample = divmod(int(np.argmax(smooth)), smooth.shape[1])
+    if smooth[station, sample] < BRIGHT * usual:
+        return None
+    numbers, _ = label(smooth > CORE * smooth[station, sample])
+    core = np.argwhere(numbers == numbers[station, sample])
+    long = np.linalg.norm(np.ptp(core, axis=0)) * px > CORE_MM
+    return None if long else np.asarray(core.mean(axis=0))

@@ -1,0 +1,256 @@
+"""Shaft, pin exits, far cortex and notch on a few phantom films, as proposals and as what clicks snap to.
+
+Films are rendered here with seeds that set no limit; `tests/validation_metal.py` has figures on many.
+Outside: scikit-image's `profile_line` and `CircleModel` on the same films, and on a film without metal.
+"""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from skimage.measure import CircleModel, profile_line
+from validation_metal import SHAFT, as_film, match, notch_errors, off_lines
+
+from measure import phantom, phantom_film
+from measure.bone import across_from, shaft_cortices
+from measure.exits import far_crossings, pin_exits
+from measure.film import Film
+from measure.geometry import fit_circle
+from measure.lines import Array
+from measure.notch import notch_arc
+from measure.pins import Pin, find_pins
+from measure.prepare import Prepared, prepare
+from measure.snap import Features, find_features, snap
+from measure.tubes import AWAY_MM, width_across
+
+SEEDS = range(702_000, 702_012, 2)
+
+
+@functools.cache
+def case_of(seed: int) -> phantom.Case:
+    rng = np.random.default_rng(seed)
+    return phantom.random_case(rng, phantom.random_pose(rng, "lateral", pitch=(0.15, 0.2)), marked=False)
+
+
+@functools.cache
+def picture_of(seed: int) -> Film:
+    return as_film(case_of(seed), phantom_film.render(case_of(seed), np.random.default_rng(seed)).pixels)
+
+
+@functools.cache
+def film_of(seed: int) -> Prepared:
+    return prepare(
+        as_film(case_of(seed), phantom_film.render(case_of(seed), np.random.default_rng(seed)).pixels)
+    )
+
+
+@functools.cache
+def pins_of(seed: int) -> tuple[Pin, ...]:
+    return find_pins(film_of(seed))
+
+
+def crossing_errors(seed: int, name: str) -> list[float]:
+    """How far crossings are off along their pins, mm: "exit" or "far_cortex"."""
+    case, pins, film = case_of(seed), pins_of(seed), film_of(seed)
+    cortices = shaft_cortices(film, pins, "lateral")
+    far = far_crossings(pins, cortices[1], film.mm_per_px) if cortices else ()
+    marks, size = phantom.landmarks(case), case.pose.bone_scale[0]
+    return [
+        float((one.point - marks[f"pin{match(one.pin, case)[0] + 1}_{name}"].film[0]) @ one.pin.along) * size
+        for one in (pin_exits(film, pins) if name == "exit" else far)
+    ]
+
+
+class TestCrossings:
+    """Where pins cross the bone's outlines."""
+
+    @pytest.mark.parametrize(("name", "most"), [("exit", 1.2), ("far_cortex", 2.5)])
+    def test_found_and_none_wrong(self, name: str, most: float) -> None:
+        errors = [error for seed in SEEDS for error in crossing_errors(seed, name)]
+        assert len(errors) >= 2
+        assert np.abs(errors).max() < most
+        assert np.abs(np.array(errors) + 3.0).max() > most  # a crossing 3 mm off is seen
+
+    def test_a_pin_along_the_cortex_crosses_nothing(self) -> None:
+        pin = next(pin for seed in SEEDS for pin in pins_of(seed))
+        beside = np.array([pin.straight, pin.tip]) + 5.0 * np.array([-pin.along[1], pin.along[0]])
+        assert far_crossings([pin], beside, 0.15) == ()
+
+    def test_no_pins_no_crossings(self) -> None:
+        assert pin_exits(film_of(SEEDS[0]), ()) == ()
+        assert notch_arc(film_of(SEEDS[0]), ()) is None
+
+
+def steepest(film: Prepared, start: Array, stop: Array) -> Array:
+    """Where the film rises most between two points, by scikit-image, averaged over a few pixels across."""
+    values = profile_line(film.density, start, stop, linewidth=7, mode="reflect")
+    rise = np.gradient(np.convolve(np.pad(values, 4, mode="edge"), np.ones(9) / 9, mode="valid"))
+    way = (stop - start) / np.linalg.norm(stop - start)
+    return np.asarray(start + int(np.argmax(rise)) * way)
+
+
+class TestOutside:
+    """The same edges by another library."""
+
+    def test_exit_on_a_film_without_metal(self) -> None:
+        """The same limb without its metal: the steepest place along where the pin's axis was."""
+        seed = next(seed for seed in SEEDS if pin_exits(film_of(seed), pins_of(seed)))
+        case, size = case_of(seed), case_of(seed).pose.bone_scale[0]
+        bare = replace(case, fixation=phantom.Fixation((), None))
+        film = prepare(as_film(bare, phantom_film.render(bare, np.random.default_rng(seed)).pixels))
+        upright = (
+            film
+            if np.corrcoef(film.density.ravel()[::50], film_of(seed).density.ravel()[::50])[0, 1] > 0
+            else film.inverted()
+        )
+        for one in pin_exits(film_of(seed), pins_of(seed)):
+            arm = 4.0 / size * one.pin.along
+            edge = steepest(upright, one.point - arm, one.point + arm)
+            off = abs(float((edge - one.point) @ one.pin.along)) * size
+            assert off < 1.0
+            assert abs(off + 2.0) > 1.0  # an exit 2 mm off is seen
+
+    def test_shaft(self) -> None:
+        """The near cortex, which no other bone covers, lies outside the steepest place by what is said."""
+        off = []
+        for seed in SEEDS:
+            film, size = film_of(seed), case_of(seed).pose.bone_scale[0]
+            cortices = shaft_cortices(film, pins_of(seed), "lateral")
+            if cortices is not None:
+                outer, inner = (side.mean(axis=0) for side in cortices)
+                way = (inner - outer) / np.linalg.norm(inner - outer)
+                edge = steepest(film, outer - 1.5 / size * way, outer + 1.5 / size * way)
+                off.append(float((edge - outer) @ way) * size)
+        assert len(off) >= 2
+        assert np.abs(np.array(off) - 0.3).max() < 0.35
+
+    def test_notch(self) -> None:
+        """The arc lies on the joint's side of the steepest place, by what is said."""
+        off = []
+        for seed in SEEDS:
+            film, size = film_of(seed), case_of(seed).pose.bone_scale[0]
+            arc = notch_arc(film, pins_of(seed))
+            if arc is not None:
+                centre, middle = fit_circle(arc.points)[0], arc.points[2]
+                out = (middle - centre) / np.linalg.norm(middle - centre)
+                edge = steepest(film, middle - 1.0 / size * out, middle + 1.0 / size * out)
+                off.append(float((edge - middle) @ out) * size)
+        assert len(off) >= 3
+        assert np.abs(np.array(off) - 0.2).max() < 0.3
+
+    def test_circle(self) -> None:
+        """Through the arc's points scikit-image fits the circle that they were placed on."""
+        arc = next(arc for seed in SEEDS if (arc := notch_arc(film_of(seed), pins_of(seed))) is not None)
+        model = CircleModel.from_estimate(arc.points)
+        centre, radius = fit_circle(arc.points)
+        np.testing.assert_allclose([*model.center, model.radius], [*centre, radius], atol=0.01)
+        assert np.abs(model.residuals(arc.points)).max() < 0.01
+        assert np.abs(model.residuals(arc.points + 5.0)).max() > 1.0
+
+
+class TestShaft:
+    """Both cortices, and those straight across from a place."""
+
+    def test_on_the_outline(self) -> None:
+        errors = []
+        for seed in SEEDS:
+            cortices = shaft_cortices(film_of(seed), pins_of(seed), "lateral")
+            if cortices is not None:
+                lines = np.array(cortices)
+                errors.append(off_lines(lines, case_of(seed), SHAFT["lateral"]))
+                other = lines + 3.0 / case_of(seed).pose.bone_scale[0]
+                assert np.abs(off_lines(other, case_of(seed), SHAFT["lateral"])).max() > 1.0
+        assert len(errors) >= 2
+        assert np.abs(errors).max() < 1.0
+
+    def test_across_from(self) -> None:
+        """On a drawn shaft 15 mm wide: from a third of its width, 12 mm before its first level."""
+        cortices = np.array([[0.0, 0.0], [0.0, 200.0]]), np.array([[150.0, 0.0], [150.0, 200.0]])
+        beside = across_from(cortices, np.array([50.0, -120.0]), 0.1)
+        assert beside is not None
+        np.testing.assert_allclose(beside[0], [[0.0, -120.0], [150.0, -120.0]])
+        nearer = across_from(cortices, np.array([50.0, -20.0]), 0.1)
+        assert nearer is not None
+        assert nearer[1] < beside[1]
+        assert across_from(cortices, np.array([50.0, -400.0]), 0.1) is None
+        assert across_from(cortices, np.array([170.0, -20.0]), 0.1) is None
+
+
+class TestNotch:
+    """The arc of the distal fragment."""
+
+    def test_on_the_outline(self) -> None:
+        errors = []
+        for seed in SEEDS:
+            arc = notch_arc(film_of(seed), pins_of(seed))
+            if arc is not None:
+                errors.append(notch_errors(case_of(seed), arc.points))
+                moved = arc.points + 1.5 / case_of(seed).pose.bone_scale[0]
+                assert np.abs(notch_errors(case_of(seed), moved)).max() > 0.6
+        assert len(errors) >= 3
+        assert np.abs(errors).max() < 0.6
+
+
+class TestTubes:
+    """The width of a shaft under another, on profiles made by the formula of the chord."""
+
+    @staticmethod
+    def profile(width: float, away: float) -> Array:
+        def tube(middle: float, radius: float, wall: float) -> Array:
+            def chord(half: float) -> Array:
+                return np.asarray(2.0 * np.sqrt(np.maximum(half**2 - (AWAY_MM - middle) ** 2, 0.0)))
+
+            return chord(radius) - 0.8 * chord(radius - wall)
+
+        other = 0.7 * tube(width / 2.0 + away, 6.2, 2.2)
+        return np.asarray(0.02 * (tube(width / 2.0, width / 2.0, 2.8) + other) + 0.1 + 0.004 * AWAY_MM)
+
+    @pytest.mark.parametrize("width", [12.6, 14.3, 16.1])
+    @pytest.mark.parametrize("away", [6.0, 9.4, 13.0])
+    def test_told(self, width: float, away: float) -> None:
+        found, better = width_across(self.profile(width, away))
+        assert abs(found - width) < 0.6
+        assert better > 1.4
+        assert abs(found - (width + 2.0)) > 0.6
+
+    def test_another_length(self) -> None:
+        with pytest.raises(ValueError, match="sample it at the places"):
+            width_across(np.zeros(5))
+
+
+class TestSnapping:
+    """Clicks near exit and notch go to what was found there."""
+
+    def test_to_the_exit_and_the_arc(self) -> None:
+        seed = next(
+            seed
+            for seed in SEEDS
+            if pin_exits(film_of(seed), pins_of(seed)) and notch_arc(film_of(seed), pins_of(seed))
+        )
+        film, pins = film_of(seed), pins_of(seed)
+        features = Features(film, pins, exits=pin_exits(film, pins), arc=notch_arc(film, pins))
+        exit_ = features.exits[0]
+        got = snap(features, "pin1_exit", tuple(exit_.point + 0.1 / film.mm_per_px))
+        assert got is not None
+        np.testing.assert_allclose(got.point, exit_.point)
+        far = snap(features, "pin1_exit", tuple(exit_.point + 30.0 / film.mm_per_px * exit_.pin.along))
+        assert far is not None  # too far from the exit, but on the pin's axis
+        assert np.hypot(*(np.array(far.point) - exit_.point)) * film.mm_per_px > 20.0
+        assert features.arc is not None
+        centre, radius = fit_circle(features.arc.points)
+        for place in features.arc.points[1:-1]:
+            on_arc = snap(
+                features, "joint_arc", tuple(place + 0.9 * (place - centre) / radius / film.mm_per_px)
+            )
+            assert on_arc is not None
+            assert np.hypot(*(np.array(on_arc.point) - place)) < 1e-6
+
+    def test_all_found_at_once(self) -> None:
+        seed = SEEDS[0]
+        film = picture_of(seed)
+        features = find_features(film)
+        assert len(features.exits) == len(pin_exits(film_of(seed), pins_of(seed)))
+        assert not find_features(replace(film, view="ap")).exits

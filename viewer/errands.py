@@ -1,0 +1,176 @@
+"""What is done off the window's thread while a film is read: proposals, snapping, scales, what leaves."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from qtpy.QtCore import QObject, Signal
+
+from measure.carry import carry_forward
+from measure.errors import HoldfastError
+from measure.film import Film
+from measure.propose import propose_scale
+from measure.reading import Landmark, Reading
+from measure.scale import FOUND, ScaleInput
+from viewer.canvas import FilmPair
+from viewer.hand_over import hand_over
+from viewer.jobs import BusyRow, Jobs
+from viewer.layers import starting_window
+from viewer.session import Session
+from viewer.snapping import Snapper
+
+Shades = NDArray[np.float32]
+Limits = tuple[float, float]
+
+
+class Errands(QObject):
+    """The errands of one view; `busy` is the row that says what is under way.
+
+    Signals
+    -------
+    said
+        Words for the reader.
+    laid
+        Landmarks were proposed on the current film: how many.
+    sought
+        A scale of the current film was looked for: the scale or None, and why none was found.
+    handing_over
+        Whether something is just being written or kept.
+    """
+
+    said = Signal(str)
+    laid = Signal(int)
+    sought = Signal(object, str)
+    handing_over = Signal(bool)
+
+    def __init__(self, session: Session, parent: QObject) -> None:
+        super().__init__(parent)
+        self.session = session
+        self.jobs = Jobs(self)
+        self.busy = BusyRow(self.jobs)
+        self.busy.stopped.connect(self.drop_carry)
+        self._carrying: Any = None
+        self._fetching: Any = None
+        self._stop = threading.Event()  # tells the worker of proposals that nobody wants them any more
+        self._writing = 0
+
+    def leave(self) -> None:
+        """Want nothing of what is under way; what is being written is written to its end."""
+        self.drop_carry()
+        self.jobs.leave()
+
+    # --- Proposals from the film before ---
+
+    def carry(self) -> None:
+        """Propose the last visit's landmarks on a current film that has none."""
+        session = self.session
+        self.drop_carry()
+        number, source = session.current, session.carry_source(session.current)
+        if source is None:
+            return
+        self._stop = threading.Event()
+        self._carrying = self.jobs.start(
+            _proposals, session.films[source], session.film, session.measured(source).reading,
+            self._stop.is_set,
+            done=lambda proposals: self._carried(number, proposals),
+            words="Laying the earlier film over this one…",
+        )  # fmt: skip
+        self.busy.offer_to_stop(self._carrying)
+
+    def _carried(self, number: int, proposals: dict[str, Landmark] | str) -> None:
+        if isinstance(proposals, str):
+            self.said.emit(f"No proposals. {proposals}")
+            return
+        laid = self.session.propose(number, proposals)
+        if laid and number == self.session.current:
+            self.laid.emit(laid)
+
+    def drop_carry(self) -> None:
+        """Want no proposals any more: the worker stops at its next step, and nothing of it is laid."""
+        self._stop.set()
+        self.jobs.drop(self._carrying)
+        self._carrying = None
+
+    # --- The films to be shown next ---
+
+    def fetch(self, pair: FilmPair) -> None:
+        """Work out the greys of the visits before and after the current film, so that they show at once.
+
+        Of no other film are they kept, but of the two on the canvas.
+        """
+        session = self.session
+        self.jobs.drop(self._fetching)
+        visits = session.visits
+        place = visits.index(session.current) if session.current in visits else 0
+        near = {*visits[max(place - 1, 0) : place + 2], session.index, session.current}
+        pair.shades = {number: shades for number, shades in pair.shades.items() if number in near}
+        wanted = [(number, session.films[number]) for number in near - pair.shades.keys()]
+
+        def keep(found: tuple[int, Shades, Limits]) -> None:
+            number, pair.shades[number], limits = found
+            pair.windows.setdefault(number, limits)
+
+        if wanted:
+            self._fetching = self.jobs.start(_greys, wanted, progress=keep)
+
+    # --- The current film's own metal ---
+
+    def look(self, snapper: Snapper) -> None:
+        """Find what clicks on the current film may snap to."""
+        if not snapper.knows(self.session.film):
+            self.jobs.start(snapper.look, self.session.film)
+
+    def seek_scale(self, kind: str, mm: float) -> None:
+        """Let a scale be found on the current film."""
+        number = self.session.current
+
+        def answer(given: ScaleInput | None, why: str) -> None:
+            if number == self.session.current:
+                self.sought.emit(given, why)
+
+        self.jobs.start(
+            propose_scale, self.session.film, kind, mm,
+            done=lambda found: answer(*found),
+            failed=lambda error: answer(None, str(error)),
+            words=f"Looking for the {FOUND[kind]}…",
+        )  # fmt: skip
+
+    # --- What leaves the room ---
+
+    def hand_over(self, action: str) -> None:
+        """Write or keep what leaves the room."""
+
+        def answer(words: str) -> None:
+            self._writing -= 1
+            self.handing_over.emit(self._writing > 0)
+            self.said.emit(words)
+
+        self.jobs.start(
+            hand_over, action, self.session.folder, self.session.profiles,
+            done=answer,
+            failed=lambda error: answer(f"Nothing was written ({type(error).__name__})."),
+            words=f"{action}…",
+        )  # fmt: skip
+        self._writing += 1
+        self.handing_over.emit(True)
+
+
+def _proposals(
+    earlier: Film, later: Film, reading: Reading, stopped: Callable[[], bool]
+) -> dict[str, Landmark] | str:
+    """Carry landmarks forward as a worker: the proposals, or why there are none."""
+    try:
+        return carry_forward(earlier, later, reading, stopped)
+    except HoldfastError as error:
+        return str(error)
+
+
+def _greys(films: Sequence[tuple[int, Film]]) -> Iterator[tuple[int, Shades, Limits]]:
+    """Give each film's number, its greys as shown and where their window starts."""
+    for number, film in films:
+        shades = film.display()
+        yield number, shades, starting_window(shades, film.padding_mask())
