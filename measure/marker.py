@@ -33,7 +33,7 @@ STRAIGHT, SIGMOID = 0.499, 0.055  # share of a sigmoid that the film's range lea
 BLACK, TOP, CUT = 0.02, 0.97, 0.8  # of the range, and of the ball's own density: nothing beyond is fitted
 NOISE = 0.01  # of the film's range, of what a sector may be off
 # Relative, of what the edge model may be off with either curve; from phantom films.
-MODEL_U = {STRAIGHT: 0.0025, SIGMOID: 0.007}
+MODEL_U = {STRAIGHT: 0.004, SIGMOID: 0.007}
 CLEARLY = 1.15  # times the cost of the better curve, from where on the other is ruled out
 # What the fit starts from and is drawn to, weakly: blur (log mm and pixels), gain (log share of the range),
 # open beam below black (share), a clipped ball above the top (log share); and how weakly.

@@ -1,8 +1,7 @@
 """Millimetres per pixel from the width of the film's own pins.
 
-The cylinder's profile is fitted once more to the stations that no wire touches. What each station alone
-says of the radius (one linear step) shows how far the film bears the model out: its spread is the
-uncertainty, beside what the model itself may be off.
+The profile (`measure.pin_profile`) is fitted to the stations that no wire touches: first to those that the
+search of the pins left quietest, then to all that these fit about as well.
 """
 
 from __future__ import annotations
@@ -10,25 +9,28 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.lines import Array
-from measure.pin_fit import STEEL_PER_MM, BarFit, bars_seen, fit_bars
+from measure.lines import Line
+from measure.pin_profile import GAIN, Profile, Stations, fit_profile
 from measure.pins import PIN_MM, Pin
 from measure.prepare import Prepared
 from measure.scale import ScaleInput, found_input
+from measure.strip import cut_strip
 
 KIND = "pin profile"
-CLEANEST = 0.4  # share of the stations that are used
+QUIETEST = 0.3  # share of the stations that the first fit takes
+MOST_OFF, GOOD = 2.0, 0.1  # times what is left at the best tenth of the stations
+LEAST_STATIONS = 8
+LIKELY = (0.7, 1.4)  # of the width that the search found
 MOST_CLIPPED = 0.02  # share of the pin's core at the top of the film's range
-MOST_FLAT = 1.5  # scatter that the fit makes up for a flattened top
-MOST_LEFT = 0.075  # what the fit may leave, of the pin's height
 MOST_BESIDE = 0.12  # what the pin's first fit may leave: a wire along most of it is taken for its width
-# Relative, of what the model may be off: where two pins were fitted together, and where wires run beside
-# one fitted alone. From phantom films (tests/validation_metal.py).
-MODEL_U = {True: 0.02, False: 0.045}
-MOST_DENSE = 0.93  # of the film's range: above it display curves bend
+MOST_DENSE = 0.93  # of the film's range: above it display curves flatten the metal
+# Relative, of what the model may be off, with scatter, curve and wire as phantom films have them
+# (tests/validation_metal.py): where two pins were fitted together, and one alone.
+MODEL_U = {True: 0.010, False: 0.015}
 
 
 @dataclass(frozen=True)
@@ -40,38 +42,71 @@ class Width:
     refused: str | None
 
 
-def pin_width(film: Prepared, pin: Pin) -> Width:
-    """Fit the diameter of a pin (and of what was fitted with it) to its cleanest stations."""
-    one, mm = pin.trace, film.mm_per_px
-    first, strip = one.fit, one.strip
+def pin_widths(film: Prepared, pins: Sequence[Pin]) -> tuple[Width, ...]:
+    """Fit the diameter of each pin; pins whose strip is shared are fitted together and get one diameter."""
+    found: list[Width] = []
+    for number, pin in enumerate(pins):
+        before = [one for one in range(number) if pins[one].trace.fit is pin.trace.fit]
+        if why := _why_not(film, pin, alone=len(pins) == 1):
+            found.append(Width(pin.width, np.inf, why))
+        elif before and found[before[0]].refused is None:
+            found.append(found[before[0]])
+        else:
+            found.append(_fitted(film, pin))
+    return tuple(found)
+
+
+def _why_not(film: Prepared, pin: Pin, alone: bool) -> str | None:
+    """Why a pin's width is not even looked at, or None."""
     if (share := clipped_share(film, pin)) > MOST_CLIPPED:
-        return Width(pin.width, np.inf, f"the pin's top is clipped flat over {100 * share:.0f} % of it")
+        return f"the pin's top is clipped flat over {100 * share:.0f} % of it"
     if (top := core_density(film, pin)) > MOST_DENSE:
-        return Width(
-            pin.width,
-            np.inf,
-            f"the pin's top lies at {100 * top:.0f} % of the film's range, where curves bend",
-        )
+        return f"the pin's top lies at {100 * top:.0f} % of the film's range, where curves bend"
+    if pin.trace.fit.typical / pin.trace.fit.height > MOST_BESIDE:
+        return "other metal lies along most of the pin"
+    if alone:
+        return "only one pin was found, and another may lie behind it"
+    return None
+
+
+def _fitted(film: Prepared, pin: Pin) -> Width:
+    first = pin.trace.fit
     quality = first.misfit / np.where(first.gain > 0, first.gain, np.nan)
-    known = np.isfinite(quality)
-    clean = known & (quality <= np.nanquantile(quality, CLEANEST))
-    excluded = np.broadcast_to(~clean[:, None], strip.values.shape)
-    ends = (float(strip.along[0]) - 9.0 / mm, float(strip.along[-1]) + 9.0 / mm)
-    fit = fit_bars(
-        strip, first.lines, first.pivot, [ends] * len(first.lines), pin.width, mm, excluded, rounds=1
-    )
-    if fit is None:
+    known = np.isfinite(first.misfit)
+    if np.isfinite(quality).sum() < LEAST_STATIONS / QUIETEST:
         return Width(pin.width, np.inf, "too little of the pin is free of other metal")
-    steps = _radius_steps(strip.values[fit.used].astype(float), strip.across, strip.along[fit.used], fit, mm)
-    spread = 1.4826 * float(np.median(np.abs(steps - np.median(steps))))
-    radius = fit.radius * float(np.exp(np.median(steps)))
-    u = float(np.hypot(spread / np.sqrt(max(len(steps) / 2.0, 1.0)), MODEL_U[len(fit.lines) > 1]))
-    refused = None
-    if fit.scatter > MOST_FLAT:
-        refused = "the display curve flattens the pin's top"
-    elif fit.typical / fit.height > MOST_LEFT or first.typical / first.height > MOST_BESIDE:
-        refused = "other metal lies along most of the pin"
-    return Width(2.0 * radius, u, refused)
+    stations = _stations(film, pin, known)
+    quiet = np.nan_to_num(quality[known], nan=np.inf) <= np.nanquantile(quality, QUIETEST)
+    free, backs = stations.start(first.blur, first.height)
+    gain = float(free[GAIN])
+    profile = fit_profile(stations.only(quiet), free, backs[quiet], gain)
+    everywhere = fit_profile(stations, profile.free, backs, gain, shape_too=False)
+    left = np.sqrt((everywhere.left_over**2).sum(axis=1) / stations.weight.sum(axis=1))
+    good = left <= MOST_OFF * np.quantile(left, GOOD)
+    if good.sum() >= LEAST_STATIONS:
+        profile = fit_profile(stations.only(good), profile.free, backs[good], gain)
+    return _width(profile, pin)
+
+
+def _width(profile: Profile, pin: Pin) -> Width:
+    u = float(np.hypot(profile.u, MODEL_U[len(profile.lines) > 1]))
+    low, high = LIKELY
+    sound = low < 2.0 * profile.radius / pin.width < high
+    return Width(2.0 * profile.radius, u, None if sound else "the pin's profile is no bar's")
+
+
+def _stations(film: Prepared, pin: Pin, known: NDArray[np.bool_]) -> Stations:
+    """Cut the pin's strip anew, by cubic interpolation."""
+    old, fit, mm = pin.trace.strip, pin.trace.fit, film.mm_per_px
+    reach = len(old.along) * old.block + 0.5
+    line = Line(old.origin, old.direction, 0.0)
+    strip = cut_strip(
+        film.density, line, float(old.across[-1]), int(old.block), (0.0, reach), how=cv2.INTER_CUBIC
+    )
+    signal = strip.values[known].astype(float)
+    return Stations.along_bars(
+        signal, strip.across, strip.along[known], fit.pivot, fit.lines, pin.width / 2.0, mm
+    )
 
 
 def _core(film: Prepared, pin: Pin) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -97,31 +132,6 @@ def core_density(film: Prepared, pin: Pin) -> float:
     return float(np.quantile(film.density[_core(film, pin)], 0.9))
 
 
-def _radius_steps(values: Array, across: Array, along: Array, fit: BarFit, mm_per_px: float) -> Array:
-    """Tell what each station (rows of values) alone would change of the radius's logarithm."""
-    strength = STEEL_PER_MM * 2.0 * fit.radius * mm_per_px
-    centres = fit.at(along)
-
-    def shape(grow: float = 0.0, move: float = 0.0) -> Array:
-        return bars_seen(across, centres + move, fit.radius * np.exp(grow), fit.blur, fit.scatter, strength)
-
-    near = np.asarray(np.any(np.abs(across - centres[..., None]) < 2.7 * fit.radius, axis=0))
-    middle = shape()
-    base = np.stack(
-        [
-            middle,
-            (shape(grow=0.02) - shape(grow=-0.02)) / 0.04,
-            (shape(move=0.1) - shape(move=-0.1)) / 0.2,
-            np.ones_like(middle),
-            np.broadcast_to(across / np.abs(across).max(), middle.shape),
-        ],
-        axis=1,
-    ) * near[:, None]  # fmt: skip
-    normal = base @ base.transpose(0, 2, 1) + 1e-9 * np.eye(5)
-    answer = np.linalg.solve(normal, base @ (values * near)[..., None])[..., 0]
-    return np.asarray(answer[:, 1] / answer[:, 0])
-
-
 def pin_input(
     film: Prepared, pins: Sequence[Pin], diameter_mm: float = PIN_MM
 ) -> tuple[ScaleInput | None, str]:
@@ -129,7 +139,7 @@ def pin_input(
 
     Raises ScaleError for a diameter that is not positive.
     """
-    widths = [(pin, pin_width(film, pin)) for pin in pins]
+    widths = list(zip(pins, pin_widths(film, pins), strict=True))
     usable = [(pin, width) for pin, width in widths if width.refused is None]
     if not usable:
         return None, "; ".join(dict.fromkeys(str(width.refused) for _, width in widths)) or "no pin was found"

@@ -18,6 +18,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from cramer_rao import Arriving, ball_bounds, pin_bounds
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
@@ -27,16 +28,22 @@ from measure.exits import far_crossings, pin_exits
 from measure.film import Film, Spacing
 from measure.marker import find_marker
 from measure.notch import notch_arc
-from measure.pin_width import pin_width
+from measure.pin_width import pin_input, pin_widths
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare
 from measure.propose import propose
 from measure.reading import Landmark
+from measure.scale import from_input
 from measure.sites import load_site
 from measure.snap import Features, snap
 from measure.wire import Wire, find_wire
 
 FOUND_DEGREES, FOUND_MM = 1.0, 0.5  # what counts as found
+BOUND_EVERY = 6  # films, of which two are held against Cramér and Rao's bound: it takes a second each
+OFF_PLANE = 0.005  # of a pin's scale, for it lies some mm off the bone's plane
+BOUNDED = ("angle", "offset", "tip", "width", "ball centre", "ball diameter")
+NOUNS = {"pins": "pins", "scales": "films"}
+TITLES = {"width": "pin's width", "scale": "film's scale by its pins"}
 OFF_MM = 0.6  # what counts as beside the wire
 SHAFT = {"lateral": ("shaft_dorsal", "shaft_volar"), "ap": ("shaft_ulnar", "shaft_radial")}
 
@@ -101,7 +108,6 @@ def judge(seed: int, found: dict[str, list[float]]) -> None:
     started = time.process_time()
     pins = find_pins(film)
     found["seconds"].append(time.process_time() - started)
-    size = case.pose.bone_scale[0]
     taken: set[int] = set()
     found["pins"].append(len(case.fixation.pins))
     for pin in pins:
@@ -116,19 +122,63 @@ def judge(seed: int, found: dict[str, list[float]]) -> None:
         found["tips"].append(1.0)
         if pin.tip_clear:
             found["tip"].append(tip)
-        kind = "clipped" if case.exposure.saturated else case.exposure.curve
-        width = pin_width(film, pin)
-        found[f"pins {kind}"].append(1.0)
-        if width.refused is None:
-            found[f"width {kind}"].append(width.pixels * size / 1.6 - 1.0)
-            found[f"width z {kind}"].append((width.pixels * size / 1.6 - 1.0) / np.hypot(width.u, 0.005))
-            if len(pin.trace.fit.lines) > 1:
-                found[f"width pair {kind}"].append(width.pixels * size / 1.6 - 1.0)
+    judge_width(case, film, pins, found)
+    if seed % BOUND_EVERY < 2:
+        judge_bounds(case, film, pins, found)
     judge_marker(case, film, found)
     judge_wire(case, film, pins, found)
     judge_cortex(case, film, pins, found, np.random.default_rng(seed))
     judge_outlines(case, film, pins, found)
     judge_shaft_lines(case, film, pins, found)
+
+
+def judge_width(
+    case: phantom.Case, film: Prepared, pins: tuple[Pin, ...], found: dict[str, list[float]]
+) -> None:
+    """Note the relative error of each pin's width, over its uncertainty too, and of the film's scale by it."""
+    size = case.pose.bone_scale[0]
+    kind = "clipped" if case.exposure.saturated else case.exposure.curve
+    for pin, width in zip(pins, pin_widths(film, pins), strict=True):
+        _, angle, offset, _ = match(pin, case)
+        if angle < FOUND_DEGREES and offset < FOUND_MM:
+            found[f"pins {kind}"].append(1.0)
+            if width.refused is None:
+                error = width.pixels * size / 1.6 - 1.0
+                found[f"width {kind}"].append(error)
+                found[f"width z {kind}"].append(error / np.hypot(width.u, OFF_PLANE))
+    found[f"scales {kind}"].append(1.0)
+    given, _ = pin_input(film, pins)
+    if given is not None:
+        scale = from_input(given, "film", (1.0, 1.0))
+        found[f"scale {kind}"].append(scale.mm_per_px[0] / size - 1.0)
+        found[f"scale z {kind}"].append(found[f"scale {kind}"][-1] / scale.u)
+
+
+def judge_bounds(
+    case: phantom.Case, film: Prepared, pins: tuple[Pin, ...], found: dict[str, list[float]]
+) -> None:
+    """Note errors of pins and ball over the least that any unbiased estimate could have on this film."""
+    arriving, size = Arriving.of(case), case.pose.bone_scale[0]
+    bounds = pin_bounds(case, arriving)
+    for pin, width in zip(pins, pin_widths(film, pins), strict=True):
+        number, angle, offset, tip = match(pin, case)
+        if angle >= FOUND_DEGREES or offset >= FOUND_MM:
+            continue
+        errors = {"angle": angle, "offset": offset}
+        if pin.tip_clear:
+            errors["tip"] = tip
+        if width.refused is None:
+            errors["width"] = width.pixels * size - 1.6
+        for name, error in errors.items():
+            found[f"bound {name}"].append(error / bounds[number][name])
+    marker = find_marker(film)
+    if marker is not None and case.marker is not None:
+        least, (centre, diameter) = ball_bounds(case, case.marker, arriving), phantom.marker_on_film(case)
+        scale = case.marker.diameter / diameter  # mm at the ball per mm of the detector
+        down, right = (marker.centre - centre) * case.pose.pitch * scale
+        found["bound ball centre"] += [down / least["down"], right / least["right"]]
+        error = marker.diameter * case.pose.pitch[0] * scale - case.marker.diameter
+        found["bound ball diameter"].append(error / least["diameter"])
 
 
 def judge_wire(
@@ -471,11 +521,11 @@ def table(found: dict[str, list[float]]) -> str:
          f"{np.quantile(found['seconds'], 0.95):.2f} s", "0.5 s"),
     ]  # fmt: skip
     for kind in ("log", "sigmoid", "clipped"):
-        z = np.abs(found[f"width z {kind}"])
-        covered = f", covered {100 * np.mean(z <= 1.96):.0f} %" if len(z) else ""
-        given = f"given on {len(z)} of {len(found[f'pins {kind}'])} pins: {spread(found[f'width {kind}'])}"
-        pairs = spread(found[f"width pair {kind}"])
-        rows.append((f"width, {kind}", f"{given}{covered}; fitted as a pair {pairs}", "1 %, SD 1.5 %"))
+        for name, of, target in (("width", "pins", "1 %, SD 1.5 %"), ("scale", "scales", "-")):
+            z = np.abs(found[f"{name} z {kind}"])
+            covered = f", covered {100 * np.mean(z <= 1.96):.0f} %" if len(z) else ""
+            given = f"given on {len(z)} of {len(found[f'{of} {kind}'])} {NOUNS[of]}: {spread(found[f'{name} {kind}'])}"
+            rows.append((f"{TITLES[name]}, {kind}", given + covered, target))
     rows += [
         ("ball found / false", f"{len(found['ball'])} of {len(found['balls'])} / {len(found['false balls'])}", "-"),
         ("ball diameter", f"{spread(found['ball'])}, covered {100 * np.mean(np.abs(found['ball z']) <= 1.96):.0f} %",
@@ -496,9 +546,19 @@ def table(found: dict[str, list[float]]) -> str:
              f"{100 * np.mean(whole):.1f} % of {len(whole)}", "95 % / 2 %"),
             *wire_rows(found, view),
         ]  # fmt: skip
+    for name in BOUNDED:
+        ratios = np.array(found[f"bound {name}"])
+        if len(ratios):
+            figures = f"{robust_size(ratios):.1f} / {np.sqrt(np.mean(ratios**2)):.1f} times, n {len(ratios)}"
+            rows.append((f"{name} over Cramér and Rao's bound, robust / RMS", figures, "-"))
     rows += shaft_rows(found) + outline_rows(found)
     lines = ["| Figure | Measured | Target |", "|---|---|---|"]
     return "\n".join(lines + [f"| {' | '.join(row)} |" for row in rows])
+
+
+def robust_size(ratios: NDArray[np.float64]) -> float:
+    """Estimate the root mean square from the median."""
+    return 1.4826 * float(np.median(np.abs(ratios)))
 
 
 def wire_rows(found: dict[str, list[float]], view: str) -> list[tuple[str, str, str]]:

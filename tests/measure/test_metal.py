@@ -11,12 +11,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from validation_metal import FOUND_DEGREES, FOUND_MM, as_film, match
+from metal_films import photographs, rendered, slices
+from validation_metal import FOUND_DEGREES, FOUND_MM, match
 
-from measure import phantom, phantom_film
+from measure import phantom
 from measure.film import Film
 from measure.marker import find_marker
-from measure.pin_width import pin_input, pin_width
+from measure.pin_width import pin_input, pin_widths
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare, upright
 from measure.propose import propose, propose_scale, proposed_reading
@@ -28,16 +29,6 @@ from measure.snap import Features, snap
 
 SEEDS = range(700_000, 700_006)
 TIP_MM = 1.0
-
-
-@functools.cache
-def rendered(seed: int, **exposure: object) -> tuple[phantom.Case, Film]:
-    """Render a film at coarse pixels, to be quick; odd seeds are AP."""
-    rng = np.random.default_rng(seed)
-    pose = phantom.random_pose(rng, "ap" if seed % 2 else "lateral", pitch=(0.15, 0.2))
-    case = phantom.random_case(rng, pose, marked=seed % 5 == 0)
-    case = replace(case, exposure=replace(case.exposure, **({"saturated": False} | exposure)))
-    return case, as_film(case, phantom_film.render(case, rng).pixels)
 
 
 @functools.cache
@@ -96,23 +87,6 @@ class TestPins:
                 assert numbers == [0, 1]
 
 
-def photographs() -> list[tuple[str, np.ndarray]]:
-    """Pictures that come with scikit-image itself; nothing is fetched."""
-    from skimage import data
-
-    return [(name, getattr(data, name)()) for name in ("camera", "coins", "text", "page", "moon", "brick")]
-
-
-def slices() -> list[tuple[str, np.ndarray]]:
-    """CT and MR images that come with pydicom."""
-    import pydicom
-    from pydicom.data import get_testdata_file
-
-    names = ("CT_small.dcm", "MR_small.dcm", "693_J2KI.dcm", "JPGExtended.dcm")
-    files = [(name, get_testdata_file(name, download=False)) for name in names]
-    return [(name, pydicom.dcmread(file).pixel_array) for name, file in files if file]
-
-
 class TestSilence:
     """Nothing is proposed where there is no metal."""
 
@@ -146,7 +120,7 @@ class TestWidth:
         level = np.minimum(values, 0.9 * values[row, column])
         clipped = Prepared(level / level.max(), level >= level.max(), case.pose.pitch[0] / 1.15, True)
         pins = find_pins(clipped)
-        assert all(pin_width(clipped, pin).refused for pin in pins)
+        assert all(width.refused for width in pin_widths(clipped, pins))
         given, why = pin_input(clipped, pins)
         assert given is None
         assert "clipped" in why or not pins

@@ -1,0 +1,235 @@
+"""Radius of bars from their profile, with what scatters modelled as it is: one level, smooth along the bars.
+
+Behind an attenuation a of tissue, and bars that leave a share L of the beam (blurred), a film shows
+-g log(exp(-a) L + S), with a gain g and scatter S. With A the level beside the bars and P = -g log(S) the
+level that metal without end would have, that is
+
+    P - g log(1 + (exp((P - A) / g) - 1) L).
+
+A is a line across at each station, so that bone does no harm; P is smooth along the bars, for scatter is;
+g, the radius and the blur are those of the whole film. So what the tissue does to the bars' height from
+station to station tells scatter from width. Fitted by Gauss and Newton's way with damping, the stations' own
+lines eliminated; each sample is weighed down by how far it is off, so that wires count little.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.lines import Array
+from measure.pin_fit import STEEL_PER_MM
+
+FINER = 4  # steps of a sample in which a bar's edge is worked out, for its chord rises steeply there
+WINDOW = 2.0  # radii from a bar's axis within which the film is fitted
+ORDER = 3  # of the polynomial that scatter follows along the bars
+ROUNDS, TRIES = 25, 6
+FAR = 3.0  # standard deviations from where on a sample counts less
+USUAL_SCATTER = 0.35  # share of what the tissue lets through; to start from
+GAIN_U = 0.35  # of the logarithm of the gain, about what that scatter makes it
+ALIKE = 10.0  # so many samples err alike, by what the model leaves out; from phantom films
+GAIN = -ORDER - 2  # its logarithm's place among what is fitted
+LEAST_DROP, MOST_DROP = 0.02, 8.0  # of the beam behind the tissue above scatter, exponent
+
+
+def beam_left(across: Array, centres: Array, radius: float, blur: float, strength: float) -> Array:
+    """Share (stations, samples) of the beam that bars at centres (bars, stations) leave, blurred.
+
+    Worked out from the mean path of steps finer than samples: on samples alone the chord's steep edges put
+    the radius off by up to 3 %, as they happen to lie.
+    """
+    step = (across[1] - across[0]) / FINER
+    fine = (across[:, None] + step * (np.arange(FINER) - (FINER - 1) / 2.0)).ravel()
+    edges = np.append(fine - step / 2.0, fine[-1] + step / 2.0)
+    sine = np.clip((edges - centres[..., None]) / radius, -1.0, 1.0)
+    area = (sine * np.sqrt(1.0 - sine**2) + np.arcsin(sine)) / 2.0  # of the circle up to each edge
+    path = np.diff(area, axis=-1).sum(axis=0) * radius / step
+    kernel = np.exp(-0.5 * ((fine[:, None] - across) / max(blur, 0.75 * step)) ** 2)
+    kernel /= kernel.sum(axis=0)
+    return np.asarray(1.0 + np.expm1(-strength * path) @ kernel)
+
+
+@dataclass(frozen=True)
+class Profile:
+    """What was fitted, lengths in pixels.
+
+    free: lines of the bars (each distance across at the pivot, and slope), log of radius, blur and gain,
+    and the polynomial of P. backs: (stations, 2), level beside the bars and its slope. u: relative standard
+    uncertainty of the radius, for white noise alone.
+    """
+
+    free: Array
+    backs: Array
+    u: float
+    left_over: Array  # (stations, samples), 0 where nothing is fitted
+
+    @property
+    def lines(self) -> Array:
+        """(bars, 2)."""
+        return self.free[: -ORDER - 4].reshape(-1, 2)
+
+    @property
+    def radius(self) -> float:
+        """Of all bars alike."""
+        return float(np.exp(self.free[-ORDER - 4]))
+
+
+@dataclass(frozen=True)
+class Stations:
+    """What is fitted: attenuation (stations, samples) at places along and across, and where the bars run.
+
+    lines: (bars, 2), about where. run: first and last place along, over which scatter is smooth.
+    """
+
+    signal: Array
+    across: Array
+    along: Array
+    pivot: float
+    run: tuple[float, float]
+    strength: float
+    lines: Array
+    radius: float
+
+    @classmethod
+    def along_bars(
+        cls, signal: Array, across: Array, along: Array, pivot: float, lines: Array, radius: float, mm: float
+    ) -> Stations:
+        """All stations of a strip, cut to what lies near the bars."""
+        centres = lines[:, :1] + lines[:, 1:] * (along - pivot)
+        near = (across > centres.min() - 1.2 * WINDOW * radius) & (
+            across < centres.max() + 1.2 * WINDOW * radius
+        )
+        run = (float(along[0]), float(along[-1]))
+        strength = STEEL_PER_MM * 2.0 * radius * mm
+        return cls(signal[:, near], across[near], along, pivot, run, strength, lines, radius)
+
+    def only(self, chosen: NDArray[np.bool_]) -> Stations:
+        """Return some of the stations."""
+        return replace(self, signal=self.signal[chosen], along=self.along[chosen])
+
+    @property
+    def centres(self) -> Array:
+        """(bars, stations): about where the bars' axes are."""
+        return self._places(self.lines)
+
+    @property
+    def weight(self) -> Array:
+        """(stations, samples): 1 near a bar."""
+        near = np.abs(self.across - self.centres[..., None]) < WINDOW * self.radius
+        return np.asarray(near.any(axis=0), dtype=float)
+
+    @property
+    def aside(self) -> Array:
+        """(stations, samples): how far from the bars' middle, in diameters."""
+        return np.asarray((self.across - self.centres.mean(axis=0)[:, None]) / (2.0 * self.radius))
+
+    @property
+    def waves(self) -> Array:
+        """(stations, ORDER + 1): Legendre's polynomials along the run."""
+        first, last = self.run
+        share = 2.0 * (self.along - first) / (last - first) - 1.0
+        return np.asarray(np.polynomial.legendre.legvander(share, ORDER), dtype=float)
+
+    def _places(self, lines: Array) -> Array:
+        return np.asarray(lines[:, :1] + lines[:, 1:] * (self.along - self.pivot))
+
+    def left(self, free: Array) -> Array:
+        """Share of the beam left, by lines, radius and blur."""
+        lines = free[: -ORDER - 4].reshape(-1, 2)
+        radius, blur = np.exp(free[-ORDER - 4 : -ORDER - 2])
+        return beam_left(self.across, self._places(lines), radius, float(blur), self.strength)
+
+    def model(self, free: Array, backs: Array, left: Array) -> tuple[Array, Array, Array, Array]:
+        """Signal, and its slopes by what is left of the beam, by the level beside and by log gain."""
+        gain, level = np.exp(free[-ORDER - 2]), (self.waves @ free[-ORDER - 1 :])[:, None]
+        drop = np.clip((level - backs[:, :1] - backs[:, 1:] * self.aside) / gain, LEAST_DROP, MOST_DROP)
+        whole = 1.0 + np.expm1(drop) * left
+        by_back = left * np.exp(drop) / whole
+        by_gain = gain * (drop * by_back - np.log(whole))
+        return level - gain * np.log(whole), -gain * np.expm1(drop) / whole, by_back, by_gain
+
+    def start(self, blur: float, height: float) -> tuple[Array, Array]:
+        """Start from a blur (pixels) and the bars' height (signal)."""
+        gain = height / np.log((1.0 + USUAL_SCATTER) / (np.exp(-self.strength) + USUAL_SCATTER))
+        clear = self.weight * np.all(
+            np.abs(self.across - self.centres[..., None]) > 1.4 * self.radius, axis=0
+        )
+        base = np.stack([np.ones_like(self.aside), self.aside], axis=1) * clear[:, None]
+        normal = base @ base.transpose(0, 2, 1) + 1e-6 * np.eye(2)
+        backs = np.linalg.solve(normal, base @ self.signal[..., None])[..., 0]
+        level = float(np.median(backs[:, 0])) + gain * np.log1p(1.0 / USUAL_SCATTER)
+        rest = [np.log(self.radius), np.log(blur), np.log(gain), level, *[0.0] * ORDER]
+        return np.concatenate([self.lines.ravel(), rest]), backs
+
+    def slopes(self, free: Array, left: Array, by: tuple[Array, Array, Array]) -> Array:
+        """Slopes (free, stations, samples) of the signal."""
+        by_left, by_back, by_gain = by
+        steps = np.concatenate(
+            [np.tile([0.05, 0.05 / (self.run[1] - self.run[0])], len(self.lines)), [0.01, 0.03]]
+        )
+        moves = np.eye(len(free))[: len(steps)] * steps[:, None]
+        shaped = [
+            by_left * (self.left(free + move) - left) / step for move, step in zip(moves, steps, strict=True)
+        ]
+        smooth = (1.0 - by_back) * self.waves.T[..., None]
+        return np.concatenate([np.stack(shaped), by_gain[None], smooth])
+
+
+def fit_profile(
+    stations: Stations, free: Array, backs: Array, usual_gain: float, shape_too: bool = True
+) -> Profile:
+    """Fit from a start; with `shape_too` false only the levels beside the bars. usual_gain: its logarithm."""
+    damping, weight = 1e-2, stations.weight
+    left = stations.left(free)
+    for _ in range(ROUNDS if shape_too else 6):
+        seen, *by = stations.model(free, backs, left)
+        off = stations.signal - seen
+        noise = max(1.4826 * float(np.median(np.abs(off[weight > 0]))), 1e-4)
+        share = weight / (1.0 + (off / (FAR * noise)) ** 2) ** 2 / noise**2 / ALIKE
+        slopes = stations.slopes(free, left, (by[0], by[1], by[2]))
+        own = np.stack([by[1], by[1] * stations.aside], axis=1)
+        inverse, mixed, whole, pull, own_pull = _normal(slopes, own, share, off)
+        reduced = whole - np.einsum("sgk,skl,shl->gh", mixed, inverse, mixed, optimize=True)
+        pull = pull - np.einsum("sgk,skl,sl->g", mixed, inverse, own_pull, optimize=True)
+        whole[GAIN, GAIN] += GAIN_U**-2
+        reduced[GAIN, GAIN] += GAIN_U**-2
+        pull[GAIN] -= (free[GAIN] - usual_gain) / GAIN_U**2
+        cost = _cost(off, share, free[GAIN] - usual_gain)
+        for _ in range(TRIES):
+            change = np.linalg.solve(reduced + np.diag(damping * np.diag(whole) + 1e-6), pull) * shape_too
+            change[-ORDER - 4 : -ORDER - 1] = np.clip(change[-ORDER - 4 : -ORDER - 1], -0.3, 0.3)
+            rest = np.einsum("skl,sl->sk", inverse, own_pull - np.einsum("sgk,g->sk", mixed, change))
+            new = free + change, backs + rest
+            new_left = stations.left(new[0]) if shape_too else left
+            new_off = stations.signal - stations.model(*new, new_left)[0]
+            gained = cost - _cost(new_off, share, new[0][GAIN] - usual_gain)
+            if gained > 0.0:
+                (free, backs), left, damping = new, new_left, damping / 6.0
+                break
+            damping *= 8.0
+        if gained < 1e-4:
+            break
+    off = weight * (stations.signal - stations.model(free, backs, left)[0])
+    u = float(np.sqrt(np.linalg.pinv(reduced)[-ORDER - 4, -ORDER - 4]))
+    return Profile(free, backs, u, off)
+
+
+def _cost(off: Array, share: Array, gain_off: float) -> float:
+    return float((share * off**2).sum()) + (gain_off / GAIN_U) ** 2
+
+
+def _normal(slopes: Array, own: Array, share: Array, off: Array) -> tuple[Array, Array, Array, Array, Array]:
+    """Build the normal equations: the stations' own inverse, mixed and common parts, and both right sides."""
+    heavy, own_heavy = slopes * share, own * share[:, None]
+    flat, heavy_flat = (every.reshape(len(slopes), -1) for every in (slopes, heavy))
+    parts = (
+        np.linalg.inv(own_heavy @ own.transpose(0, 2, 1) + 1e-6 * np.eye(own.shape[1])),
+        np.einsum("gsx,skx->sgk", heavy, own, optimize=True),
+        heavy_flat @ flat.T,
+        heavy_flat @ off.ravel(),
+        np.einsum("skx,sx->sk", own_heavy, off),
+    )
+    inverse, mixed, whole, pull, own_pull = (np.asarray(part, dtype=float) for part in parts)
+    return inverse, mixed, whole, pull, own_pull
