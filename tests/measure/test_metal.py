@@ -30,7 +30,7 @@ from measure.wire import Wire, find_wire
 from measure.wire_width import wire_input, wire_width
 
 SEEDS = range(700_000, 700_006)
-WIRED = range(700_003, 700_010, 2)  # AP
+WIRED = range(700_003, 700_012, 2)  # AP
 TIP_MM = 1.0
 
 
@@ -176,6 +176,16 @@ class TestWireWidth:
         assert np.abs(right).max() < 3.0
         assert np.abs(wrong).min() > 3.0
 
+    def test_it_is_proposed_where_its_size_is_stated(self) -> None:
+        """The scale that the room and the review get is the one worked out here."""
+        film, pins, wire = wired()
+        filmed = next(rendered(seed)[1] for seed in WIRED if found(seed) is pins)
+        given, why = propose_scale(filmed, "wire width", 1.0)
+        assert given is not None, why
+        assert given.kind == "wire profile"
+        across = np.hypot(*np.subtract(*given.points))
+        assert across == pytest.approx(wire_width(film, pins, wire, 1.0).pixels)
+
     def test_two_limbs_side_by_side_are_refused(self) -> None:
         """The same film with a second limb drawn next to the first gives no width, and says so."""
         film, pins, wire = wired()
@@ -195,6 +205,8 @@ class TestWireWidth:
         given, why = wire_input(film, found(SEEDS[0]), "lateral", 1.0)
         assert given is None
         assert "only AP films" in why
+        notes = propose(rendered(SEEDS[0])[1], load_site("olecranon"), "lateral", {"wire width": 1.0}).notes
+        assert any(note.startswith("no scale from wire profile: only AP films") for note in notes)
         assert wire_input(film, (), "ap", 1.0) == (None, "no straight stretch of one wire alone was seen")
         with pytest.raises(ValueError, match="must be positive"):
             wire_input(film, (), "ap", 0.0)

@@ -11,8 +11,9 @@ import pytest
 
 from measure.film import Film, read_film
 from measure.samples import samples_folder
-from measure.scale import FOUND, ScaleInput
+from measure.scale import FOUND, METHODS, ScaleInput
 from measure.snap import REACH_MM
+from viewer.scale_panel import USUAL_SIZES, WHAT_TO_CLICK
 from viewer.session import Session
 from viewer.snapping import Snapper
 
@@ -82,6 +83,13 @@ def test_a_snapped_point_keeps_its_uncertainty(film: Film) -> None:
     session.place((400.0, 300.0), 0.7)
     session.place((400.0, 100.0))
     assert session.draft.landmarks["shaft_volar"].u_px is None
+
+
+def test_the_panel_knows_every_kind() -> None:
+    """Each kind that a reader may choose has a usual size and says what to click."""
+    kinds = set(METHODS) - set(FOUND.values())
+    assert "wire width" in kinds
+    assert set(USUAL_SIZES) == set(WHAT_TO_CLICK) == kinds
 
 
 def test_a_found_scale_is_kept_and_removed(film: Film) -> None:
