@@ -31,7 +31,7 @@ MOST_BESIDE = 0.12  # what the pin's first fit may leave: a wire along most of i
 MOST_DENSE = 0.93  # of the film's range: above it display curves flatten the metal
 # Relative, of what the model may be off, with scatter, curve and wire as phantom films have them
 # (tests/validation_metal.py): where two pins were fitted together, and one alone.
-MODEL_U = {True: 0.008, False: 0.012}
+MODEL_U = {True: 0.005, False: 0.008}
 
 
 @dataclass(frozen=True)
