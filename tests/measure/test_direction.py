@@ -17,7 +17,7 @@ ORDER = (
     "propagate", "definitions", "measurements", "contrast", "ties", "movement", "comparability", "series",
     "space", "trend", "flags", "healing", "prepare", "lines", "strip", "pin_search", "pin_fit", "pin_ends",
     "pins", "pin_carry", "carry", "pin_width", "marker", "wire_map", "wire_path", "wire_breaks", "wire_knots",
-    "wire", "metal", "tubes", "bone", "exits", "notch", "snap", "propose", "review",
+    "wire", "metal", "tubes", "bone", "exits", "notch", "fracture", "snap", "propose", "review",
     "reading_list", "store",
     "export", "report", "figure", "clinic_page", "clinic_html", "clinic_pdf", "clinic_report", "pseudonym",
     "research_export", "crew", "journal", "cohort", "countdown", "network", "inbox", "receive", "send",
