@@ -37,11 +37,11 @@ PLACES_MM, SLOPES, WIDTHS_MM = np.arange(-10.0, 6.1, 0.8), np.arange(-0.4, 0.41,
 # how these differ. Our choice, from phantom films.
 BLUR, U_BLUR, U_SLOPE, U_OPENING, U_WIDTH_MM = np.log(0.5), 0.5, 0.35, 0.1, 0.2
 CORRELATED = 2.0  # bone's texture leaves so much more than as many independent samples would
-LEAST_DEEP, LEAST_GAIN = 4.0, 0.3  # over what the fit leaves, and share of the film's unevenness it explains
+LEAST_DEEP, LEAST_GAIN = 3.5, 0.3  # over what the fit leaves, and share of the film's unevenness it explains
 GAP_MM, MOST_BLUR_MM, MOST_U_MM = (1.5, 7.0), 1.0, 0.75
 # A margin is not straight, and waves by some tenths of a millimetre where it is carried on. Root mean square
 # over phantom films.
-U_STRAIGHT_MM = 0.45
+U_STRAIGHT_MM = 0.5
 # The proximal fragment's circle: moved along and across, and how near its centre keeps to the gap's width.
 MOVES_MM = np.arange(-5.1, 0.7, 0.3), np.arange(-3.0, 3.1, 0.15)
 LAST_MM, U_MOVE_MM, SEEN_DEGREES = 0.3, 2.0, np.arange(4.0, 36.0)
