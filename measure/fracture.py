@@ -2,9 +2,9 @@
 
 Between the notch and the dorsal cortex a gap shows as a dark band across the pins. Its two margins are fitted
 as straight lines at which the film falls and rises again, blurred alike, to all that metal leaves free; they
-are then carried on to the surfaces. The joint surface is the notch's circle, which on the proximal fragment is
-looked for anew. The dorsal cortex mostly lies under the wire: where bone is seen on the wire's one side and
-soft tissue on its other, it lies between.
+are then carried on to the surfaces. The joint surface is the notch's circle, which on the proximal fragment
+is looked for anew. The dorsal cortex mostly lies under the wire: where bone is seen on the wire's one side
+and soft tissue on its other, it lies between.
 
 A gap so narrow, or so smeared by a film tilted against it, that its two margins are not told apart gives
 nothing: its width and its depth cannot be known separately then.
@@ -16,7 +16,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 from scipy.optimize import least_squares
 from scipy.special import ndtr
@@ -38,14 +37,17 @@ PLACES_MM, SLOPES, WIDTHS_MM = np.arange(-10.0, 6.1, 0.8), np.arange(-0.4, 0.41,
 BLUR, U_BLUR, U_SLOPE, U_OPENING, U_WIDTH_MM = np.log(0.5), 0.5, 0.35, 0.1, 0.2
 CORRELATED = 2.0  # bone's texture leaves so much more than as many independent samples would
 LEAST_DEEP, LEAST_GAIN = 3.5, 0.3  # over what the fit leaves, and share of the film's unevenness it explains
-GAP_MM, MOST_BLUR_MM, MOST_U_MM = (1.5, 7.0), 1.0, 0.75
-# A margin is not straight, and waves by some tenths of a millimetre where it is carried on. Root mean square
-# over phantom films.
-U_STRAIGHT_MM = 0.5
+GAP_MM, MOST_BLUR_MM, MOST_U_MM = (1.5, 7.0), 1.0, 0.95
+# A margin is not straight: it may lie off by so much, and by more the further it is carried on (a tangent).
+# From phantom films, whose margins wave by up to 0.6 mm.
+U_STRAIGHT_MM, U_CARRIED = 0.3, 0.08
 # The proximal fragment's circle: moved along and across, and how near its centre keeps to the gap's width.
 MOVES_MM = np.arange(-5.1, 0.7, 0.3), np.arange(-3.0, 3.1, 0.15)
 LAST_MM, U_MOVE_MM, SEEN_DEGREES = 0.3, 2.0, np.arange(4.0, 36.0)
+ON_ARC = np.radians(np.arange(8.0, 50.0))  # of the distal fragment's
 LEAST_SEEN = 0.5
+# How far its rise must stand out among other circles', and of the rise along the distal fragment's arc.
+LEAST_CLEAR, LEAST_SHARE = 1.5, 0.42
 # The dorsal cortex under the wire: bone looked at beside the margin, where, and the widest wire.
 BESIDE_MM, CORTEX_MM, MOST_HIDDEN_MM = np.arange(0.3, 3.3, 0.15), (14.0, 2.0), 3.2
 STEP_MM, LEAST_STEP = 0.15, 2.5  # of the fall across the wire, in falls of the soft tissue beyond
@@ -85,7 +87,8 @@ class _Gap:
     def u_at(self, margin: int, away: float) -> float:
         ways = np.zeros(5)
         ways[2 * margin : 2 * margin + 2] = 1.0, away - self.middle
-        return float(np.hypot(np.sqrt(ways @ self.covariance @ ways), U_STRAIGHT_MM))
+        bent = U_STRAIGHT_MM**2 + (U_CARRIED * (away - self.middle)) ** 2
+        return float(np.sqrt(ways @ self.covariance @ ways + bent))
 
 
 def fracture_edges(film: Prepared, pins: Sequence[Pin], arc: Arc | None) -> Mapping[str, Edge]:
@@ -118,7 +121,7 @@ def fracture_edges(film: Prepared, pins: Sequence[Pin], arc: Arc | None) -> Mapp
             place = np.array([gap.at(margin, away), away])
             found[f"dorsal_edge_{name}"] = place, max(half / np.sqrt(3.0), gap.u_at(margin, away))
     return {
-        name: Edge(view.on_film(place[None])[0], u_mm / film.mm_per_px)
+        name: Edge(view.on_film(place[None])[0], float(u_mm) / film.mm_per_px)
         for name, (place, u_mm) in found.items()
         if u_mm < MOST_U_MM or name.startswith("dorsal")
     }
@@ -217,24 +220,35 @@ def _meets(gap: _Gap, margin: int, centre: Array, radius: float) -> Array | None
 
 
 def _moved_circle(view: Facing, gap: _Gap, near: Array, centre: Array, radius: float) -> Array | None:
-    """Find the centre of the proximal fragment's joint surface: that of most rise out of the joint."""
+    """Find the centre of the proximal fragment's joint surface: that of most rise out of the joint.
+
+    None where it is not clear among others, and beside the distal fragment's.
+    """
     edge = np.arctan2(near[0] - centre[0], centre[1] - near[1])
     angles = edge - np.radians(SEEN_DEGREES)
     moves = np.stack([part.ravel() for part in np.meshgrid(*MOVES_MM, indexing="ij")], axis=-1)
     centres = centre + moves
+    rise, seen = _rise(view, centres, angles, radius)
+    usable = seen > LEAST_SEEN
+    if not usable.any():
+        return None
+    known = ((moves[:, 0] + gap.width - LAST_MM) / U_MOVE_MM) ** 2
+    score = np.where(usable, rise / np.std(rise[usable]) - known, -np.inf)
+    best = int(np.argmax(score))
+    distal = float(_rise(view, centre[None], ON_ARC, radius + OUTSIDE_MM)[0][0])
+    if score[best] < LEAST_CLEAR or rise[best] < LEAST_SHARE * distal:
+        return None
+    return np.asarray(centres[best] + [0.0, OUTSIDE_MM])
+
+
+def _rise(view: Facing, centres: Array, angles: Array, radius: float) -> tuple[Array, Array]:
+    """Mean rise of the film outwards along arcs about centres (n, 2), per mm, and what share is free."""
     places = view.places(centres.T[..., None], angles, radius)
     free = map_coordinates(view.free.astype(float), places, order=0, mode="constant") > 0.5
     down, right = (np.gradient(view.values, view.area.px_mm, axis=axis) for axis in (0, 1))
     outwards = map_coordinates(down, places, order=1) * np.sin(angles)
     outwards -= map_coordinates(right, places, order=1) * np.cos(angles)
-    seen = free.sum(axis=1)
-    usable = seen > LEAST_SEEN * len(angles)
-    if not usable.any():
-        return None
-    rise = (outwards * free).sum(axis=1) / np.maximum(seen, 1)
-    known = ((moves[:, 0] + gap.width - LAST_MM) / U_MOVE_MM) ** 2
-    score = np.where(usable, rise / np.std(rise[usable]) - known, -np.inf)
-    return np.asarray(centres[int(np.argmax(score))] + [0.0, OUTSIDE_MM])
+    return (outwards * free).sum(axis=1) / np.maximum(free.sum(axis=1), 1), free.mean(axis=1)
 
 
 def _under_wire(view: Facing, gap: _Gap, margin: int, lowest: float) -> tuple[float, float] | None:
@@ -249,7 +263,8 @@ def _under_wire(view: Facing, gap: _Gap, margin: int, lowest: float) -> tuple[fl
     places = np.stack([along / size, np.broadcast_to(away[:, None] / size + view.middle, along.shape)])
     free = map_coordinates(view.free.astype(float), places, order=0, mode="constant") > 0.5
     seen = free.mean(axis=1) > LEAST_SEEN
-    film = (map_coordinates(view.values, places, order=1) * free).sum(axis=1) / np.maximum(free.sum(axis=1), 1)
+    values = map_coordinates(view.values, places, order=1)
+    film = (values * free).sum(axis=1) / np.maximum(free.sum(axis=1), 1)
     hidden = np.flatnonzero(~seen)
     if not len(hidden) or seen[-1] == 0:
         return None

@@ -46,7 +46,7 @@ class Arc:
 
 @dataclass(frozen=True)
 class Facing:
-    """The straightened film with the heavier side to the right; `middle`: the column of the pins' axis."""
+    """The straightened film with the heavier side to the right."""
 
     area: Region
     heavier: float
@@ -55,6 +55,7 @@ class Facing:
 
     @property
     def middle(self) -> float:
+        """Column of the pins' axis."""
         return 0.5 * float(self.values.shape[1] - 1)
 
     def places(self, circle: Array, angles: Array, radius: Array | float) -> Array:

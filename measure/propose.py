@@ -46,7 +46,8 @@ class Proposals:
 def propose(film: Film, site: Site, view: str, sizes: Mapping[str, float] | None = None) -> Proposals:
     """Propose landmarks of a site's view, and scales.
 
-    Landmarks: pins, where they cross the bone, shaft, notch, the fracture's edges, drill hole, twist knots, a break in the wire.
+    Landmarks: pins, where they cross the bone, shaft, notch, the fracture's edges, drill hole, twist knots, a
+    break in the wire.
 
     sizes: the true diameter in mm of "marker" and "pin width", where stated; each is then looked for as a
     scale. Raises ScaleError for one that is not positive. Pins are numbered from the side with more tissue
@@ -155,7 +156,7 @@ def _of_crossings(
 
 
 def _of_notch(film: Prepared, pins: tuple[Pin, ...], view: View) -> dict[str, Landmark]:
-    """Propose the notch, and the fracture's edges on it and on the dorsal cortex, where the table asks for it."""
+    """Propose the notch, and the fracture's edges, where the table asks for the notch."""
     arc = notch_arc(film, pins) if "joint_arc" in view.landmark else None
     if arc is None:
         return {}
