@@ -29,6 +29,7 @@ from measure.prepare import Prepared
 # Looked at: along the pins from before the notch's floor, and across from the joint to short of the cortex.
 ALONG_MM, JOINT_MM, DORSAL_MM, VOLAR_MM = (-17.0, 11.0), 0.6, 6.0, 4.0
 BLOCK_MM, LEAST_FREE = (0.3, 0.75), 0.7  # means are taken of, and the share of one that must be free
+LEAST_MEANS, LEAST_UNEVEN = 100, 1e-6  # clipped bone shows nothing
 MIDDLE_MM = 3.5  # dorsal of the pins, where the margins' places are told
 # Tried first: where the gap's middle lies from the notch's floor, its slope and its width.
 PLACES_MM, SLOPES, WIDTHS_MM = np.arange(-10.0, 6.1, 0.8), np.arange(-0.4, 0.41, 0.2), (0.5, 1.5, 3.0)
@@ -45,7 +46,7 @@ U_STRAIGHT_MM, U_CARRIED = 0.3, 0.08
 MOVES_MM = np.arange(-5.1, 0.7, 0.3), np.arange(-3.0, 3.1, 0.15)
 LAST_MM, U_MOVE_MM, SEEN_DEGREES = 0.3, 2.0, np.arange(4.0, 36.0)
 ON_ARC = np.radians(np.arange(8.0, 50.0))  # of the distal fragment's
-LEAST_SEEN = 0.5
+LEAST_SEEN = 0.5  # share of an arc, or of what is looked at beside a margin
 # How far its rise must stand out among other circles', and of the rise along the distal fragment's arc.
 LEAST_CLEAR, LEAST_SHARE = 1.5, 0.42
 # The dorsal cortex under the wire: bone looked at beside the margin, where, and the widest wire.
@@ -162,10 +163,12 @@ def _fitted(values: Array, places: Array, floor: float, middle: float) -> _Gap |
     """Fit a dark band with two straight margins to a film that else is even; None where it is not clear."""
     along, away = places
     u, v = (along - floor) / 10.0, (away - middle) / 5.0
-    if len(values) < 100:
+    if len(values) < LEAST_MEANS:
         return None
     even, _ = np.linalg.qr(np.stack([np.ones_like(u), u, v, v * v, u * v, u * u], axis=1))
     rest = values - even @ (even.T @ values)
+    if np.std(rest) < LEAST_UNEVEN:
+        return None
 
     def band(factors: Array) -> Array:
         """Bands (..., n) of unit depth, less what an even film would show of them."""

@@ -91,6 +91,12 @@ class TestEdges:
         assert fracture_edges(film, (), notch_arc(film, pins)) == {}
         assert fracture_edges(film, pins, None) == {}
 
+    def test_clipped_bone_gives_nothing(self) -> None:
+        film = prepare(picture_of(case_of(SEEDS[0])))
+        pins = find_pins(film)
+        clipped = replace(film, density=np.maximum(film.density, film.density.max()))
+        assert fracture_edges(clipped, pins, notch_arc(film, pins)) == {}
+
 
 def steepest(film: Prepared, start: Array, stop: Array) -> tuple[Array, Array]:
     """Where the film rises and where it falls most between two points, by scikit-image."""
