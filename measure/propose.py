@@ -15,6 +15,7 @@ from measure import __version__
 from measure.bone import EDGE_U_MM, across_from, shaft_cortices
 from measure.exits import far_crossings, pin_exits
 from measure.film import Film
+from measure.fracture import fracture_edges
 from measure.lines import Array
 from measure.marker import ball_input
 from measure.notch import notch_arc
@@ -45,7 +46,8 @@ class Proposals:
 def propose(film: Film, site: Site, view: str, sizes: Mapping[str, float] | None = None) -> Proposals:
     """Propose landmarks of a site's view, and scales.
 
-    Landmarks: pins, where they cross the bone, shaft, notch, drill hole, twist knots, a break in the wire.
+    Landmarks: pins, where they cross the bone, shaft, notch, the fracture's edges, drill hole, twist knots, a
+    break in the wire.
 
     sizes: the true diameter in mm of "marker" and "pin width", where stated; each is then looked for as a
     scale. Raises ScaleError for one that is not positive. Pins are numbered from the side with more tissue
@@ -154,8 +156,13 @@ def _of_crossings(
 
 
 def _of_notch(film: Prepared, pins: tuple[Pin, ...], view: View) -> dict[str, Landmark]:
+    """Propose the notch, and the fracture's edges, where the table asks for the notch."""
     arc = notch_arc(film, pins) if "joint_arc" in view.landmark else None
-    return {} if arc is None else {"joint_arc": _proposed(arc.points, arc.u_px)}
+    if arc is None:
+        return {}
+    edges = fracture_edges(film, pins, arc)
+    found = {name: _proposed(edge.point, edge.u_px) for name, edge in edges.items()}
+    return {"joint_arc": _proposed(arc.points, arc.u_px), **found}
 
 
 def _beside_hole(
