@@ -38,10 +38,12 @@ NOISE_MM = 0.03  # least error of a place
 RADIUS_MM, LEAST_WIDE = (1.5, 4.2), 0.55  # that a bend may have; width over radius
 EXPECTED_MM = (3.2, 6.9)  # of the edge beyond the straight end as found, whose own error is part of it
 LEAST_SEEN = 0.3  # share of the bend's bottom that looks like the pin
+RIVAL = 0.4  # of the best one's, what another bend may be seen as well for the best to be told
+MOST_ASIDE_MM = 0.12  # of the bend's own axis from the pin's
 CLOSE_MM = 2.5  # between two pins' axes: nearer, whose bend is whose must be told by the pins' own ends
 SECOND_MM = 8.0  # within which a second bend on one pin's axis is that of a pin behind it
 BEHIND_MM = 1.2  # between two bends that blur each other
-# Standard uncertainty: of any, where nothing of the bottom looks like the pin, by another bend; from phantoms.
+# Standard uncertainty: of any, where nothing of the bottom is like the pin, by another bend; from phantoms.
 U_MM, UNSEEN_U_MM, BEHIND_U_MM, U_TIMES = 0.05, 0.2, 0.15, 3.0
 
 
@@ -101,9 +103,11 @@ class _Fitted:
     @property
     def possible(self) -> bool:
         """Whether a pin may be bent so."""
-        _, radius, width, _ = self.free
+        _, radius, width, aside = self.free
         return bool(
-            RADIUS_MM[0] < radius < RADIUS_MM[1] and LEAST_WIDE < abs(width) / radius < 1.0 / LEAST_WIDE
+            RADIUS_MM[0] < radius < RADIUS_MM[1]
+            and LEAST_WIDE < abs(width) / radius < 1.0 / LEAST_WIDE
+            and abs(aside) < MOST_ASIDE_MM
         )
 
 
@@ -225,10 +229,12 @@ def _its_own(pin: Pin, pins: Sequence[Pin], mm_per_px: float) -> bool:
 
 
 def _bend(film: Prepared, pin: Pin, pins: Sequence[Pin]) -> list[_Fitted]:
-    """Give the one bend of a pin; none where none, or two on the axis of a pin that was found alone."""
-    likely = [one for one in _likely(_Frame(film, pin)) if one.seen > LEAST_SEEN]
+    """Give the one bend of a pin; none where none, or another might be it, or is on a pin found alone."""
+    likely = _likely(_Frame(film, pin))
     there = [one for one in likely if EXPECTED_MM[0] < one.edge < EXPECTED_MM[1]]
-    if not there:
+    if not there or there[0].seen < LEAST_SEEN or any(one.seen > RIVAL * there[0].seen for one in there[1:]):
         return []
-    second = [one for one in likely if one is not there[0] and abs(one.edge - there[0].edge) < SECOND_MM]
+    second = [
+        one for one in likely if one.seen > LEAST_SEEN and 0.0 < abs(one.edge - there[0].edge) < SECOND_MM
+    ]
     return [] if second and len(pins) == 1 else there[:1]

@@ -18,6 +18,8 @@ from measure import phantom, phantom_film
 from measure.pin_bend import Bend, pin_bends
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare
+from measure.propose import propose
+from measure.sites import load_site
 from measure.snap import Features, snap
 
 SEEDS = range(703_000, 703_008, 2)
@@ -112,3 +114,17 @@ def test_silent_without_a_bend() -> None:
     pins = find_pins(film)
     assert pins
     assert pin_bends(film, pins) == ()
+
+
+def test_proposed_where_the_table_asks_for_it() -> None:
+    """On a lateral film with the bend's own u; an AP film's table has no bend."""
+    case = shown(SEEDS[0], bare=True)[0]
+    film, site = (
+        as_film(case, phantom_film.render(case, np.random.default_rng(1)).pixels),
+        load_site("olecranon"),
+    )
+    (bend,) = pin_bends(prepare(film), find_pins(prepare(film)))
+    proposed = propose(film, site, "lateral").landmarks["pin1_end"]
+    assert proposed.array[0] == pytest.approx(bend.end)
+    assert proposed.u_px == pytest.approx(bend.u_px)
+    assert not [name for name in site.views["ap"].landmark if name.endswith("_end")]
