@@ -29,6 +29,7 @@ from measure.film import Film, Spacing
 from measure.fracture import fracture_edges
 from measure.marker import find_marker
 from measure.notch import notch_arc
+from measure.pin_bend import pin_bends
 from measure.pin_width import pin_input, pin_widths
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare
@@ -133,6 +134,7 @@ def judge(seed: int, found: dict[str, list[float]]) -> None:
     judge_cortex(case, film, pins, found, np.random.default_rng(seed))
     judge_outlines(case, film, pins, found)
     judge_fracture(case, film, pins, found)
+    judge_bends(case, film, pins, found)
     judge_shaft_lines(case, film, pins, found)
 
 
@@ -410,6 +412,44 @@ def judge_outlines(
         found["notch z"] += (errors / (arc.u_px * size)).tolist()
 
 
+def judge_bends(
+    case: phantom.Case, film: Prepared, pins: tuple[Pin, ...], found: dict[str, list[float]]
+) -> None:
+    """Note how far the bends' outer edges and the straight ends are off along the pins on a lateral film, mm."""
+    if case.pose.view != "lateral":
+        return
+    marks, size, taken = phantom.landmarks(case), case.pose.bone_scale[0], set[int]()
+    started = time.process_time()
+    bends = pin_bends(film, pins)
+    found["seconds bends"].append(time.process_time() - started)
+    found["bent pins"] += [1.0] * len(pins)
+    for pin in pins:
+        number = match(pin, case, taken)[0]
+        taken.add(number)
+        for bend in bends:
+            if bend.pin is pin:
+                off = (bend.end - marks[f"pin{number + 1}_end"].film[0]) @ -pin.along
+                straight = (bend.straight - marks[f"pin{number + 1}_straight"].film[0]) @ -pin.along
+                found["bend"].append(float(off) * size)
+                found["bend z"].append(float(off) / bend.u_px)
+                found["bend straight"].append(float(straight) * size)
+
+
+def bend_rows(found: dict[str, list[float]]) -> list[tuple[str, str, str]]:
+    """Rows of the table about the pins' bends."""
+    off, z, straight = (np.array(found[name]) for name in ("bend", "bend z", "bend straight"))
+    if not len(off):
+        return [("bend's outer edge along the pin, lateral", "none", "-")]
+    return [
+        ("bend's outer edge along the pin, lateral: proposed, bias, median / 95th, wrong by more than 2 mm, covered",
+         f"{100 * len(off) / len(found['bent pins']):.0f} %, {np.median(off):+.2f}, {np.median(np.abs(off)):.2f} / "
+         f"{np.quantile(np.abs(off), 0.95):.2f} mm, {100 * np.mean(np.abs(off) > 2.0):.1f} %, "
+         f"{100 * np.mean(np.abs(z) <= 1.96):.0f} %", "-"),
+        ("straight end along the pin, by the bend: bias, SD", f"{np.median(straight):+.2f}, {straight.std():.2f} mm", "-"),
+        ("processor time for bends, median", f"{np.median(found['seconds bends']):.3f} s", "-"),
+    ]  # fmt: skip
+
+
 def outline_rows(found: dict[str, list[float]]) -> list[tuple[str, str, str]]:
     """Rows of the table about exits, far cortex and notch."""
     rows = []
@@ -592,7 +632,7 @@ def table(found: dict[str, list[float]]) -> str:
         if len(ratios):
             figures = f"{robust_size(ratios):.1f} / {np.sqrt(np.mean(ratios**2)):.1f} times, n {len(ratios)}"
             rows.append((f"{name} over Cramér and Rao's bound, robust / RMS", figures, "-"))
-    rows += shaft_rows(found) + outline_rows(found) + fracture_rows(found)
+    rows += shaft_rows(found) + outline_rows(found) + fracture_rows(found) + bend_rows(found)
     lines = ["| Figure | Measured | Target |", "|---|---|---|"]
     return "\n".join(lines + [f"| {' | '.join(row)} |" for row in rows])
 
