@@ -133,7 +133,8 @@ def _tables(options: Namespace) -> dict[str, Any]:
     if options.thresholds:
         sites = {name: with_thresholds(load_site(name), options.thresholds) for name in site_names()}
     given = vars(options)  # not every command has every option
-    stated = {"pin width": given.get("pin_mm"), "marker": given.get("ball_mm")}
+    options_of = {"pin width": "pin_mm", "wire width": "wire_mm", "marker": "ball_mm"}
+    stated = {kind: given.get(name) for kind, name in options_of.items()}
     return {
         "sites": sites,
         "profiles": _profiles(options),
@@ -550,6 +551,8 @@ STORE = option("--store", metavar="FILE or URL", help="use the films' readings i
 SIZES = (
     option("--pin-mm", type=float, metavar="MM",
            help="true diameter of the pins, for a scale of films that are measured by proposals"),
+    option("--wire-mm", type=float, metavar="MM",
+           help="true diameter of the wire, for a scale of AP films that are measured by proposals"),
     option("--ball-mm", type=float, metavar="MM",
            help="true diameter of the marker ball, for a scale of films that are measured by proposals"),
 )  # fmt: skip

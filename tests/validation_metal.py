@@ -39,6 +39,7 @@ from measure.scale import from_input
 from measure.sites import load_site
 from measure.snap import Features, snap
 from measure.wire import Wire, find_wire
+from measure.wire_width import wire_input
 
 FOUND_DEGREES, FOUND_MM = 1.0, 0.5  # what counts as found
 BOUND_EVERY = 6  # films, of which two are held against Cramér and Rao's bound: it takes a second each
@@ -127,6 +128,7 @@ def judge(seed: int, found: dict[str, list[float]]) -> None:
         if pin.tip_clear:
             found["tip"].append(tip)
     judge_width(case, film, pins, found)
+    judge_wire_width(case, film, pins, found)
     if seed % BOUND_EVERY < 2:
         judge_bounds(case, film, pins, found)
     judge_marker(case, film, found)
@@ -158,6 +160,34 @@ def judge_width(
         scale = from_input(given, "film", (1.0, 1.0))
         found[f"scale {kind}"].append(scale.mm_per_px[0] / size - 1.0)
         found[f"scale z {kind}"].append(found[f"scale {kind}"][-1] / scale.u)
+
+
+def judge_wire_width(
+    case: phantom.Case, film: Prepared, pins: tuple[Pin, ...], found: dict[str, list[float]]
+) -> None:
+    """Note the relative error of an AP film's scale by its wire, and over u, that of the stated size apart."""
+    if case.pose.view != "ap" or case.fixation.wire is None:
+        return
+    kind = "clipped" if case.exposure.saturated else case.exposure.curve
+    found[f"wires {kind}"].append(1.0)
+    given, _ = wire_input(film, pins, "ap", case.fixation.wire.diameter)
+    if given is not None:
+        scale = from_input(replace(given, tolerance_mm=0.0), "film", (1.0, 1.0))
+        found[f"by wire {kind}"].append(scale.mm_per_px[0] / case.pose.bone_scale[0] - 1.0)
+        found[f"by wire z {kind}"].append(found[f"by wire {kind}"][-1] / scale.u)
+
+
+def wire_width_rows(found: dict[str, list[float]]) -> list[tuple[str, str, str]]:
+    """Rows of the table about the wire's width."""
+    rows = []
+    for kind in ("log", "sigmoid", "clipped"):
+        z = np.abs(found[f"by wire z {kind}"])
+        covered = f", covered {100 * np.mean(z <= 1.96):.0f} %" if len(z) else ""
+        given = (
+            f"given on {len(z)} of {len(found[f'wires {kind}'])} films: {spread(found[f'by wire {kind}'])}"
+        )
+        rows.append((f"AP film's scale by its wire, {kind}", given + covered, "-"))
+    return rows
 
 
 def judge_bounds(
@@ -632,7 +662,8 @@ def table(found: dict[str, list[float]]) -> str:
         if len(ratios):
             figures = f"{robust_size(ratios):.1f} / {np.sqrt(np.mean(ratios**2)):.1f} times, n {len(ratios)}"
             rows.append((f"{name} over Cramér and Rao's bound, robust / RMS", figures, "-"))
-    rows += shaft_rows(found) + outline_rows(found) + fracture_rows(found) + bend_rows(found)
+    rows += wire_width_rows(found) + shaft_rows(found) + outline_rows(found)
+    rows += fracture_rows(found) + bend_rows(found)
     lines = ["| Figure | Measured | Target |", "|---|---|---|"]
     return "\n".join(lines + [f"| {' | '.join(row)} |" for row in rows])
 
