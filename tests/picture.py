@@ -2,8 +2,8 @@
 
     python tests/picture.py [FILE] [WIDTHxHEIGHT]
 
-The sample films are read in a copy, on a virtual screen. The third visit's own reading is left out, so that its
-landmarks are proposals carried over from the second; the first of them are confirmed.
+The sample films are read in a copy, on a virtual screen. The third visit's own reading is left out, so that
+its landmarks are proposals carried over from the second; the first of them are confirmed.
 """
 
 from __future__ import annotations

@@ -7,12 +7,13 @@ import shlex
 import shutil
 import subprocess
 
-
 SIZE = "1600x1000"
 
 
 def start_virtual_screen(size: str = SIZE) -> str:
-    """Start Xvfb of a size, WIDTHxHEIGHT, point Qt to it and return its display; it ends with the last of its windows.
+    """Start Xvfb of a size, WIDTHxHEIGHT, point Qt to it and return its display.
+
+    It ends with the last of its windows.
 
     Raises RuntimeError where Xvfb is not installed.
     """

@@ -222,23 +222,16 @@ class FilmPair(QObject):
     def show(self) -> None:
         """Put the session's index and current film on the canvas, and arrange them."""
         session = self.session
-        index, now = session.measured(session.index), session.measured(session.current)
         alone = self._alone
-        self._put(self.index, session.index, layers.index_affine(session.films[session.index]))
-        self._put(
-            self.current,
-            session.current,
-            layers.index_affine(session.film)
-            if session.current == session.index
-            else layers.film_affine(index, session.films[session.index], now, session.film),
-        )
+        self._put(self.index, session.index)
+        self._put(self.current, session.current)
         self.aim = None
         self.arrange(self.arrangement)
         self._alone = session.current == session.index
         if alone != self._alone:
             self.fit()
 
-    def _put(self, film: FilmLayers, number: int, affine: layers.Affine) -> None:
+    def _put(self, film: FilmLayers, number: int) -> None:
         if film.number != number:
             shades = self.shades_of(number)
             film.image.data = shades
@@ -246,6 +239,20 @@ class FilmPair(QObject):
             film.image.contrast_limits_range = (0.0, 1.0)
             film.image.contrast_limits = self.window_of(number)
             film.image.colormap = "gray_r" if number in self.inverted else "gray"
+
+    def _lay_together(self) -> None:
+        """Lay the current film's bone on the index film's, by the landmarks that both have by now."""
+        session = self.session
+        index_film = session.films[session.index]
+        upright = layers.index_affine(index_film)
+        self._lay(self.index, upright)
+        if session.current == session.index:
+            self._lay(self.current, upright)
+        else:
+            index, now = session.measured(session.index), session.measured(session.current)
+            self._lay(self.current, layers.film_affine(index, index_film, now, session.film))
+
+    def _lay(self, film: FilmLayers, affine: layers.Affine) -> None:
         if film.is_new("affine", affine.tolist()):
             film.affine = affine
             for layer in film.every():
@@ -280,8 +287,13 @@ class FilmPair(QObject):
             film.image.colormap = "gray_r" if film.number in self.inverted else "gray"
 
     def arrange(self, arrangement: str) -> None:
-        """Set the films side by side, over each other, or in turn."""
+        """Set the films side by side, over each other, or in turn; each time as their landmarks lie now."""
         self.arrangement = arrangement
+        self._lay_together()
+        self._show_layers()
+
+    def _show_layers(self) -> None:
+        arrangement = self.arrangement
         alone = self.session.current == self.session.index
         beside = self._beside()
         over = arrangement != SIDE_BY_SIDE and not alone
@@ -304,7 +316,7 @@ class FilmPair(QObject):
         if bare:
             self.stop_collecting()
             self.show_aim(None)
-        self.arrange(self.arrangement)
+        self._show_layers()
 
     def _flip(self) -> None:
         """Show the other film, with its own marks."""
@@ -398,8 +410,9 @@ class FilmPair(QObject):
         """Places (..., 2) of a film's points on the canvas, (row, column) in screen pixels."""
         width, height = self.cell_size()
         camera = scene(self.viewer).camera
-        off: NDArray[np.float64] = layers.apply(film.affine, points) - np.array(camera.center[-2:])
-        return np.array([height / 2, width / 2 + self._left(film)]) + off * camera.zoom
+        off = layers.apply(film.affine, points) - np.array(camera.center[-2:])
+        places: NDArray[np.float64] = np.array([height / 2, width / 2 + self._left(film)]) + off * camera.zoom
+        return places
 
     def _on_zoom(self) -> None:
         width = LINE_PX / max(scene(self.viewer).camera.zoom, 1e-6)

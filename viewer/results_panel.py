@@ -26,8 +26,8 @@ INK, QUIET, LIMIT, LINE = QColor("#eef2f5"), QColor("#9fb0bd"), QColor("#ff8a5c"
 
 NARROW_PX = 950  # a panel narrower than this has smaller words and fewer, so that the table is read
 MORE = "More: point here."
-COLUMNS_PX = {False: (128, 128, 128, 190), True: (100, 112, 112, 168)}  # all but the first; by narrow
-PLOT_PX = {False: 232, True: 172}
+COLUMNS_PX = {False: (128, 128, 128, 190), True: (112, 112, 112, 164)}  # all but the first; by narrow
+PLOT_PX = {False: 232, True: 160}
 
 
 class ResultsPanel(QWidget):
