@@ -1077,6 +1077,37 @@ def test_carried_landmarks_come_as_proposals(
     assert hand.keys == 25  # one for each landmark
 
 
+@pytest.mark.parametrize("turned", [1, 2])
+def test_where_the_last_visit_cannot_be_laid_the_first_is(
+    turned: int,
+    open_hand: Callable[[Session], Hand],
+    session: Session,
+    truth: Truth,
+    place_all: Any,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A film lying turned costs its own proposals, not the next film's; where none can be laid it is said."""
+    from measure.errors import CarryError
+
+    def carry(earlier: Any, later: Any, reading: Any, stopped: Any) -> Any:
+        if session.films.index(earlier) >= 2 - turned:
+            raise CarryError(f"Film {session.films.index(earlier)} lies turned.")
+        return {"hole": Landmark("proposed", reading.landmarks["hole"].points, origin="carried")}
+
+    monkeypatch.setattr("viewer.errands.carry_forward", carry)
+    for number in (0, 1):
+        session.show(number)
+        place_all(session, truth)
+    hand = open_hand(session)
+    hand.view.choice.visit(1)
+    for _ in range(60):
+        hand.settle()
+        if session.draft.landmarks or "No proposals" in hand.view.message.text():
+            break
+    assert bool(session.draft.landmarks) == (turned == 1)
+    assert ("No proposals. Film 1 lies turned." in hand.view.message.text()) == (turned == 2)
+
+
 def test_proposals_can_be_done_without(
     open_hand: Callable[[Session], Hand],
     tmp_path: Path,
