@@ -246,7 +246,9 @@ def _cohort(options: Namespace) -> int:
     from measure.pseudonym import open_key
 
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # every core has a worker of its own
-    how = How(propose=not options.readings_only, frame=options.frame, **_tables(options))
+    how = How(
+        propose=not options.readings_only, frame=options.frame, site=options.site, **_tables(options)
+    )  # fmt: skip
     readings = [options.readings] if options.readings else []
     damaged: Sequence[tuple[str, str]] = ()
     if options.store:
@@ -556,6 +558,10 @@ SIZES = (
 )  # fmt: skip
 FILMS = option("folder", type=Path, metavar="FOLDER", help="films, at any depth")
 SITE = option("--site", default="olecranon", metavar="SITE", help="olecranon (default), patella, ...")
+BODY_PART = option(
+    "--site", metavar="SITE",
+    help="the site of films without a reading whose file does not name the body part",
+)  # fmt: skip
 LIST = option("--list", type=Path, metavar="DIR", help="the list that was read; else the folder's readings")
 KIND = (
     option("--site", metavar="SITE", help="without a list: readings of this site"),
@@ -572,9 +578,7 @@ COMMANDS = (
         FOLDER, TABLES, FRAME, THRESHOLDS, STORE, PROFILE,
         option("--no-proposals", action="store_true",
                help="list films without a reading, and do not measure them by unconfirmed proposals"),
-        option("--site", metavar="SITE",
-               help="the site of films without a reading whose file does not name the body part"),
-        *SIZES,
+        BODY_PART, *SIZES,
     )),
     Command("demo", "review the sample films", _demo, (TABLES, THRESHOLDS, PROFILE)),
     Command("report", "write a page for the clinic for each case, PDF and HTML", _report, (
@@ -601,7 +605,7 @@ COMMANDS = (
     )),
     Command("cohort", "measure a whole tree of films into one table, each by itself (changes: see export), "
             "on all cores or a cluster", _cohort, (
-        FOLDER, OUT, FRAME, THRESHOLDS, STORE, PROFILE, *SIZES,
+        FOLDER, OUT, FRAME, THRESHOLDS, STORE, PROFILE, BODY_PART, *SIZES,
         option("--key", type=Path, metavar="FILE", required=True,
                help="the secret key of the pseudonyms, made where there is none; keep it apart"),
         option("--workers", type=int, default=os.cpu_count() or 1, metavar="N", help="processes; all cores"),

@@ -39,6 +39,7 @@ BESIDE_MM = 14.0
 SHARPNESS = (0.03, 0.33)  # blur over radius
 HEIGHTS = (0.08, 0.62)  # of the film's range: thin metal does not span it
 LENGTHS_MM = (42.0, 130.0)
+LEAST_PX = 6.5  # across a pin: of less, its profile is not seen, and a line in a photograph passes for one
 LEAST_VOTE = 0.25
 VOTES = np.array([1.0, 1.0, 1.5, 2.5])
 
@@ -416,6 +417,7 @@ def is_a_pin(one: Trace, mm_per_px: float) -> bool:
     return bool(
         HEIGHTS[0] < fit.height < HEIGHTS[1]
         and SHARPNESS[0] < fit.blur / fit.radius < SHARPNESS[1]
+        and 2.0 * fit.radius > LEAST_PX
         and fit.typical / fit.height < 0.22
         and _median(on_pin) < 0.5
         and np.quantile(on_pin, 0.8) < 1.15

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from measure.lines import Array, Line, find_lines
-from measure.pin_ends import Trace, find_ends, is_a_pin, trace_bars
+from measure.pin_ends import LEAST_PX, Trace, find_ends, is_a_pin, trace_bars
 from measure.pin_fit import BarFit, fit_bars
 from measure.pin_search import Bar, Found, search
 from measure.prepare import Prepared, shrink
@@ -127,7 +127,12 @@ class _Fitted:
 
 
 def find_pins(film: Prepared) -> tuple[Pin, ...]:
-    """Find one or two pins, pin 1 first; none where nothing can be told from a pin for sure."""
+    """Find one or two pins, pin 1 first; none where nothing can be told from a pin for sure.
+
+    Nor are any found on films so coarse that a pin is less than 6.5 pixels across.
+    """
+    if CLEAN_MM[1] / film.mm_per_px < LEAST_PX:
+        return ()
     for settled in itertools.islice(_settle(film, _candidates(film)), MOST_TRIES):
         pins = _finish(film, settled)
         if pins:

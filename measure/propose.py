@@ -15,9 +15,11 @@ from measure import __version__
 from measure.bone import EDGE_U_MM, across_from, shaft_cortices
 from measure.exits import far_crossings, pin_exits
 from measure.film import Film
+from measure.fracture import fracture_edges
 from measure.lines import Array
 from measure.marker import ball_input
 from measure.notch import notch_arc
+from measure.pin_bend import Bend, pin_bends
 from measure.pin_width import pin_input
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare
@@ -30,7 +32,6 @@ from measure.wire_width import wire_input
 READER = "holdfast"
 STRAIGHT_U_MM = 0.1  # across; along the pin it matters to nothing
 KNOTS = 2  # of fewer or more, nobody could tell which is which
-LEAST_U_MM = 0.25  # of a tip: its spread on phantom films, tails included (tests/validation_metal.py)
 ONE_PIN = "one pin only was found, and is called pin 1; which of two it is, is not known"
 
 
@@ -46,7 +47,8 @@ class Proposals:
 def propose(film: Film, site: Site, view: str, sizes: Mapping[str, float] | None = None) -> Proposals:
     """Propose landmarks of a site's view, and scales.
 
-    Landmarks: pins, where they cross the bone, shaft, notch, drill hole, twist knots, a break in the wire.
+    Landmarks: pins, their bends, where they cross the bone, shaft, notch, the fracture's edges, drill hole,
+    twist knots, a break in the wire.
 
     sizes: the true diameter in mm of "marker", "pin width" and "wire width", where stated; each is then
     looked for as a scale. Raises ScaleError for one that is not positive. Pins are numbered from the side
@@ -58,8 +60,11 @@ def propose(film: Film, site: Site, view: str, sizes: Mapping[str, float] | None
     inputs, notes = _scales(prepared, pins, view, sizes or {})
     row = site.views[view]
     found: dict[str, Landmark] = {}
+    # Only where a view's table asks for the bend is it seen from the side.
+    bends = pin_bends(prepared, pins) if "pin1_end" in row.landmark else ()
     for number, pin in enumerate(pins, start=1):
-        found |= _of_pin(f"pin{number}", pin, prepared)
+        bend = next((one for one in bends if one.pin is pin), None)
+        found |= _of_pin(f"pin{number}", pin, bend, prepared)
     wire = find_wire(prepared, pins, view)
     cortices = shaft_cortices(prepared, pins, view) if row.axis else None
     found |= _of_shaft(prepared, row, cortices) | _of_crossings(prepared, pins, row, cortices)
@@ -123,11 +128,13 @@ def _scale(
     return ball_input(film, size_mm) if kind == "marker" else pin_input(film, pins, size_mm)
 
 
-def _of_pin(name: str, pin: Pin, film: Prepared) -> dict[str, Landmark]:
-    mm = film.mm_per_px
-    found = {f"{name}_straight": _proposed(pin.straight, max(pin.u_across, STRAIGHT_U_MM / mm))}
+def _of_pin(name: str, pin: Pin, bend: Bend | None, film: Prepared) -> dict[str, Landmark]:
+    straight = pin.straight if bend is None else bend.straight
+    found = {f"{name}_straight": _proposed(straight, max(pin.u_across, STRAIGHT_U_MM / film.mm_per_px))}
     if pin.tip_clear:
-        found[f"{name}_tip"] = _proposed(pin.tip, max(pin.u_across, pin.u_along, LEAST_U_MM / mm))
+        found[f"{name}_tip"] = _proposed(pin.tip, max(pin.u_across, pin.u_along))
+    if bend is not None:
+        found[f"{name}_end"] = _proposed(bend.end, bend.u_px)
     return found
 
 
@@ -160,8 +167,13 @@ def _of_crossings(
 
 
 def _of_notch(film: Prepared, pins: tuple[Pin, ...], view: View) -> dict[str, Landmark]:
+    """Propose the notch, and the fracture's edges, where the table asks for the notch."""
     arc = notch_arc(film, pins) if "joint_arc" in view.landmark else None
-    return {} if arc is None else {"joint_arc": _proposed(arc.points, arc.u_px)}
+    if arc is None:
+        return {}
+    edges = fracture_edges(film, pins, arc)
+    found = {name: _proposed(edge.point, edge.u_px) for name, edge in edges.items()}
+    return {"joint_arc": _proposed(arc.points, arc.u_px), **found}
 
 
 def _beside_hole(

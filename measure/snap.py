@@ -1,4 +1,4 @@
-"""A click moved to what its landmark means: a pin's tip, axis or exit, a cortex, the notch, the ball.
+"""A click moved to what its landmark means: a pin's tip, bend, axis or exit, a cortex, the notch, the ball.
 
 All but the cortex's edge is found on the film before (`find_features`), so that a snap costs no more than
 that. Nothing near enough: None, and the click stays where it is.
@@ -7,7 +7,8 @@ that. Nothing near enough: None, and the click stays where it is.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import partial
 from types import MappingProxyType
 
 import cv2
@@ -16,10 +17,12 @@ import numpy as np
 from measure.bone import EDGE_U_MM, shaft_cortices
 from measure.exits import Crossing, far_crossings, pin_exits
 from measure.film import Film
+from measure.fracture import EDGES, Edge, fracture_edges
 from measure.geometry import Points, fit_circle
 from measure.lines import Array, Line
 from measure.marker import Marker, find_marker
 from measure.notch import Arc, notch_arc
+from measure.pin_bend import Bend, pin_bends
 from measure.pins import Pin, bearer, find_pins
 from measure.prepare import Prepared, prepare
 from measure.strip import cut_strip
@@ -52,7 +55,9 @@ class Features:
     wire: Wire | None = None
     exits: Sequence[Crossing] = ()
     far_cortices: Sequence[Crossing] = ()
+    bends: Sequence[Bend] = ()
     arc: Arc | None = None
+    edges: Mapping[str, Edge] = field(default_factory=dict)
 
 
 def find_features(film: Film) -> Features:
@@ -64,7 +69,15 @@ def find_features(film: Film) -> Features:
         return found
     cortices = shaft_cortices(prepared, pins, view)
     far = far_crossings(pins, cortices[1], prepared.mm_per_px) if cortices else ()
-    return replace(found, exits=pin_exits(prepared, pins), far_cortices=far, arc=notch_arc(prepared, pins))
+    arc = notch_arc(prepared, pins)
+    return replace(
+        found,
+        exits=pin_exits(prepared, pins),
+        far_cortices=far,
+        bends=pin_bends(prepared, pins),
+        arc=arc,
+        edges=fracture_edges(prepared, pins, arc),
+    )
 
 
 def snap(
@@ -93,7 +106,7 @@ def _pins_of(features: Features, name: str, placed: Mapping[str, Points]) -> Seq
     owners: dict[str, list[Points]] = {}
     for other, points in placed.items():
         number, _, part = other.partition("_")
-        if other != name and f"_{part}" in _ENDINGS:
+        if other != name and f"_{part}" in _ENDINGS and part != "end":  # a bend lies off the axis
             owners.setdefault(number, []).append(points)
     reach = REACH_MM / features.film.mm_per_px
     borne = {number: bearer(features.pins, np.vstack(points), reach) for number, points in owners.items()}
@@ -118,6 +131,13 @@ def _axis(features: Features, click: Array) -> Snapped | None:
     feet = [(pin, pin.tip + ((click - pin.tip) @ pin.along) * pin.along) for pin in features.pins]
     best = min(feet, key=lambda pair: float(np.hypot(*(pair[1] - click))), default=None)
     return None if best is None else _snapped(best[1], best[0].u_across, features.film)
+
+
+def _end(features: Features, click: Array) -> Snapped | None:
+    """Find the outer edge of the nearest bend."""
+    own = [one for one in features.bends if any(one.pin is pin for pin in features.pins)]
+    best = min(own, key=lambda one: float(np.hypot(*(one.end - click))), default=None)
+    return None if best is None else _snapped(best.end, best.u_px, features.film)
 
 
 def _exit(features: Features, click: Array) -> Snapped | None:
@@ -150,6 +170,12 @@ def _arc(features: Features, click: Array) -> Snapped | None:
     if min(float(way @ bound) for bound in bounds) < float(bounds[0] @ bounds[1]):  # beyond the arc's ends
         return _cortex(features, click)
     return _snapped(centre + radius * way, features.arc.u_px, features.film)
+
+
+def _edge(features: Features, click: Array, name: str) -> Snapped | None:
+    """Find the fracture's edge of that name, where it was seen."""
+    edge = features.edges.get(name)
+    return None if edge is None else _snapped(edge.point, edge.u_px, features.film)
 
 
 def _marker(features: Features, click: Array) -> Snapped | None:
@@ -218,6 +244,7 @@ _KINDS: dict[str, Callable[[Features, Array], Snapped | None]] = {
     "wire_break": _break,
     **dict.fromkeys(("knot1", "knot2"), _knot),
     "joint_arc": _arc,
+    **{name: partial(_edge, name=name) for name in EDGES},
     **dict.fromkeys(
         (
             "shaft_dorsal",
@@ -233,6 +260,7 @@ _KINDS: dict[str, Callable[[Features, Array], Snapped | None]] = {
 _ENDINGS: dict[str, Callable[[Features, Array], Snapped | None]] = {
     "_tip": _tip,
     "_straight": _axis,
+    "_end": _end,
     "_exit": _exit,
     "_far_cortex": _far_cortex,
 }

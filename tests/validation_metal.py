@@ -26,8 +26,10 @@ from measure import phantom, phantom_film
 from measure.bone import across_from, shaft_cortices
 from measure.exits import far_crossings, pin_exits
 from measure.film import Film, Spacing
+from measure.fracture import fracture_edges
 from measure.marker import find_marker
 from measure.notch import notch_arc
+from measure.pin_bend import pin_bends
 from measure.pin_width import pin_input, pin_widths
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare
@@ -46,6 +48,8 @@ BOUNDED = ("angle", "offset", "tip", "width", "ball centre", "ball diameter")
 NOUNS = {"pins": "pins", "scales": "films"}
 TITLES = {"width": "pin's width", "scale": "film's scale by its pins"}
 OFF_MM = 0.6  # what counts as beside the wire
+# Of a fracture along the notch, mm.
+GAPS = {"gap below 1.5 mm": (0.0, 1.5), "1.5 to 2.5 mm": (1.5, 2.5), "2.5 mm and more": (2.5, 99.0)}
 SHAFT = {"lateral": ("shaft_dorsal", "shaft_volar"), "ap": ("shaft_ulnar", "shaft_radial")}
 
 
@@ -131,6 +135,8 @@ def judge(seed: int, found: dict[str, list[float]]) -> None:
     judge_wire(case, film, pins, found)
     judge_cortex(case, film, pins, found, np.random.default_rng(seed))
     judge_outlines(case, film, pins, found)
+    judge_fracture(case, film, pins, found)
+    judge_bends(case, film, pins, found)
     judge_shaft_lines(case, film, pins, found)
 
 
@@ -436,6 +442,44 @@ def judge_outlines(
         found["notch z"] += (errors / (arc.u_px * size)).tolist()
 
 
+def judge_bends(
+    case: phantom.Case, film: Prepared, pins: tuple[Pin, ...], found: dict[str, list[float]]
+) -> None:
+    """Note how far the bends' outer edges and the straight ends are off along the pins on a lateral film, mm."""
+    if case.pose.view != "lateral":
+        return
+    marks, size, taken = phantom.landmarks(case), case.pose.bone_scale[0], set[int]()
+    started = time.process_time()
+    bends = pin_bends(film, pins)
+    found["seconds bends"].append(time.process_time() - started)
+    found["bent pins"] += [1.0] * len(pins)
+    for pin in pins:
+        number = match(pin, case, taken)[0]
+        taken.add(number)
+        for bend in bends:
+            if bend.pin is pin:
+                off = (bend.end - marks[f"pin{number + 1}_end"].film[0]) @ -pin.along
+                straight = (bend.straight - marks[f"pin{number + 1}_straight"].film[0]) @ -pin.along
+                found["bend"].append(float(off) * size)
+                found["bend z"].append(float(off) / bend.u_px)
+                found["bend straight"].append(float(straight) * size)
+
+
+def bend_rows(found: dict[str, list[float]]) -> list[tuple[str, str, str]]:
+    """Rows of the table about the pins' bends."""
+    off, z, straight = (np.array(found[name]) for name in ("bend", "bend z", "bend straight"))
+    if not len(off):
+        return [("bend's outer edge along the pin, lateral", "none", "-")]
+    return [
+        ("bend's outer edge along the pin, lateral: proposed, bias, median / 95th, wrong by more than 2 mm, covered",
+         f"{100 * len(off) / len(found['bent pins']):.0f} %, {np.median(off):+.2f}, {np.median(np.abs(off)):.2f} / "
+         f"{np.quantile(np.abs(off), 0.95):.2f} mm, {100 * np.mean(np.abs(off) > 2.0):.1f} %, "
+         f"{100 * np.mean(np.abs(z) <= 1.96):.0f} %", "-"),
+        ("straight end along the pin, by the bend: bias, SD", f"{np.median(straight):+.2f}, {straight.std():.2f} mm", "-"),
+        ("processor time for bends, median", f"{np.median(found['seconds bends']):.3f} s", "-"),
+    ]  # fmt: skip
+
+
 def outline_rows(found: dict[str, list[float]]) -> list[tuple[str, str, str]]:
     """Rows of the table about exits, far cortex and notch."""
     rows = []
@@ -454,6 +498,43 @@ def outline_rows(found: dict[str, list[float]]) -> list[tuple[str, str, str]]:
         ("processor time for exits and notch, median", f"{np.median(found['seconds outlines']):.3f} s", "-")
     )
     return rows
+
+
+def judge_fracture(
+    case: phantom.Case, film: Prepared, pins: tuple[Pin, ...], found: dict[str, list[float]]
+) -> None:
+    """Note by width of the gap how far the fracture's edges are off on a lateral film, mm, and over their u."""
+    if case.pose.view != "lateral" or not pins:
+        return
+    marks, size = phantom.landmarks(case), case.pose.bone_scale[0]
+    arc = notch_arc(film, pins)
+    started = time.process_time()
+    edges = fracture_edges(film, pins, arc)
+    found["seconds fracture"].append(time.process_time() - started)
+    gap = next(name for name, (low, high) in GAPS.items() if low <= case.displacement.gap < high)
+    for surface in ("articular", "dorsal"):
+        found[f"fractures {surface} {gap}"] += [1.0] * 2
+        for name, edge in edges.items():
+            if name.startswith(surface):
+                off = (edge.point - marks[name].film[0]) * size
+                found[f"fracture {surface} {gap}"].append(float(np.linalg.norm(off)))
+                found[f"fracture z {surface} {gap}"] += (off / (edge.u_px * size)).tolist()
+
+
+def fracture_rows(found: dict[str, list[float]]) -> list[tuple[str, str, str]]:
+    """Rows of the table about the fracture's edges."""
+    rows = []
+    for surface in ("articular", "dorsal"):
+        for gap in GAPS:
+            off, z = (np.abs(found[f"fracture{part} {surface} {gap}"]) for part in ("", " z"))
+            asked = len(found[f"fractures {surface} {gap}"])
+            rows.append((
+                f"fracture's {surface} edges, {gap}: proposed, median / 95th, wrong by more than 2 mm, covered",
+                f"{100 * len(off) / max(asked, 1):.0f} % of {asked}, {np.median(off):.2f} / {np.quantile(off, 0.95):.2f} mm, "
+                f"{100 * np.mean(off > 2.0):.1f} %, {100 * np.mean(z <= 1.96):.0f} %" if len(off) else f"none of {asked}", "-",
+            ))  # fmt: skip
+    seconds = found["seconds fracture"]
+    return [*rows, ("processor time for the fracture's edges, median", f"{np.median(seconds):.3f} s", "-")]
 
 
 def across_pin(
@@ -582,6 +663,7 @@ def table(found: dict[str, list[float]]) -> str:
             figures = f"{robust_size(ratios):.1f} / {np.sqrt(np.mean(ratios**2)):.1f} times, n {len(ratios)}"
             rows.append((f"{name} over Cramér and Rao's bound, robust / RMS", figures, "-"))
     rows += wire_width_rows(found) + shaft_rows(found) + outline_rows(found)
+    rows += fracture_rows(found) + bend_rows(found)
     lines = ["| Figure | Measured | Target |", "|---|---|---|"]
     return "\n".join(lines + [f"| {' | '.join(row)} |" for row in rows])
 

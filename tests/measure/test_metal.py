@@ -93,7 +93,7 @@ class TestPins:
 class TestSilence:
     """Nothing is proposed where there is no metal."""
 
-    @pytest.mark.parametrize("mm_per_px", [0.13, 0.3])
+    @pytest.mark.parametrize("mm_per_px", [0.13, 0.2, 0.24, 0.25, 0.28, 0.3, 0.4, 0.5])
     def test_pictures_and_slices(self, mm_per_px: float) -> None:
         pictures = photographs() + slices()
         assert len(pictures) >= 8

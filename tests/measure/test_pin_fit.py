@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from measure.pin_fit import BarFit, bars_seen, fit_bars
+from measure.pin_fit import BarFit, bars_seen, fit_bars, mean_path
 from measure.strip import Strip
 
 ACROSS = np.arange(-12.0, 12.01, 0.05)
@@ -111,3 +111,16 @@ def test_the_fit_is_as_good_as_scipys() -> None:
     assert float(np.sum(left(ours) ** 2)) < 1.003 * float(np.sum(left(theirs) ** 2))
     moved = ours + 0.3 * np.eye(7)[0]
     assert float(np.sum(left(moved) ** 2)) > 1.003 * float(np.sum(left(theirs) ** 2))
+
+
+@pytest.mark.parametrize("shift", [0.0, 0.3, 0.5])
+def test_samples_are_means(shift: float) -> None:
+    """Each sample is the mean chord over its width (of fine steps here); chords at the middles are not."""
+    coarse = np.arange(-8.0, 8.5) + shift
+    fine = np.linspace(-0.5, 0.5, 401)
+    fine = (fine[1:] + fine[:-1]) / 2.0
+    chords = np.sqrt(np.clip(1.0 - ((coarse[:, None] + fine) / RADIUS) ** 2, 0.0, None)).mean(axis=1)
+    at_middles = np.sqrt(np.clip(1.0 - (coarse / RADIUS) ** 2, 0.0, None))
+    found = mean_path(coarse, np.zeros((1, 1)), RADIUS)[0]
+    np.testing.assert_allclose(found, chords, atol=1e-4)
+    assert np.abs(at_middles - chords).max() > 0.01
