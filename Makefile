@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test pyside bench fuzz audit lock validate lint wheel clean
+.PHONY: demo test pyside bench fuzz audit lock validate picture lint wheel clean
 
 demo: .venv/holdfast
 	$(BIN)/holdfast demo --out holdfast-demo
@@ -36,6 +36,11 @@ audit: .venv/dev
 # Phantom pairs through the whole comparison: writes validation/. ARGS="--pairs 200" for a quick look.
 validate: .venv/dev
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python tests/validation.py $(ARGS)
+
+# The README's picture of the reading room.
+picture: .venv/dev
+	.ci/system-packages
+	$(BIN)/python tests/picture.py $(ARGS)
 
 # The window with the other Qt binding. One process holds one binding, so it has an environment of its own.
 pyside: .venv-pyside6/ready

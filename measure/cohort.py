@@ -70,6 +70,8 @@ class How:
         Measured uncertainties by site and view.
     sizes
         True diameters in mm by kind of scale, looked for on films that are measured by proposals.
+    site
+        The site of films without a reading whose file does not name the body part. They are else left alone.
     """
 
     propose: bool = True
@@ -77,6 +79,7 @@ class How:
     sites: Mapping[str, Site] = field(default_factory=dict)
     profiles: Profiles = field(default_factory=lambda: NO_PROFILES)
     sizes: Mapping[str, float] = field(default_factory=dict)
+    site: str | None = None
 
 
 @dataclass(frozen=True)
@@ -183,7 +186,7 @@ def _measured(film: Film, settings: Settings) -> Review:
         problems: list[Problem] = []
         others = tuple(by_others(film, readings, used.reading, problems, how.profiles))
     else:
-        found = proposed(film, how.sizes) if how.propose else None
+        found = proposed(film, how.sizes, how.site) if how.propose else None
         if found is None:
             raise ReadingError(NOTHING)
         used, others, problems = found, (), []

@@ -133,7 +133,8 @@ def _tables(options: Namespace) -> dict[str, Any]:
     if options.thresholds:
         sites = {name: with_thresholds(load_site(name), options.thresholds) for name in site_names()}
     given = vars(options)  # not every command has every option
-    stated = {"pin width": given.get("pin_mm"), "marker": given.get("ball_mm")}
+    options_of = {"pin width": "pin_mm", "wire width": "wire_mm", "marker": "ball_mm"}
+    stated = {kind: given.get(name) for kind, name in options_of.items()}
     return {
         "sites": sites,
         "profiles": _profiles(options),
@@ -245,7 +246,9 @@ def _cohort(options: Namespace) -> int:
     from measure.pseudonym import open_key
 
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # every core has a worker of its own
-    how = How(propose=not options.readings_only, frame=options.frame, **_tables(options))
+    how = How(
+        propose=not options.readings_only, frame=options.frame, site=options.site, **_tables(options)
+    )  # fmt: skip
     readings = [options.readings] if options.readings else []
     damaged: Sequence[tuple[str, str]] = ()
     if options.store:
@@ -548,11 +551,17 @@ STORE = option("--store", metavar="FILE or URL", help="use the films' readings i
 SIZES = (
     option("--pin-mm", type=float, metavar="MM",
            help="true diameter of the pins, for a scale of films that are measured by proposals"),
+    option("--wire-mm", type=float, metavar="MM",
+           help="true diameter of the wire, for a scale of AP films that are measured by proposals"),
     option("--ball-mm", type=float, metavar="MM",
            help="true diameter of the marker ball, for a scale of films that are measured by proposals"),
 )  # fmt: skip
 FILMS = option("folder", type=Path, metavar="FOLDER", help="films, at any depth")
 SITE = option("--site", default="olecranon", metavar="SITE", help="olecranon (default), patella, ...")
+BODY_PART = option(
+    "--site", metavar="SITE",
+    help="the site of films without a reading whose file does not name the body part",
+)  # fmt: skip
 LIST = option("--list", type=Path, metavar="DIR", help="the list that was read; else the folder's readings")
 KIND = (
     option("--site", metavar="SITE", help="without a list: readings of this site"),
@@ -569,9 +578,7 @@ COMMANDS = (
         FOLDER, TABLES, FRAME, THRESHOLDS, STORE, PROFILE,
         option("--no-proposals", action="store_true",
                help="list films without a reading, and do not measure them by unconfirmed proposals"),
-        option("--site", metavar="SITE",
-               help="the site of films without a reading whose file does not name the body part"),
-        *SIZES,
+        BODY_PART, *SIZES,
     )),
     Command("demo", "review the sample films", _demo, (TABLES, THRESHOLDS, PROFILE)),
     Command("report", "write a page for the clinic for each case, PDF and HTML", _report, (
@@ -598,7 +605,7 @@ COMMANDS = (
     )),
     Command("cohort", "measure a whole tree of films into one table, each by itself (changes: see export), "
             "on all cores or a cluster", _cohort, (
-        FOLDER, OUT, FRAME, THRESHOLDS, STORE, PROFILE, *SIZES,
+        FOLDER, OUT, FRAME, THRESHOLDS, STORE, PROFILE, BODY_PART, *SIZES,
         option("--key", type=Path, metavar="FILE", required=True,
                help="the secret key of the pseudonyms, made where there is none; keep it apart"),
         option("--workers", type=int, default=os.cpu_count() or 1, metavar="N", help="processes; all cores"),

@@ -3,20 +3,23 @@
 Found as a round dense patch at some threshold; its edge is then fitted in sectors. A ray at a depth u inside
 the outline of a ball of radius r crosses 2 sqrt(2 r u) of it (chord of a circle, near its edge). What is left
 of the beam, exp(-k chord), is blurred by a Gaussian and lifted by scatter; the film shows its logarithm by a
-display curve. Two curves are tried, straight and sigmoid (DICOM PS3.3 C.11.2.1.3), and the better is taken.
+display curve, and pixels tell that no finer than they can. Two curves are tried, straight and sigmoid
+(`measure.display_curve`), and the better is taken.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
 from scipy.ndimage import map_coordinates
 from scipy.optimize import least_squares
-from scipy.special import expit, logit, ndtr
+from scipy.special import ndtr
 
+from measure.display_curve import SIGMOID, STRAIGHT, shown, undone
 from measure.lines import Array
 from measure.pin_fit import STEEL_PER_MM
 from measure.prepare import Image, Prepared, shrink
@@ -29,16 +32,17 @@ ROUND = 0.04  # how far a patch may differ from its enclosing circle's area, as 
 RAYS, SECTORS = 360, 72
 BAND_MM = 1.5  # fitted on either side of the outline
 DEEP_MM = 0.9  # from here on inwards the edge is not seen
-STRAIGHT, SIGMOID = 0.499, 0.055  # share of a sigmoid that the film's range leaves off at either end
 BLACK, TOP, CUT = 0.02, 0.97, 0.8  # of the range, and of the ball's own density: nothing beyond is fitted
 NOISE = 0.01  # of the film's range, of what a sector may be off
 # Relative, of what the edge model may be off with either curve; from phantom films.
-MODEL_U = {STRAIGHT: 0.004, SIGMOID: 0.007}
+MODEL_U = {STRAIGHT: 0.0025, SIGMOID: 0.0045}
 CLEARLY = 1.15  # times the cost of the better curve, from where on the other is ruled out
 # What the fit starts from and is drawn to, weakly: blur (log mm and pixels), gain (log share of the range),
 # open beam below black (share), a clipped ball above the top (log share); and how weakly.
 USUAL_BLUR = (0.13, 0.3)
 USUAL, WEAKLY = np.array([np.log(0.2), -0.05, np.log(0.2)]), np.array([0.4, 1.0, 0.1, 1.0])
+PAD = 8  # samples beyond those fitted, over which the pixels spread an edge
+_TURNS = np.linspace(-1.0, 1.0, 201)  # waves per pixel that samples half a pixel apart can show
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(16)
 
 
@@ -144,32 +148,45 @@ class _Edge:
         inner, outer = self.reach < self.radius - deep, self.reach > self.radius + deep
         return np.median(self.seen[:, inner], axis=1), np.median(self.seen[:, outer], axis=1)
 
+    @cached_property
+    def kernels(self) -> Array:
+        """(sectors, 2 PAD + 1): how pixels, and splines through them, show a density along a sector's radius.
+
+        A metal's edge is steeper in the density than pixels can tell. Splines of third order through them
+        are, on the mean over all places of the edge among them, the density convolved with the cardinal
+        spline along rows and columns (Unser, Aldroubi & Eden, IEEE Trans Signal Process 1993;41:821, from
+        memory).
+        """
+        angle = (np.arange(SECTORS) + 0.5) * 2.0 * np.pi / SECTORS
+        away = (self.reach[1] - self.reach[0]) * np.arange(-PAD, PAD + 1)
+        passed = _passed(_TURNS * np.sin(angle)[:, None]) * _passed(_TURNS * np.cos(angle)[:, None])
+        kernels = passed @ np.cos(2.0 * np.pi * _TURNS[:, None] * away)
+        return np.asarray(kernels / kernels.sum(axis=1, keepdims=True))
+
     def model(self, free: Array, curve: float) -> Array:
         """Density (sectors, samples); free: shape, log blur, log gain, open beam, log of clipped top."""
         inside, outside = self.levels
         inner = np.where(
-            inside > 0.98, _signal(TOP, curve) + np.exp(free[8]), _signal(np.clip(inside, 0, 0.985), curve)
+            inside > 0.98, undone(TOP, curve) + np.exp(free[8]), undone(np.clip(inside, 0, 0.985), curve)
         )
-        outer = np.where(outside < BLACK, _signal(0.0, curve) + free[7], _signal(outside, curve))
+        outer = np.where(outside < BLACK, undone(0.0, curve) + free[7], undone(outside, curve))
         gain = np.exp(free[6])
         scatter = 1.0 / np.expm1(np.clip((inner - outer) / gain, 0.05, 50.0))[:, None]
         strength = 2.0 * STEEL_PER_MM * self.mm_per_px * np.sqrt(2.0 * self.radius)
-        depth = (self.shape @ free[:5])[:, None] - self.reach
+        step = self.reach[1] - self.reach[0]
+        beyond = step * np.arange(1, PAD + 1)
+        reach = np.concatenate([self.reach[0] - beyond[::-1], self.reach, self.reach[-1] + beyond])
+        depth = (self.shape @ free[:5])[:, None] - reach
         left = _edge_beam(depth, float(np.exp(free[5])), strength)
         level = outer[:, None] - gain * (np.log(left + scatter) - np.log1p(scatter))
-        return np.clip(_density(level, curve), 0.0, 1.2)
+        density = np.clip(shown(level, curve), 0.0, 1.0)
+        windows = np.lib.stride_tricks.sliding_window_view(density, 2 * PAD + 1, axis=1)
+        return np.asarray(np.einsum("snk,sk->sn", windows, self.kernels, optimize=True))
 
 
-def _signal(density: Array | float, curve: float) -> Array:
-    """Undo a display curve: attenuation, in units in which the curve's middle has a slope of 1."""
-    whole = 1.0 - 2.0 * curve
-    return np.asarray(logit(curve + whole * np.asarray(density)) / (4.0 * whole))
-
-
-def _density(signal: Array, curve: float) -> Array:
-    """Apply a display curve, as `_signal` undoes it."""
-    whole = 1.0 - 2.0 * curve
-    return np.asarray((expit(4.0 * whole * signal) - curve) / whole)
+def _passed(turns: Array) -> Array:
+    """Share of a wave of so many turns per pixel that splines of third order through the pixels keep."""
+    return np.asarray(np.sinc(turns) ** 4 * 3.0 / (2.0 + np.cos(2.0 * np.pi * turns)))
 
 
 def _edge_beam(depth: Array, blur: float, strength: float) -> Array:

@@ -45,8 +45,8 @@ class Arc:
 
 
 @dataclass(frozen=True)
-class _View:
-    """The straightened film with the heavier side to the right; `middle`: the column of the pins' axis."""
+class Facing:
+    """The straightened film with the heavier side to the right."""
 
     area: Region
     heavier: float
@@ -55,6 +55,7 @@ class _View:
 
     @property
     def middle(self) -> float:
+        """Column of the pins' axis."""
         return 0.5 * float(self.values.shape[1] - 1)
 
     def places(self, circle: Array, angles: Array, radius: Array | float) -> Array:
@@ -67,12 +68,16 @@ class _View:
         """Film points (n, 2) of places along and away from the pins, mm."""
         return self.area.on_film(places[:, 0], self.heavier * places[:, 1])
 
+    def places_of(self, points: Array) -> Array:
+        """Places (n, 2) along and away from the pins, mm, of film points (n, 2)."""
+        return np.array([self.area.place_of(point) for point in points]) * [1.0, self.heavier]
+
 
 def notch_arc(film: Prepared, pins: Sequence[Pin]) -> Arc | None:
     """Find the distal fragment's part of the notch on a lateral film; None where it is not clear."""
     if not pins:
         return None
-    view = _straightened(film, pins)
+    view = straightened(film, pins)
     circle = _clearest(view)
     if circle is None:
         return None
@@ -93,17 +98,18 @@ def notch_arc(film: Prepared, pins: Sequence[Pin]) -> Arc | None:
     return Arc(view.on_film(points), U_MM / film.mm_per_px)
 
 
-def _straightened(film: Prepared, pins: Sequence[Pin]) -> _View:
+def straightened(film: Prepared, pins: Sequence[Pin]) -> Facing:
+    """Straighten a film along its pins, at least one, about the notch."""
     along = np.sum([pin.along for pin in pins], axis=0)
     line = Line(np.mean([pin.straight for pin in pins], axis=0), along / np.linalg.norm(along), 0.0)
     heavier = 1.0 if float(line.across @ heavier_side(film, pins)) > 0 else -1.0
     area = region(film, pins, line, HALF_MM, REACH_MM)
     way = slice(None) if heavier > 0 else slice(None, None, -1)
     smooth = cv2.GaussianBlur(area.strip.values, (0, 0), BLUR_MM / area.px_mm)
-    return _View(area, heavier, smooth[:, way].astype(float), area.free[:, way])
+    return Facing(area, heavier, smooth[:, way].astype(float), area.free[:, way])
 
 
-def _clearest(view: _View) -> Array | None:
+def _clearest(view: Facing) -> Array | None:
     """Find the circle (along, away, radius) about which the film rises most, over both halves of its arc."""
     down, right = (np.gradient(view.values, view.area.px_mm, axis=axis) for axis in (0, 1))
     tries = np.stack(
@@ -127,7 +133,7 @@ def _clearest(view: _View) -> Array | None:
     return tries[:, best] if score[best] > LEAST_CLEAR * np.std(score) else None
 
 
-def _edges(view: _View, circle: Array) -> tuple[Array, Array]:
+def _edges(view: Facing, circle: Array) -> tuple[Array, Array]:
     """Angles, and distances from a circle's centre, mm, at which the film rises most, clear of metal."""
     away = np.arange(-NEAR_MM, NEAR_MM + 1e-9, STEP_MM)
     places = view.places(circle, FINE[:, None], circle[2] + away)

@@ -31,6 +31,7 @@ USUAL_SCATTER = 0.35  # share of what the tissue lets through; to start from
 GAIN_U = 0.35  # of the logarithm of the gain, about what that scatter makes it
 ALIKE = 10.0  # so many samples err alike, by what the model leaves out; from phantom films
 GAIN = -ORDER - 2  # its logarithm's place among what is fitted
+SIZES = np.s_[-ORDER - 4 : -ORDER - 1]  # places of radius, blur and gain
 LEAST_DROP, MOST_DROP = 0.02, 8.0  # of the beam behind the tissue above scatter, exponent
 
 
@@ -173,42 +174,68 @@ class Stations:
         return np.concatenate([np.stack(shaped), by_gain[None], smooth])
 
 
-def fit_profile(
-    stations: Stations, free: Array, backs: Array, usual_gain: float, shape_too: bool = True
-) -> Profile:
-    """Fit from a start; with `shape_too` false only the levels beside the bars. usual_gain: its logarithm."""
-    damping, weight = 1e-2, stations.weight
-    left = stations.left(free)
-    for _ in range(ROUNDS if shape_too else 6):
+@dataclass(frozen=True)
+class _Normal:
+    """The normal equations about a state: each sample's weight, the cost, and both sides.
+
+    The stations' own levels are eliminated: inverse (of their own parts), mixed and own_pull give them back.
+    """
+
+    share: Array
+    cost: float
+    inverse: Array
+    mixed: Array
+    whole: Array
+    reduced: Array
+    pull: Array
+    own_pull: Array
+
+    @classmethod
+    def about(cls, stations: Stations, free: Array, backs: Array, left: Array, usual_gain: float) -> _Normal:
+        """Build them where the film's noise is what the state leaves of it."""
         seen, *by = stations.model(free, backs, left)
-        off = stations.signal - seen
+        off, weight, gain_off = stations.signal - seen, stations.weight, free[GAIN] - usual_gain
         noise = max(1.4826 * float(np.median(np.abs(off[weight > 0]))), 1e-4)
         share = weight / (1.0 + (off / (FAR * noise)) ** 2) ** 2 / noise**2 / ALIKE
         slopes = stations.slopes(free, left, (by[0], by[1], by[2]))
         own = np.stack([by[1], by[1] * stations.aside], axis=1)
-        inverse, mixed, whole, pull, own_pull = _normal(slopes, own, share, off)
+        inverse, mixed, whole, pull, own_pull = _normal_parts(slopes, own, share, off)
+        whole[GAIN, GAIN] += GAIN_U**-2
+        pull[GAIN] -= gain_off / GAIN_U**2
         reduced = whole - np.einsum("sgk,skl,shl->gh", mixed, inverse, mixed, optimize=True)
         pull = pull - np.einsum("sgk,skl,sl->g", mixed, inverse, own_pull, optimize=True)
-        whole[GAIN, GAIN] += GAIN_U**-2
-        reduced[GAIN, GAIN] += GAIN_U**-2
-        pull[GAIN] -= (free[GAIN] - usual_gain) / GAIN_U**2
-        cost = _cost(off, share, free[GAIN] - usual_gain)
+        return cls(share, _cost(off, share, gain_off), inverse, mixed, whole, reduced, pull, own_pull)
+
+    def step(self, damping: float, shape_too: bool) -> tuple[Array, Array]:
+        """Tell how to change what is free (not at all without `shape_too`) and the stations' levels."""
+        damped = self.reduced + np.diag(damping * np.diag(self.whole) + 1e-6)
+        change = np.linalg.solve(damped, self.pull) * shape_too
+        change[SIZES] = np.clip(change[SIZES], -0.3, 0.3)
+        own = self.own_pull - np.einsum("sgk,g->sk", self.mixed, change)
+        return np.asarray(change, dtype=float), np.einsum("skl,sl->sk", self.inverse, own)
+
+
+def fit_profile(
+    stations: Stations, free: Array, backs: Array, usual_gain: float, shape_too: bool = True
+) -> Profile:
+    """Fit from a start; with `shape_too` false only the levels beside the bars. usual_gain: its logarithm."""
+    damping, left = 1e-2, stations.left(free)
+    for _ in range(ROUNDS if shape_too else 6):
+        normal = _Normal.about(stations, free, backs, left, usual_gain)
         for _ in range(TRIES):
-            change = np.linalg.solve(reduced + np.diag(damping * np.diag(whole) + 1e-6), pull) * shape_too
-            change[-ORDER - 4 : -ORDER - 1] = np.clip(change[-ORDER - 4 : -ORDER - 1], -0.3, 0.3)
-            rest = np.einsum("skl,sl->sk", inverse, own_pull - np.einsum("sgk,g->sk", mixed, change))
+            change, rest = normal.step(damping, shape_too)
             new = free + change, backs + rest
             new_left = stations.left(new[0]) if shape_too else left
-            new_off = stations.signal - stations.model(*new, new_left)[0]
-            gained = cost - _cost(new_off, share, new[0][GAIN] - usual_gain)
+            off = stations.signal - stations.model(*new, new_left)[0]
+            gained = normal.cost - _cost(off, normal.share, new[0][GAIN] - usual_gain)
             if gained > 0.0:
                 (free, backs), left, damping = new, new_left, damping / 6.0
                 break
             damping *= 8.0
         if gained < 1e-4:
             break
-    off = weight * (stations.signal - stations.model(free, backs, left)[0])
-    u = float(np.sqrt(np.linalg.pinv(reduced)[-ORDER - 4, -ORDER - 4]))
+    off = stations.weight * (stations.signal - stations.model(free, backs, left)[0])
+    u = float(np.sqrt(np.linalg.pinv(normal.reduced)[-ORDER - 4, -ORDER - 4]))
     return Profile(free, backs, u, off)
 
 
@@ -216,8 +243,10 @@ def _cost(off: Array, share: Array, gain_off: float) -> float:
     return float((share * off**2).sum()) + (gain_off / GAIN_U) ** 2
 
 
-def _normal(slopes: Array, own: Array, share: Array, off: Array) -> tuple[Array, Array, Array, Array, Array]:
-    """Build the normal equations: the stations' own inverse, mixed and common parts, and both right sides."""
+def _normal_parts(
+    slopes: Array, own: Array, share: Array, off: Array
+) -> tuple[Array, Array, Array, Array, Array]:
+    """Build the parts: the stations' own, inverted; mixed; common; and both right sides."""
     heavy, own_heavy = slopes * share, own * share[:, None]
     flat, heavy_flat = (every.reshape(len(slopes), -1) for every in (slopes, heavy))
     parts = (

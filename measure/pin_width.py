@@ -1,18 +1,19 @@
 """Millimetres per pixel from the width of the film's own pins.
 
 The profile (`measure.pin_profile`) is fitted to the stations that no wire touches: first to those that the
-search of the pins left quietest, then to all that these fit about as well.
+search of the pins left quietest, then to all that these fit about as well; by either display curve.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.display_curve import SIGMOID, STRAIGHT, undone
 from measure.lines import Line
 from measure.pin_profile import GAIN, Profile, Stations, fit_profile
 from measure.pins import PIN_MM, Pin
@@ -75,9 +76,17 @@ def _fitted(film: Prepared, pin: Pin) -> Width:
     known = np.isfinite(first.misfit)
     if np.isfinite(quality).sum() < LEAST_STATIONS / QUIETEST:
         return Width(pin.width, np.inf, "too little of the pin is free of other metal")
-    stations = _stations(film, pin, known)
     quiet = np.nan_to_num(quality[known], nan=np.inf) <= np.nanquantile(quality, QUIETEST)
-    free, backs = stations.start(first.blur, first.height)
+    stations = _stations(film, pin, known)
+    return _width([_profile(stations, quiet, pin, curve) for curve in (STRAIGHT, SIGMOID)], pin)
+
+
+def _profile(density: Stations, quiet: NDArray[np.bool_], pin: Pin, curve: float) -> Profile:
+    """Fit as by a curve: first the quiet stations, then all that these fit about as well."""
+    first, top = pin.trace.fit, float(np.median(np.quantile(density.signal, 0.98, axis=1)))
+    height = float(undone(top, curve) - undone(top - first.height, curve))
+    stations = replace(density, signal=undone(np.clip(density.signal, 0.0, 1.0), curve))
+    free, backs = stations.start(first.blur, height)
     gain = float(free[GAIN])
     profile = fit_profile(stations.only(quiet), free, backs[quiet], gain)
     everywhere = fit_profile(stations, profile.free, backs, gain, shape_too=False)
@@ -85,14 +94,21 @@ def _fitted(film: Prepared, pin: Pin) -> Width:
     good = left <= MOST_OFF * np.quantile(left, GOOD)
     if good.sum() >= LEAST_STATIONS:
         profile = fit_profile(stations.only(good), profile.free, backs[good], gain)
-    return _width(profile, pin)
+    return profile
 
 
-def _width(profile: Profile, pin: Pin) -> Width:
-    u = float(np.hypot(profile.u, MODEL_U[len(profile.lines) > 1]))
-    low, high = LIKELY
-    sound = low < 2.0 * profile.radius / pin.width < high
-    return Width(2.0 * profile.radius, u, None if sound else "the pin's profile is no bar's")
+def _width(profiles: Sequence[Profile], pin: Pin) -> Width:
+    """Take the middle of what the curves give: which is the film's, the profile seldom tells.
+
+    Their difference is the full width of a rectangular distribution (JCGM 100:2008, 4.3.7).
+    """
+    found = np.array([2.0 * profile.radius for profile in profiles])
+    pixels, low, high = float(found.mean()), *LIKELY
+    by_curve = float(np.ptp(found)) / pixels / np.sqrt(12.0)
+    own = max(profile.u for profile in profiles)
+    u = float(np.linalg.norm([own, MODEL_U[len(profiles[0].lines) > 1], by_curve]))
+    sound = low < pixels / pin.width < high
+    return Width(pixels, u, None if sound else "the pin's profile is no bar's")
 
 
 def _stations(film: Prepared, pin: Pin, known: NDArray[np.bool_]) -> Stations:

@@ -15,6 +15,7 @@ from measure import __version__
 from measure.bone import EDGE_U_MM, across_from, shaft_cortices
 from measure.exits import far_crossings, pin_exits
 from measure.film import Film
+from measure.fracture import fracture_edges
 from measure.lines import Array
 from measure.marker import ball_input
 from measure.notch import notch_arc
@@ -26,6 +27,7 @@ from measure.reading import PROPOSED, Landmark, Reading, for_film
 from measure.scale import FOUND, ScaleInput
 from measure.sites import Site, View
 from measure.wire import Wire, find_wire, not_judged
+from measure.wire_width import wire_input
 
 READER = "holdfast"
 STRAIGHT_U_MM = 0.1  # across; along the pin it matters to nothing
@@ -45,17 +47,17 @@ class Proposals:
 def propose(film: Film, site: Site, view: str, sizes: Mapping[str, float] | None = None) -> Proposals:
     """Propose landmarks of a site's view, and scales.
 
-    Landmarks: pins, their bends, where they cross the bone, shaft, notch, drill hole, twist knots, a break in
-    the wire.
+    Landmarks: pins, their bends, where they cross the bone, shaft, notch, the fracture's edges, drill hole,
+    twist knots, a break in the wire.
 
-    sizes: the true diameter in mm of "marker" and "pin width", where stated; each is then looked for as a
-    scale. Raises ScaleError for one that is not positive. Pins are numbered from the side with more tissue
-    (`measure.pins`). With one pin found of two, it is called pin 1. Nothing is proposed where the film holds
-    no metal that is told for sure.
+    sizes: the true diameter in mm of "marker", "pin width" and "wire width", where stated; each is then
+    looked for as a scale. Raises ScaleError for one that is not positive. Pins are numbered from the side
+    with more tissue (`measure.pins`). With one pin found of two, it is called pin 1. Nothing is proposed
+    where the film holds no metal that is told for sure.
     """
     prepared = prepare(film)
     pins = find_pins(prepared)
-    inputs, notes = _scales(prepared, pins, sizes or {})
+    inputs, notes = _scales(prepared, pins, view, sizes or {})
     row = site.views[view]
     found: dict[str, Landmark] = {}
     # Only where a view's table asks for the bend is it seen from the side.
@@ -81,12 +83,13 @@ def propose(film: Film, site: Site, view: str, sizes: Mapping[str, float] | None
 
 
 def propose_scale(film: Film, kind: str, size_mm: float) -> tuple[ScaleInput | None, str]:
-    """Look for a scale of a kind ("marker", "pin width") and true diameter; else why there is none.
+    """Look for a scale of a kind ("marker", "pin width", "wire width") and true diameter; else why none.
 
     Raises ScaleError for a size that is not positive.
     """
     prepared = prepare(film)
-    return _scale(prepared, find_pins(prepared) if kind == "pin width" else (), kind, size_mm)
+    pins = () if kind == "marker" else find_pins(prepared)
+    return _scale(prepared, pins, film.view or "", kind, size_mm)
 
 
 def proposed_reading(
@@ -110,14 +113,18 @@ def proposed_reading(
 
 
 def _scales(
-    film: Prepared, pins: tuple[Pin, ...], sizes: Mapping[str, float]
+    film: Prepared, pins: tuple[Pin, ...], view: str, sizes: Mapping[str, float]
 ) -> tuple[tuple[ScaleInput, ...], tuple[str, ...]]:
-    looked = {kind: _scale(film, pins, kind, size) for kind, size in sizes.items()}
+    looked = {kind: _scale(film, pins, view, kind, size) for kind, size in sizes.items()}
     notes = tuple(f"no scale from {FOUND[kind]}: {why}" for kind, (_, why) in looked.items() if why)
     return tuple(given for given, _ in looked.values() if given is not None), notes
 
 
-def _scale(film: Prepared, pins: tuple[Pin, ...], kind: str, size_mm: float) -> tuple[ScaleInput | None, str]:
+def _scale(
+    film: Prepared, pins: tuple[Pin, ...], view: str, kind: str, size_mm: float
+) -> tuple[ScaleInput | None, str]:
+    if kind == "wire width":
+        return wire_input(film, pins, view, size_mm)
     return ball_input(film, size_mm) if kind == "marker" else pin_input(film, pins, size_mm)
 
 
@@ -160,8 +167,13 @@ def _of_crossings(
 
 
 def _of_notch(film: Prepared, pins: tuple[Pin, ...], view: View) -> dict[str, Landmark]:
+    """Propose the notch, and the fracture's edges, where the table asks for the notch."""
     arc = notch_arc(film, pins) if "joint_arc" in view.landmark else None
-    return {} if arc is None else {"joint_arc": _proposed(arc.points, arc.u_px)}
+    if arc is None:
+        return {}
+    edges = fracture_edges(film, pins, arc)
+    found = {name: _proposed(edge.point, edge.u_px) for name, edge in edges.items()}
+    return {"joint_arc": _proposed(arc.points, arc.u_px), **found}
 
 
 def _beside_hole(

@@ -150,11 +150,19 @@ METHODS = {
         Method("typed distance", "distance of {mm:g} mm typed by the reader", 5.0),
         Method("ball outline", "ball of {mm:g} mm, its outline found on the film", 10.0),
         Method("pin profile", "pin of {mm:g} mm, its profile found on the film", 3.0),
+        Method("wire width", "wire of {mm:g} mm, clicked across its width", 8.0),
+        Method("wire profile", "wire of {mm:g} mm, its profile found on the film", 8.0),
     )
 }
 # What the program finds by itself in place of clicks, once its true size is stated.
-FOUND = {"marker": "ball outline", "pin width": "pin profile"}
+FOUND = {"marker": "ball outline", "pin width": "pin profile", "wire width": "wire profile"}
 SIZE_TOLERANCE_MM = 0.02  # of a stated diameter of steel; common practice, no source
+
+
+def check_size(mm: float) -> None:
+    """Raise ScaleError for a true size that is not positive, or longer than any film."""
+    if not 0 < mm <= LONGEST_MM:
+        raise ScaleError(f"The true size must be positive; received {mm} mm. Type it anew.")
 
 
 def found_input(
@@ -164,8 +172,7 @@ def found_input(
 
     u is the length's relative standard uncertainty. Raises ScaleError for a size that is not positive.
     """
-    if not 0 < mm <= LONGEST_MM:
-        raise ScaleError(f"The true size must be positive; received {mm} mm. Type it anew.")
+    check_size(mm)
     (row, column), (down, right), half = middle, along, length / 2.0
     ends = ((row - half * down, column - half * right), (row + half * down, column + half * right))
     return ScaleInput(kind, ends, mm, SIZE_TOLERANCE_MM, u * length / math.sqrt(2))

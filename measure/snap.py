@@ -7,7 +7,8 @@ that. Nothing near enough: None, and the click stays where it is.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import partial
 from types import MappingProxyType
 
 import cv2
@@ -16,6 +17,7 @@ import numpy as np
 from measure.bone import EDGE_U_MM, shaft_cortices
 from measure.exits import Crossing, far_crossings, pin_exits
 from measure.film import Film
+from measure.fracture import EDGES, Edge, fracture_edges
 from measure.geometry import Points, fit_circle
 from measure.lines import Array, Line
 from measure.marker import Marker, find_marker
@@ -55,6 +57,7 @@ class Features:
     far_cortices: Sequence[Crossing] = ()
     bends: Sequence[Bend] = ()
     arc: Arc | None = None
+    edges: Mapping[str, Edge] = field(default_factory=dict)
 
 
 def find_features(film: Film) -> Features:
@@ -66,12 +69,14 @@ def find_features(film: Film) -> Features:
         return found
     cortices = shaft_cortices(prepared, pins, view)
     far = far_crossings(pins, cortices[1], prepared.mm_per_px) if cortices else ()
+    arc = notch_arc(prepared, pins)
     return replace(
         found,
         exits=pin_exits(prepared, pins),
         far_cortices=far,
         bends=pin_bends(prepared, pins),
-        arc=notch_arc(prepared, pins),
+        arc=arc,
+        edges=fracture_edges(prepared, pins, arc),
     )
 
 
@@ -167,6 +172,12 @@ def _arc(features: Features, click: Array) -> Snapped | None:
     return _snapped(centre + radius * way, features.arc.u_px, features.film)
 
 
+def _edge(features: Features, click: Array, name: str) -> Snapped | None:
+    """Find the fracture's edge of that name, where it was seen."""
+    edge = features.edges.get(name)
+    return None if edge is None else _snapped(edge.point, edge.u_px, features.film)
+
+
 def _marker(features: Features, click: Array) -> Snapped | None:
     marker = features.marker
     return None if marker is None else _snapped(marker.centre, 0.1 * marker.u_diameter, features.film)
@@ -233,6 +244,7 @@ _KINDS: dict[str, Callable[[Features, Array], Snapped | None]] = {
     "wire_break": _break,
     **dict.fromkeys(("knot1", "knot2"), _knot),
     "joint_arc": _arc,
+    **{name: partial(_edge, name=name) for name in EDGES},
     **dict.fromkeys(
         (
             "shaft_dorsal",

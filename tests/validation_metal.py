@@ -26,6 +26,7 @@ from measure import phantom, phantom_film
 from measure.bone import across_from, shaft_cortices
 from measure.exits import far_crossings, pin_exits
 from measure.film import Film, Spacing
+from measure.fracture import fracture_edges
 from measure.marker import find_marker
 from measure.notch import notch_arc
 from measure.pin_bend import pin_bends
@@ -38,6 +39,7 @@ from measure.scale import from_input
 from measure.sites import load_site
 from measure.snap import Features, snap
 from measure.wire import Wire, find_wire
+from measure.wire_width import wire_input
 
 FOUND_DEGREES, FOUND_MM = 1.0, 0.5  # what counts as found
 BOUND_EVERY = 6  # films, of which two are held against Cramér and Rao's bound: it takes a second each
@@ -46,6 +48,8 @@ BOUNDED = ("angle", "offset", "tip", "width", "ball centre", "ball diameter")
 NOUNS = {"pins": "pins", "scales": "films"}
 TITLES = {"width": "pin's width", "scale": "film's scale by its pins"}
 OFF_MM = 0.6  # what counts as beside the wire
+# Of a fracture along the notch, mm.
+GAPS = {"gap below 1.5 mm": (0.0, 1.5), "1.5 to 2.5 mm": (1.5, 2.5), "2.5 mm and more": (2.5, 99.0)}
 SHAFT = {"lateral": ("shaft_dorsal", "shaft_volar"), "ap": ("shaft_ulnar", "shaft_radial")}
 
 
@@ -124,12 +128,14 @@ def judge(seed: int, found: dict[str, list[float]]) -> None:
         if pin.tip_clear:
             found["tip"].append(tip)
     judge_width(case, film, pins, found)
+    judge_wire_width(case, film, pins, found)
     if seed % BOUND_EVERY < 2:
         judge_bounds(case, film, pins, found)
     judge_marker(case, film, found)
     judge_wire(case, film, pins, found)
     judge_cortex(case, film, pins, found, np.random.default_rng(seed))
     judge_outlines(case, film, pins, found)
+    judge_fracture(case, film, pins, found)
     judge_bends(case, film, pins, found)
     judge_shaft_lines(case, film, pins, found)
 
@@ -154,6 +160,34 @@ def judge_width(
         scale = from_input(given, "film", (1.0, 1.0))
         found[f"scale {kind}"].append(scale.mm_per_px[0] / size - 1.0)
         found[f"scale z {kind}"].append(found[f"scale {kind}"][-1] / scale.u)
+
+
+def judge_wire_width(
+    case: phantom.Case, film: Prepared, pins: tuple[Pin, ...], found: dict[str, list[float]]
+) -> None:
+    """Note the relative error of an AP film's scale by its wire, and over u, that of the stated size apart."""
+    if case.pose.view != "ap" or case.fixation.wire is None:
+        return
+    kind = "clipped" if case.exposure.saturated else case.exposure.curve
+    found[f"wires {kind}"].append(1.0)
+    given, _ = wire_input(film, pins, "ap", case.fixation.wire.diameter)
+    if given is not None:
+        scale = from_input(replace(given, tolerance_mm=0.0), "film", (1.0, 1.0))
+        found[f"by wire {kind}"].append(scale.mm_per_px[0] / case.pose.bone_scale[0] - 1.0)
+        found[f"by wire z {kind}"].append(found[f"by wire {kind}"][-1] / scale.u)
+
+
+def wire_width_rows(found: dict[str, list[float]]) -> list[tuple[str, str, str]]:
+    """Rows of the table about the wire's width."""
+    rows = []
+    for kind in ("log", "sigmoid", "clipped"):
+        z = np.abs(found[f"by wire z {kind}"])
+        covered = f", covered {100 * np.mean(z <= 1.96):.0f} %" if len(z) else ""
+        given = (
+            f"given on {len(z)} of {len(found[f'wires {kind}'])} films: {spread(found[f'by wire {kind}'])}"
+        )
+        rows.append((f"AP film's scale by its wire, {kind}", given + covered, "-"))
+    return rows
 
 
 def judge_bounds(
@@ -466,6 +500,43 @@ def outline_rows(found: dict[str, list[float]]) -> list[tuple[str, str, str]]:
     return rows
 
 
+def judge_fracture(
+    case: phantom.Case, film: Prepared, pins: tuple[Pin, ...], found: dict[str, list[float]]
+) -> None:
+    """Note by width of the gap how far the fracture's edges are off on a lateral film, mm, and over their u."""
+    if case.pose.view != "lateral" or not pins:
+        return
+    marks, size = phantom.landmarks(case), case.pose.bone_scale[0]
+    arc = notch_arc(film, pins)
+    started = time.process_time()
+    edges = fracture_edges(film, pins, arc)
+    found["seconds fracture"].append(time.process_time() - started)
+    gap = next(name for name, (low, high) in GAPS.items() if low <= case.displacement.gap < high)
+    for surface in ("articular", "dorsal"):
+        found[f"fractures {surface} {gap}"] += [1.0] * 2
+        for name, edge in edges.items():
+            if name.startswith(surface):
+                off = (edge.point - marks[name].film[0]) * size
+                found[f"fracture {surface} {gap}"].append(float(np.linalg.norm(off)))
+                found[f"fracture z {surface} {gap}"] += (off / (edge.u_px * size)).tolist()
+
+
+def fracture_rows(found: dict[str, list[float]]) -> list[tuple[str, str, str]]:
+    """Rows of the table about the fracture's edges."""
+    rows = []
+    for surface in ("articular", "dorsal"):
+        for gap in GAPS:
+            off, z = (np.abs(found[f"fracture{part} {surface} {gap}"]) for part in ("", " z"))
+            asked = len(found[f"fractures {surface} {gap}"])
+            rows.append((
+                f"fracture's {surface} edges, {gap}: proposed, median / 95th, wrong by more than 2 mm, covered",
+                f"{100 * len(off) / max(asked, 1):.0f} % of {asked}, {np.median(off):.2f} / {np.quantile(off, 0.95):.2f} mm, "
+                f"{100 * np.mean(off > 2.0):.1f} %, {100 * np.mean(z <= 1.96):.0f} %" if len(off) else f"none of {asked}", "-",
+            ))  # fmt: skip
+    seconds = found["seconds fracture"]
+    return [*rows, ("processor time for the fracture's edges, median", f"{np.median(seconds):.3f} s", "-")]
+
+
 def across_pin(
     points: NDArray[np.float64], marks: dict[str, phantom.Landmark], pin: str
 ) -> NDArray[np.float64]:
@@ -591,7 +662,8 @@ def table(found: dict[str, list[float]]) -> str:
         if len(ratios):
             figures = f"{robust_size(ratios):.1f} / {np.sqrt(np.mean(ratios**2)):.1f} times, n {len(ratios)}"
             rows.append((f"{name} over Cramér and Rao's bound, robust / RMS", figures, "-"))
-    rows += shaft_rows(found) + outline_rows(found) + bend_rows(found)
+    rows += wire_width_rows(found) + shaft_rows(found) + outline_rows(found)
+    rows += fracture_rows(found) + bend_rows(found)
     lines = ["| Figure | Measured | Target |", "|---|---|---|"]
     return "\n".join(lines + [f"| {' | '.join(row)} |" for row in rows])
 

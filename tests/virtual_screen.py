@@ -7,9 +7,13 @@ import shlex
 import shutil
 import subprocess
 
+SIZE = "1600x1000"
 
-def start_virtual_screen() -> str:
-    """Start Xvfb, 1600 x 1000, point Qt to it and return its display; it ends with the last of its windows.
+
+def start_virtual_screen(size: str = SIZE) -> str:
+    """Start Xvfb of a size, WIDTHxHEIGHT, point Qt to it and return its display.
+
+    It ends with the last of its windows.
 
     Raises RuntimeError where Xvfb is not installed.
     """
@@ -19,7 +23,7 @@ def start_virtual_screen() -> str:
             "The window needs Xvfb here. Install it: apt-get install xvfb (see .ci/system-packages)."
         )
     reading, writing = os.pipe()
-    options = ["-displayfd", str(writing), "-screen", "0", "1600x1000x24", "-nolisten", "tcp", "-terminate"]
+    options = ["-displayfd", str(writing), "-screen", "0", f"{size}x24", "-nolisten", "tcp", "-terminate"]
     # A shell starts it and is gone, so that nobody has to wait for it.
     command = shlex.join([program, *options]) + " >/dev/null 2>&1 &"
     subprocess.run(["sh", "-c", command], pass_fds=(writing,), check=True)

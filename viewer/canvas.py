@@ -54,6 +54,13 @@ def _set_data(layer: Any, data: NDArray[np.float64]) -> None:
         layer.data = data
 
 
+def _set(layer: Any, **wanted: Any) -> None:
+    """Set what is otherwise than wanted: napari draws anew even where nothing changes."""
+    for name, value in wanted.items():
+        if getattr(layer, name) != value:
+            setattr(layer, name, value)
+
+
 def _enlarged(affine: layers.Affine) -> float:
     """How much larger an affine makes things."""
     return float(abs(np.linalg.det(affine[:2, :2])) ** 0.5)
@@ -77,6 +84,11 @@ class FilmLayers:
         new = what not in self.drawn or self.drawn[what] != state
         self.drawn[what] = state
         return new
+
+    @property
+    def points(self) -> NDArray[np.float64]:
+        """Places (n, 2) of the marks on the film."""
+        return np.array([mark.point for mark in self.found], dtype=np.float64).reshape(-1, 2)
 
     def every(self) -> tuple[Any, Any, Any]:
         """Layers from the bottom up."""
@@ -210,23 +222,16 @@ class FilmPair(QObject):
     def show(self) -> None:
         """Put the session's index and current film on the canvas, and arrange them."""
         session = self.session
-        index, now = session.measured(session.index), session.measured(session.current)
         alone = self._alone
-        self._put(self.index, session.index, layers.index_affine(session.films[session.index]))
-        self._put(
-            self.current,
-            session.current,
-            layers.index_affine(session.film)
-            if session.current == session.index
-            else layers.film_affine(index, session.films[session.index], now, session.film),
-        )
+        self._put(self.index, session.index)
+        self._put(self.current, session.current)
         self.aim = None
         self.arrange(self.arrangement)
         self._alone = session.current == session.index
         if alone != self._alone:
             self.fit()
 
-    def _put(self, film: FilmLayers, number: int, affine: layers.Affine) -> None:
+    def _put(self, film: FilmLayers, number: int) -> None:
         if film.number != number:
             shades = self.shades_of(number)
             film.image.data = shades
@@ -234,9 +239,24 @@ class FilmPair(QObject):
             film.image.contrast_limits_range = (0.0, 1.0)
             film.image.contrast_limits = self.window_of(number)
             film.image.colormap = "gray_r" if number in self.inverted else "gray"
-        film.affine = affine
-        for layer in film.every():
-            layer.affine = affine
+
+    def _lay_together(self) -> None:
+        """Lay the current film's bone on the index film's, by the landmarks that both have by now."""
+        session = self.session
+        index_film = session.films[session.index]
+        upright = layers.index_affine(index_film)
+        self._lay(self.index, upright)
+        if session.current == session.index:
+            self._lay(self.current, upright)
+        else:
+            index, now = session.measured(session.index), session.measured(session.current)
+            self._lay(self.current, layers.film_affine(index, index_film, now, session.film))
+
+    def _lay(self, film: FilmLayers, affine: layers.Affine) -> None:
+        if film.is_new("affine", affine.tolist()):
+            film.affine = affine
+            for layer in film.every():
+                layer.affine = affine
 
     def shades_of(self, number: int) -> Any:
         """Greys of a film as shown; only those of the two films on the canvas are kept."""
@@ -267,19 +287,23 @@ class FilmPair(QObject):
             film.image.colormap = "gray_r" if film.number in self.inverted else "gray"
 
     def arrange(self, arrangement: str) -> None:
-        """Set the films side by side, over each other, or in turn."""
+        """Set the films side by side, over each other, or in turn; each time as their landmarks lie now."""
         self.arrangement = arrangement
+        self._lay_together()
+        self._show_layers()
+
+    def _show_layers(self) -> None:
+        arrangement = self.arrangement
         alone = self.session.current == self.session.index
         beside = self._beside()
         over = arrangement != SIDE_BY_SIDE and not alone
-        self.index.image.visible = not alone
-        self.index.marks.visible = self.index.lines.visible = beside and not self.bare
-        self.current.marks.visible = self.current.lines.visible = not self.bare
-        self.current.image.opacity = 0.5 if over and arrangement == OVERLAID else 1.0
-        self.current.image.visible = True
-        frame = grid(self.viewer)
-        frame.stride, frame.shape = 3, (1, 2)  # three layers to a film, two films in a row
-        frame.enabled = beside
+        _set(self.index.image, visible=not alone)
+        _set(self.current.image, visible=True, opacity=0.5 if over and arrangement == OVERLAID else 1.0)
+        for film, dressed in ((self.index, beside), (self.current, True)):
+            for layer in (film.lines, film.marks):
+                _set(layer, visible=dressed and not self.bare)
+        # Three layers to a film, two films in a row.
+        _set(grid(self.viewer), stride=3, shape=(1, 2), enabled=beside)
         (self._blink.start if over and arrangement == BLINKING else self._blink.stop)()
         self._on_zoom()
 
@@ -292,7 +316,7 @@ class FilmPair(QObject):
         if bare:
             self.stop_collecting()
             self.show_aim(None)
-        self.arrange(self.arrangement)
+        self._show_layers()
 
     def _flip(self) -> None:
         """Show the other film, with its own marks."""
@@ -310,10 +334,13 @@ class FilmPair(QObject):
         return not self.current.image.visible
 
     def update(self, highlighted: frozenset[tuple[str, str]] = frozenset()) -> None:
-        """Draw marks and lines of both films as the session has them; what has not changed is left."""
+        """Draw marks and lines of both films as the session has them; what has not changed is left.
+
+        While a point moves, the other film waits.
+        """
         session, self._highlighted = self.session, highlighted
         self._draw(self.current, session.current, highlighted)
-        if session.index != session.current:
+        if session.index != session.current and not session.dragging:
             self._draw(self.index, session.index, highlighted)
 
     def _draw(self, film: FilmLayers, number: int, highlighted: frozenset[tuple[str, str]]) -> None:
@@ -324,7 +351,7 @@ class FilmPair(QObject):
             found = layers.marks(draft, session.site.views[draft.view], active)
             if aim:
                 found.append(layers.Mark("aim", 0, aim, layers.AIM_LOOK, "", False))
-            self._draw_marks(film, found)
+            self._draw_marks(film, layers.in_order(found, film.found) if session.dragging else found)
         if film.is_new("lines", (number, draft, highlighted)):
             aspect = session.films[number].aspect
             data, colours = layers.vectors_layer(
@@ -337,9 +364,9 @@ class FilmPair(QObject):
     def _draw_marks(self, film: FilmLayers, found: list[layers.Mark]) -> None:
         attributes = layers.points_layer(found)
         _set_data(film.marks, attributes.pop("data"))
-        if film.is_new("dress", attributes) and found:
-            film.marks.symbol = attributes["symbol"]
-            film.marks.border_color = attributes["border_color"]
+        for name, values in attributes.items():
+            if film.is_new(name, values) and found:
+                setattr(film.marks, name, values)
         same = [mark.label for mark in found] == [mark.label for mark in film.found]
         film.found = found
         if not same:
@@ -351,14 +378,14 @@ class FilmPair(QObject):
     def _choose_labels(self, film: FilmLayers) -> None:
         """Choose how large marks are and where their labels stand at the present zoom."""
         zoom = scene(self.viewer).camera.zoom
-        points = np.array([mark.point for mark in film.found], dtype=np.float64).reshape(-1, 2)
-        places = layers.apply(film.affine, points) * zoom
+        places = layers.apply(film.affine, film.points) * zoom
         film.offsets = layers.label_offsets(film.found, places)
-        sizes = placing.mark_sizes(places)
-        if film.found and film.is_new("sizes", (zoom, sizes.tolist())):
-            pixel = 1.0 / (zoom * _enlarged(film.affine))  # of the screen, in the film's own
+        pixel = 1.0 / (zoom * _enlarged(film.affine))  # of the screen, in the film's own
+        sizes = placing.mark_sizes(places) * pixel
+        if film.is_new("border_width", (pixel, len(film.found))) and film.found:
             film.marks.border_width = RIM_PX * pixel
-            film.marks.size = sizes * pixel
+        if film.is_new("size", sizes.tolist()) and film.found:
+            film.marks.size = sizes
 
     def show_labels(self, event: object = None) -> None:
         """Write the labels of both films where their marks are on the screen."""
@@ -369,8 +396,8 @@ class FilmPair(QObject):
             if not film.marks.visible:
                 continue
             left = self._left(film)
-            for mark, off in zip(film.found, film.offsets, strict=True):
-                row, column = self._on_canvas(film, mark.point)
+            places = self._on_canvas(film, film.points).tolist()
+            for mark, off, (row, column) in zip(film.found, film.offsets, places, strict=True):
                 if off and left <= column <= left + width and 0 <= row <= height:
                     shown.append(Label(mark.label, column, row, off, mark.in_hand))
         self.labels.say(shown)
@@ -379,13 +406,13 @@ class FilmPair(QObject):
         """Left edge of a film's share of the canvas, in screen pixels."""
         return self.cell_size()[0] if film is self.current and grid(self.viewer).enabled else 0.0
 
-    def _on_canvas(self, film: FilmLayers, point: Point) -> tuple[float, float]:
-        """Place (row, column) of a film's point on the canvas, in screen pixels."""
+    def _on_canvas(self, film: FilmLayers, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Places (..., 2) of a film's points on the canvas, (row, column) in screen pixels."""
         width, height = self.cell_size()
         camera = scene(self.viewer).camera
-        off = layers.apply(film.affine, np.array(point)) - np.array(camera.center[-2:])
-        row, column = np.array([height, width]) / 2 + off * camera.zoom
-        return float(row), float(column) + self._left(film)
+        off = layers.apply(film.affine, points) - np.array(camera.center[-2:])
+        places: NDArray[np.float64] = np.array([height / 2, width / 2 + self._left(film)]) + off * camera.zoom
+        return places
 
     def _on_zoom(self) -> None:
         width = LINE_PX / max(scene(self.viewer).camera.zoom, 1e-6)
@@ -413,9 +440,9 @@ class FilmPair(QObject):
             for top in (height - side - edge, float(below + edge))
             for across in (width - side - edge, edge)
         ]
-        cursor = self._on_canvas(self.current, point)
+        row, column = self._on_canvas(self.current, np.array(point)).tolist()
         self._inset = placing.inset_place(
-            spots, side, cursor, lambda spot: self._hidden(spot, side), self._inset
+            spots, side, (row, column), lambda spot: self._hidden(spot, side), self._inset
         )
         return self._inset
 
@@ -429,7 +456,7 @@ class FilmPair(QObject):
         film = self.current
         if grid(self.viewer).enabled and spot[1] < self.cell_size()[0]:
             film = self.index
-        marks = np.array([self._on_canvas(film, mark.point) for mark in film.found]).reshape(-1, 2)
+        marks = self._on_canvas(film, film.points)
         inside = np.all((marks >= spot) & (marks <= np.array(spot) + side), axis=1).sum()
         steps = side * np.linspace(0.0, 1.0, 7)
         under = np.stack(np.meshgrid(spot[0] + steps, spot[1] + steps, indexing="ij"), axis=-1)
@@ -440,7 +467,7 @@ class FilmPair(QObject):
 
     def _under(self, film: FilmLayers, places: NDArray[np.float64]) -> NDArray[np.float64]:
         """Points (n, 2) of a film under places (n, 2) of the canvas."""
-        origin = np.array(self._on_canvas(film, (0.0, 0.0)))
+        origin = self._on_canvas(film, np.zeros(2))
         room = (places - origin) / scene(self.viewer).camera.zoom + film.affine[:2, 2]
         inverse: layers.Affine = np.linalg.inv(film.affine).astype(np.float64)
         return layers.apply(inverse, room)

@@ -66,15 +66,15 @@ class Errands(QObject):
     # --- Proposals from the film before ---
 
     def carry(self) -> None:
-        """Propose the last visit's landmarks on a current film that has none."""
+        """Propose an earlier visit's landmarks on a current film that has none."""
         session = self.session
         self.drop_carry()
-        number, source = session.current, session.carry_source(session.current)
-        if source is None:
+        number, sources = session.current, session.carry_sources(session.current)
+        if not sources:
             return
         self._stop = threading.Event()
         self._carrying = self.jobs.start(
-            _proposals, session.films[source], session.film, session.measured(source).reading,
+            _proposals, [(session.films[n], session.measured(n).reading) for n in sources], session.film,
             self._stop.is_set,
             done=lambda proposals: self._carried(number, proposals),
             words="Laying the earlier film over this one…",
@@ -160,13 +160,16 @@ class Errands(QObject):
 
 
 def _proposals(
-    earlier: Film, later: Film, reading: Reading, stopped: Callable[[], bool]
+    sources: Sequence[tuple[Film, Reading]], later: Film, stopped: Callable[[], bool]
 ) -> dict[str, Landmark] | str:
-    """Carry landmarks forward as a worker: the proposals, or why there are none."""
-    try:
-        return carry_forward(earlier, later, reading, stopped)
-    except HoldfastError as error:
-        return str(error)
+    """Carry landmarks forward as a worker, from the first film that can be; or say why not from the first."""
+    reasons = []
+    for earlier, reading in sources:
+        try:
+            return carry_forward(earlier, later, reading, stopped)
+        except HoldfastError as error:
+            reasons.append(str(error))
+    return reasons[0]
 
 
 def _greys(films: Sequence[tuple[int, Film]]) -> Iterator[tuple[int, Shades, Limits]]:

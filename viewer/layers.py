@@ -110,6 +110,12 @@ def marks(draft: Draft, view: View, in_hand: str | None = None) -> list[Mark]:
     return sorted(found, key=lambda mark: mark.in_hand)  # what is in hand lies uppermost
 
 
+def in_order(found: Sequence[Mark], drawn: Sequence[Mark]) -> list[Mark]:
+    """Return marks in the order in which they were drawn, new ones last; labels and sizes then hold."""
+    places = {(mark.name, mark.number): place for place, mark in enumerate(drawn)}
+    return sorted(found, key=lambda mark: places.get((mark.name, mark.number), len(places)))
+
+
 def points_layer(found: Sequence[Mark]) -> dict[str, Any]:
     """Return data and attributes of the points layer."""
     return {

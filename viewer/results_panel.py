@@ -24,10 +24,10 @@ from viewer.rows import HEADINGS, OUTCOMES, ResultRow, Trend, TrendPoint
 
 INK, QUIET, LIMIT, LINE = QColor("#eef2f5"), QColor("#9fb0bd"), QColor("#ff8a5c"), QColor("#62c8ff")
 
-
-NARROW_PX = 950  # a panel narrower than this has smaller words, so that names and values are whole
-COLUMNS_PX = {False: (128, 128, 128, 190), True: (112, 112, 112, 156)}  # all but the first; by narrow
-PLOT_PX = {False: 232, True: 172}
+NARROW_PX = 950  # a panel narrower than this has smaller words and fewer, so that the table is read
+MORE = "More: point here."
+COLUMNS_PX = {False: (128, 128, 128, 190), True: (112, 112, 112, 164)}  # all but the first; by narrow
+PLOT_PX = {False: 232, True: 160}
 
 
 class ResultsPanel(QWidget):
@@ -73,6 +73,7 @@ class ResultsPanel(QWidget):
         self.table.entered_row.connect(lambda row: self.hovered.emit(self._key(row)))
         self.table.currentCellChanged.connect(lambda row, *_: self._choose(row))
         self._narrow = False
+        self._verdict = ""
 
     def resizeEvent(self, event: Any) -> None:  # noqa: N802 Qt's name
         """Give words and plot the size that the panel has room for."""
@@ -85,6 +86,7 @@ class ResultsPanel(QWidget):
             )
             self.table.set_widths(COLUMNS_PX[narrow])
             self.plot.setFixedWidth(PLOT_PX[narrow])
+            self._say_verdict()
 
     def _key(self, row: int) -> tuple[str, str] | None:
         return self._rows[row].key if 0 <= row < len(self._rows) else None
@@ -94,16 +96,16 @@ class ResultsPanel(QWidget):
     ) -> None:
         """Show the table; only cells that differ are touched.
 
-        The verdict is in short and in full; none leaves the last one, in grey.
+        The verdict is in short and in full; none leaves the last one, in grey. A narrow panel has room for
+        its first line.
         """
         if self.sentence.text() != sentence:
             self.sentence.setText(sentence)
         self.verdict.setEnabled(verdict is not None)
         if verdict is not None:
-            short, full = verdict
-            self.verdict.setText(short)
+            self._verdict, full = verdict
             self.verdict.setToolTip("\n".join(textwrap.fill(line, 110) for line in full.split("\n")))
-            self.verdict.setVisible(bool(short))
+            self._say_verdict()
         table, old = self.table, self._rows
         self._rows = list(rows)
         if len(old) != len(rows):
@@ -114,6 +116,14 @@ class ResultsPanel(QWidget):
         for column in (2, 3):  # what no row has takes no room
             table.setColumnHidden(column, not any(row.cells[column] for row in rows))
         self._keep_chosen()
+
+    def _say_verdict(self) -> None:
+        """Write as much of the verdict as leaves the table its room; all of it is in the tooltip."""
+        first, *more = self._verdict.split("\n")
+        if more and self._narrow:
+            first, more = f"{first} {MORE}", []
+        self.verdict.setText("\n".join((first, *more)))
+        self.verdict.setVisible(bool(first))
 
     def _keep_chosen(self) -> None:
         """Let the selection stay with its quantity when the rows change places."""

@@ -23,10 +23,11 @@ from viewer.session import SIDES, Session
 
 UNSTATED = "not stated"
 SUREST = "the surest there is"
-USUAL_SIZES = {"marker": 25.0, "pin width": 1.6, "typed distance": 50.0}
+USUAL_SIZES = {"marker": 25.0, "pin width": 1.6, "wire width": 1.0, "typed distance": 50.0}
 WHAT_TO_CLICK = {
     "marker": "Click the two opposite edges of the marker, across its least width.",
     "pin width": "Click the two edges of a pin's straight part, straight across.",
+    "wire width": "Click the two edges of one wire alone, straight across.",
     "typed distance": "Click the two ends of the known distance.",
 }
 

@@ -516,16 +516,19 @@ class Session:
                 self._tell()
         return len(new)
 
-    def carry_source(self, number: int) -> int | None:
-        """Film whose landmarks may be carried to one that has none: the last earlier visit that was read."""
+    def carry_sources(self, number: int) -> tuple[int, ...]:
+        """Films whose landmarks may be carried to one that has none.
+
+        The last earlier visit that was read, then the first: the last may lie turned, or show less.
+        """
         if self._drafts[number].landmarks:
-            return None
+            return ()
         read = [
             n
             for n in self.visits
             if n < number and any(m.located for m in self._drafts[n].landmarks.values())
         ]
-        return read[-1] if read else None
+        return tuple(dict.fromkeys((*read[-1:], *read[:1])))
 
     def _answer(self, name: str | None, landmark: Landmark) -> None:
         name = name or self.active

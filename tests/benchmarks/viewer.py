@@ -25,6 +25,7 @@ from virtual_screen import start_virtual_screen  # noqa: E402
 
 FRAME_MS = 16.0
 MOVES = 500
+SWITCHES = 20
 
 
 def timed(action: Callable[[], object]) -> float:
@@ -124,6 +125,12 @@ def main() -> None:
                 rests.append(timed(room.reading._show_result))
         say("one move, in the window", times, baseline)
         say("once the point rests: the full result", rests, baseline)
+        switches = []
+        for number in range(SWITCHES):
+            session.show(1 + number % 2)
+            switches.append(timed(room.reading.refresh))
+            QApplication.processEvents()
+        say("another film, its greys ready", switches, baseline)
         room.leave()
         viewer.close()
 

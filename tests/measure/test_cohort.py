@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+import pydicom
 import pytest
 from cohort_faults import KEY, die_on_dead, hang_on_slow
 from fuzzing import THRESHOLDS
@@ -281,6 +282,23 @@ def test_the_command_line(films: Path, tmp_path: Path, capsys: pytest.CaptureFix
     assert f"{FILMS + 2} of {FILMS + 2} films, 2 not used, 0 s left" in said.err
     assert main([*command, str(out / "key")]) == NOTHING_DONE
     assert "Keep it in another folder" in capsys.readouterr().err
+
+
+def test_a_site_is_told_for_films_that_name_no_body_part(tmp_path: Path) -> None:
+    """Without it such a film gives no values; with it those of the same film that names its body part."""
+    films, key = tmp_path / "films", tmp_path / "key"
+    films.mkdir()
+    dataset = pydicom.dcmread(samples_folder() / "HF-0001" / "2025-03-04-lateral.dcm")
+    del dataset.BodyPartExamined, dataset.AnatomicRegionSequence
+    dataset.save_as(films / "unnamed.dcm")
+    command = ["cohort", str(films), "--key", str(key), "--workers", "1", "--out"]
+    assert main([*command, str(tmp_path / "untold")]) == NOTHING_DONE
+    assert main([*command, str(tmp_path / "told"), "--site", "olecranon"]) == DONE
+    found = pd.read_parquet(tmp_path / "told" / "values.parquet")
+    alike = review.review(films, propose=True, site="olecranon")
+    names = open_key(key, tmp_path / "told")
+    assert len(found)
+    assert cells(found, VALUES) == cells(pd.DataFrame(value_rows(alike, names)), VALUES)
 
 
 @pytest.mark.parametrize(

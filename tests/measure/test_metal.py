@@ -26,8 +26,11 @@ from measure.scale import from_input
 from measure.series import measure
 from measure.sites import load_site
 from measure.snap import Features, snap
+from measure.wire import Wire, find_wire
+from measure.wire_width import wire_input, wire_width
 
 SEEDS = range(700_000, 700_006)
+WIRED = range(700_003, 700_010, 2)  # AP
 TIP_MM = 1.0
 
 
@@ -142,6 +145,59 @@ class TestWidth:
     def test_diameter_must_be_positive(self, diameter: float) -> None:
         with pytest.raises(ValueError, match="must be positive"):
             propose_scale(rendered(SEEDS[0])[1], "marker", diameter)
+
+
+@functools.cache
+def wired() -> tuple[Prepared, tuple[Pin, ...], Wire]:
+    """Return the first film whose wire's width is given, and what is found on it."""
+    for seed in WIRED:
+        film = prepare(rendered(seed)[1])
+        wire = find_wire(film, found(seed), "ap")
+        if wire is not None and wire.straight and not wire_width(film, found(seed), wire, 1.0).refused:
+            return film, found(seed), wire
+    raise AssertionError("no film's wire gives a width")
+
+
+class TestWireWidth:
+    """The wire's width as a scale, on AP films."""
+
+    def test_scale_within_its_uncertainty(self) -> None:
+        """Errors over their uncertainties within 3; given on some film; a wire of 1.25 mm is told from it."""
+        errors = []
+        for seed in WIRED:
+            case, film = rendered(seed)
+            given, _ = wire_input(prepare(film), found(seed), "ap", 1.0)
+            if given is not None:
+                for mm in (1.0, 1.25):
+                    scale = from_input(replace(given, mm=mm), "film", film.aspect)
+                    errors.append((scale.mm_per_px[0] / case.pose.bone_scale[0] - 1.0) / scale.u)
+        right, wrong = errors[::2], errors[1::2]
+        assert len(right) >= 2
+        assert np.abs(right).max() < 3.0
+        assert np.abs(wrong).min() > 3.0
+
+    def test_two_limbs_side_by_side_are_refused(self) -> None:
+        """The same film with a second limb drawn next to the first gives no width, and says so."""
+        film, pins, wire = wired()
+        across = np.array([-pins[0].along[1], pins[0].along[0]])
+        step = np.round(across * 1.25 / film.mm_per_px).astype(int)
+        doubled = np.maximum(film.density, np.roll(film.density, step, (0, 1)))
+        assert "beside it" in str(wire_width(replace(film, density=doubled), pins, wire, 1.0).refused)
+
+    def test_clipped_metal_is_refused(self) -> None:
+        film, pins, wire = wired()
+        everywhere = replace(film, clipped=np.ones_like(film.clipped))
+        assert "clipped flat" in str(wire_width(everywhere, pins, wire, 1.0).refused)
+
+    def test_reasons(self) -> None:
+        """Lateral films give none; a size that is not positive is an error."""
+        film = prepare(rendered(SEEDS[0])[1])
+        given, why = wire_input(film, found(SEEDS[0]), "lateral", 1.0)
+        assert given is None
+        assert "only AP films" in why
+        assert wire_input(film, (), "ap", 1.0) == (None, "no straight stretch of one wire alone was seen")
+        with pytest.raises(ValueError, match="must be positive"):
+            wire_input(film, (), "ap", 0.0)
 
 
 class TestMarkerAndSnap:

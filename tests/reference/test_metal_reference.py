@@ -1,6 +1,6 @@
 """The film's metal against what we did not write.
 
-* A pin's profile: the chord of a circle and Beer and Lambert's law, integrated by scipy.
+* A pin's profile and a wire's width: a circle's chord and Beer and Lambert's law, integrated by scipy.
 * Pins' axes: scikit-image's straight and probabilistic Hough transforms and OpenCV's line segment detector.
 * The ball: scikit-image's circle fitted to its half-height contour.
 * Cramér and Rao's bound: the place of a spot on a camera (Thompson, Larson & Webb, Biophys J 2002;82:2775,
@@ -13,6 +13,7 @@ Films are rendered with seeds that set no limit. Each check is shown to reject a
 from __future__ import annotations
 
 import functools
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -20,7 +21,7 @@ import pytest
 from cramer_rao import bound
 from metal_films import photographs, rendered, slices
 from scipy.integrate import quad
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import gaussian_filter, map_coordinates
 from scipy.stats import norm
 from skimage.feature import canny
 from skimage.measure import CircleModel, find_contours
@@ -28,8 +29,9 @@ from skimage.transform import hough_line, hough_line_peaks, probabilistic_hough_
 from validation_metal import true_pins
 
 from measure import phantom
-from measure.marker import find_marker
-from measure.pin_profile import beam_left
+from measure.display_curve import SIGMOID, STRAIGHT, shown, undone
+from measure.marker import _Edge, find_marker
+from measure.pin_profile import GAIN, Stations, beam_left, fit_profile
 from measure.pin_width import pin_input
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare, upright
@@ -63,6 +65,49 @@ def test_what_a_pin_leaves_of_the_beam(shift: float) -> None:
     np.testing.assert_allclose(seen, exact, atol=0.003)
     wider = beam_left(across, np.array([[shift]]), 5.25, 1.0, 2.2)[0]
     assert np.abs(wider - exact).max() > 0.005
+
+
+WIRE_STRENGTH = 1.4  # of 1 mm of steel, as `measure` takes it
+
+
+def straight_wire(radius: float, blur: float, scatter: float, radius_px: float, tilt: float) -> Stations:
+    """Film a straight wire by the chord and quadrature above: -log of beam and scatter, smoothly uneven."""
+    across, along = np.arange(-14.0, 15.0), np.arange(0.0, 60.0, 2.0)
+    left = np.array([blurred_by_scipy(float(place), radius, blur, WIRE_STRENGTH) for place in across + tilt])
+    tissue = 0.8 + 0.004 * along[:, None] + 0.003 * across
+    signal = -np.log(np.exp(-tissue) * left + scatter)
+    pixel_mm = 1.0 / (2.0 * radius_px)
+    return Stations.along_bars(signal, across, along, 30.0, np.zeros((1, 2)), radius_px, pixel_mm)
+
+
+@pytest.mark.parametrize(("scatter", "shift"), [(0.05, 0.0), (0.15, 0.4)])
+def test_the_width_of_an_analytic_wire(scatter: float, shift: float) -> None:
+    """A wire of 1 mm on pixels of 0.15 mm: within 2 %, as its u allows; a wire 4 % wider is not."""
+    radius, widths = 3.3, []
+    for true in (radius, 1.04 * radius):
+        stations = straight_wire(true, 0.8, scatter, 1.08 * radius, shift)
+        free, backs = stations.start(1.0, float(np.ptp(stations.signal[0])))
+        widths.append(fit_profile(stations, free, backs, float(free[GAIN])).radius)
+    assert widths[0] == pytest.approx(radius, rel=0.02)
+    assert widths[1] != pytest.approx(radius, rel=0.02)
+
+
+@pytest.mark.parametrize("curve", [STRAIGHT, SIGMOID])
+def test_the_width_by_either_curve(curve: float) -> None:
+    """Shown by a curve, a wire fitted by that curve comes out within 1 %; by the other, further off."""
+    stations = straight_wire(3.3, 0.8, 0.1, 3.4, 0.2)
+    low, span = float(stations.signal.min()) - 0.2, float(np.ptp(stations.signal)) + 0.5
+    steep = 4.0 * (1.0 - 2.0 * curve)
+    ends = np.log(curve / (1.0 - curve)) / steep  # where the curve's range begins, and minus where it ends
+    share = shown(ends * (1.0 - 2.0 * (stations.signal - low) / span), curve)
+    off = {}
+    for tried in (STRAIGHT, SIGMOID):
+        bent = replace(stations, signal=undone(share, tried))
+        free, backs = bent.start(1.0, float(np.ptp(bent.signal[0])))
+        off[tried] = abs(fit_profile(bent, free, backs, float(free[GAIN])).radius / 3.3 - 1.0)
+    other = SIGMOID if curve == STRAIGHT else STRAIGHT
+    assert off[curve] < 0.01
+    assert off[other] > off[curve]
 
 
 # --- Pins' axes ---
@@ -182,6 +227,24 @@ def test_the_ball_as_scikit_image_fits_it() -> None:
     assert 2.0 * circle.radius == pytest.approx(marker.diameter, rel=0.015)
     assert 2.0 * circle.radius != pytest.approx(1.03 * marker.diameter, rel=0.015)
     assert abs(marker.diameter / true - 1.0) < abs(2.0 * circle.radius / true - 1.0)
+
+
+def test_what_pixels_tell_of_a_steep_edge() -> None:
+    """Splines of scipy's through an edge's pixels, averaged over its places, are as the ball's model says."""
+    reach = np.arange(80.0, 120.5, 0.5)
+
+    def edge(place: np.ndarray) -> np.ndarray:
+        return norm.cdf((100.0 - place) / 0.35)
+
+    pixels, seen = np.arange(60.0, 141.0), []
+    for place in np.arange(0.0, 1.0, 0.05):
+        seen.append(map_coordinates(edge(pixels - place), [reach - 60.0 + place], order=3))
+    kernel = _Edge(np.zeros((72, len(reach))), reach, 100.0, 0.15).kernels[0]  # about along the rows
+    modelled = np.convolve(edge(reach), kernel, mode="same")
+    inner = np.abs(reach - 100.0) < 6.0
+    apart = np.abs(modelled - np.mean(seen, axis=0))[inner]
+    assert apart.max() < 0.004
+    assert np.abs(edge(reach) - np.mean(seen, axis=0))[inner].max() > 0.02
 
 
 # --- Cramér and Rao's bound ---

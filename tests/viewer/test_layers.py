@@ -161,6 +161,17 @@ def test_a_film_without_a_scale_is_laid_as_high_as_the_other(without: int) -> No
     assert np.allclose(layers.apply(affine, corners), corners)
 
 
+def test_marks_keep_the_order_they_were_drawn_in(session: Session, truth: Truth, place_all: PlaceAll) -> None:
+    """Whatever is in hand, and whatever was placed since, which comes last."""
+    place_all(session, truth)
+    drawn = layers.marks(session.draft, session.view, "hole")
+    now = layers.in_order(layers.marks(session.draft, session.view, "pin1_tip"), drawn[1:])
+    assert [(mark.name, mark.number) for mark in now] == [
+        (mark.name, mark.number) for mark in (*drawn[1:], drawn[0])
+    ]
+    assert {mark.name for mark in now if mark.in_hand} == {"pin1_tip"}
+
+
 def test_labels_go_first_to_what_waits() -> None:
     """What is in hand is always labelled; of marks on one spot, a confirmed one gives way to a proposal."""
     sure, doubtful = layers.LOOKS["confirmed"], layers.LOOKS["proposed"]

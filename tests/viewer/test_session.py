@@ -235,14 +235,17 @@ def test_click_confirms_a_proposal_of_one_point(session: Session) -> None:
     assert session.draft.landmarks["joint_arc"].status == "proposed"
 
 
-def test_carry_source_is_the_last_visit_read(session: Session) -> None:
-    """Proposals come from the visit before, and only for a film that has nothing yet."""
-    assert session.carry_source(1) is None
+def test_landmarks_are_carried_from_the_last_visit_read_else_the_first(session: Session) -> None:
+    """Proposals come from the visit before, or else the first, and only for a film that has nothing yet."""
+    assert session.carry_sources(1) == ()
     session.place((10.0, 20.0))
-    assert session.carry_source(2) == 0
+    assert session.carry_sources(2) == (0,)
+    session.show(1)
+    session.place((10.0, 20.0))
+    assert session.carry_sources(2) == (1, 0)
     session.show(2)
     session.place((10.0, 20.0))
-    assert session.carry_source(2) is None
+    assert session.carry_sources(2) == ()
 
 
 # --- Measured uncertainties ---

@@ -479,7 +479,7 @@ def test_captions_have_room_and_the_inset_is_off_the_cursor(
             assert not any(inset.geometry().intersects(caption.geometry()) for caption in view.captions)
 
 
-@pytest.mark.parametrize("width", [860, 1400])
+@pytest.mark.parametrize("width", [840, 1400])
 def test_names_and_values_are_whole_on_a_laptop(window: Any, qapp: Any, width: int) -> None:
     """With every column shown, the first has room for a name with its pin, the others for what they hold."""
     from qtpy.QtGui import QFontMetrics
@@ -502,8 +502,26 @@ def test_names_and_values_are_whole_on_a_laptop(window: Any, qapp: Any, width: i
     panel.show()
     qapp.processEvents()
     metrics = QFontMetrics(panel.table.font())
-    for column, words in enumerate(cells):
+    for column, words in [*enumerate(cells), (4, "? cannot tell: not placed")]:
         assert metrics.horizontalAdvance(words) + 14 <= panel.table.columnWidth(column), words
+    panel.close()
+
+
+@pytest.mark.parametrize(("width", "lines"), [(860, 1), (1400, 3)])
+def test_the_verdict_leaves_the_table_its_room(window: Any, qapp: Any, width: int, lines: int) -> None:
+    """A narrow panel says the first line and where the others are; a wide one all that is meant for it."""
+    from viewer.results_panel import MORE, ResultsPanel
+
+    panel = ResultsPanel()
+    panel.show_rows([], "", ("Since index: moved.\nSince last visit: still.\nA trend.", "All of it."))
+    panel.resize(width, 300)
+    panel.show()
+    qapp.processEvents()
+    said = panel.verdict.text().split("\n")
+    assert len(said) == lines
+    assert said[0].startswith("Since index: moved.")
+    assert (MORE in said[0]) == (lines == 1)
+    assert panel.verdict.toolTip() == "All of it."
     panel.close()
 
 
@@ -672,6 +690,73 @@ def test_films_stand_side_by_side_and_follow_each_other(
     captions = [" ".join(caption.rows) for caption in hand.view.captions]
     assert "Index film" in captions[0]
     assert all(word in captions[1] for word in ("Current film", "lateral", "right", "2026-01-19", "mm/px"))
+
+
+def test_films_are_laid_together_by_landmarks_placed_since(
+    open_hand: Callable[[Session], Hand], session: Session, truth: Truth, place_all: Any
+) -> None:
+    """Where nothing could be carried over, the next arrangement lays bone on bone; and only what changes."""
+    from qtpy.QtCore import Qt
+
+    place_all(session, truth)
+    session.show(1)
+    hand = open_hand(session)
+    hand.view.errands.drop_carry()
+    shifted = {name: points + np.array([40.0, -25.0]) for name, points in truth.items()}
+    place_all(session, shifted)
+    hand.settle()
+    pair, name = hand.view.pair, "articular_edge_distal"
+
+    def apart() -> float:
+        edges = [session.draft_of(number).landmarks[name].points[0] for number in (0, 1)]
+        on_canvas = pair.index.affine[:2, :2] @ edges[0] + pair.index.affine[:2, 2]
+        return float(np.linalg.norm(pair.to_room(edges[1]) - on_canvas))
+
+    assert apart() > 30
+    hand.key(Qt.Key.Key_S)
+    assert apart() < 1e-6
+    drawn: list[Any] = []
+    for layer in (*pair.index.every(), *pair.current.every()):
+        for event in (layer.events.affine, layer.events.visible, layer.events.opacity):
+            event.connect(drawn.append)
+    hand.key(Qt.Key.Key_S)
+    assert not drawn
+
+
+def test_a_move_chooses_no_labels_and_leaves_the_other_film(
+    open_hand: Callable[[Session], Hand],
+    session: Session,
+    truth: Truth,
+    place_all: Any,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Not even a drag's first move, which takes another mark in hand; once dropped, it is in hand on both."""
+    from viewer import canvas
+
+    place_all(session, truth)
+    session.show(1)
+    place_all(session, truth)
+    hand = open_hand(session)
+    hand.rest()
+    chosen: list[int] = []
+    choose = canvas.layers.label_offsets
+    monkeypatch.setattr(canvas.layers, "label_offsets", lambda *given: chosen.append(1) or choose(*given))
+    pair, (row, column) = hand.view.pair, session.draft.landmarks["pin1_tip"].points[0]
+    session.select("shaft_volar")
+    hand.rest()
+    chosen.clear()
+    for step in range(3):
+        session.drag("pin1_tip", 0, (row + step, column))
+        hand.view.refresh()
+        assert [mark.name for mark in pair.current.found if mark.in_hand] == ["pin1_tip"]
+        assert {mark.name for mark in pair.index.found if mark.in_hand} == {"shaft_volar"}
+    assert not chosen
+    session.drop()
+    hand.rest()
+    assert chosen
+    for film in (pair.current, pair.index):
+        assert [mark.name for mark in film.found if mark.in_hand] == ["pin1_tip"]
+        assert film.found[-1].name == "pin1_tip"
 
 
 def test_closing_and_reopening_leaves_one_listener(
@@ -990,6 +1075,37 @@ def test_carried_landmarks_come_as_proposals(
     hand.key(Qt.Key.Key_A)
     assert not session.remaining()
     assert hand.keys == 25  # one for each landmark
+
+
+@pytest.mark.parametrize("turned", [1, 2])
+def test_where_the_last_visit_cannot_be_laid_the_first_is(
+    turned: int,
+    open_hand: Callable[[Session], Hand],
+    session: Session,
+    truth: Truth,
+    place_all: Any,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A film lying turned costs its own proposals, not the next film's; where none can be laid it is said."""
+    from measure.errors import CarryError
+
+    def carry(earlier: Any, later: Any, reading: Any, stopped: Any) -> Any:
+        if session.films.index(earlier) >= 2 - turned:
+            raise CarryError(f"Film {session.films.index(earlier)} lies turned.")
+        return {"hole": Landmark("proposed", reading.landmarks["hole"].points, origin="carried")}
+
+    monkeypatch.setattr("viewer.errands.carry_forward", carry)
+    for number in (0, 1):
+        session.show(number)
+        place_all(session, truth)
+    hand = open_hand(session)
+    hand.view.choice.visit(1)
+    for _ in range(60):
+        hand.settle()
+        if session.draft.landmarks or "No proposals" in hand.view.message.text():
+            break
+    assert bool(session.draft.landmarks) == (turned == 1)
+    assert ("No proposals. Film 1 lies turned." in hand.view.message.text()) == (turned == 2)
 
 
 def test_proposals_can_be_done_without(
