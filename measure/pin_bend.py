@@ -41,7 +41,8 @@ LEAST_SEEN = 0.3  # share of the bend's bottom that looks like the pin
 RIVAL = 0.4  # of the best one's, what another bend may be seen as well for the best to be told
 MOST_ASIDE_MM = 0.12  # of the bend's own axis from the pin's
 CLOSE_MM = 2.5  # between two pins' axes: nearer, whose bend is whose must be told by the pins' own ends
-SECOND_MM = 8.0  # within which a second bend on one pin's axis is that of a pin behind it
+SECOND_MM, SECOND_SEEN = 11.0, 0.15  # so near, and so well seen: the bend of a pin behind one found alone
+SAME_MM = 0.35  # two pins' bends nearer than this are one bend, and nobody can say whose
 BEHIND_MM = 1.2  # between two bends that blur each other
 # Standard uncertainty: of any, where nothing of the bottom is like the pin, by another bend; from phantoms.
 U_MM, UNSEEN_U_MM, BEHIND_U_MM, U_TIMES = 0.05, 0.2, 0.15, 3.0
@@ -213,6 +214,8 @@ def pin_bends(film: Prepared, pins: Sequence[Pin]) -> tuple[Bend, ...]:
     bends = []
     for number, ((pin, one), edge) in enumerate(zip(found, edges, strict=True)):
         away = [np.hypot(*(edge - other)) * film.mm_per_px for other in edges[:number] + edges[number + 1 :]]
+        if min(away, default=np.inf) < SAME_MM:
+            continue
         behind = BEHIND_U_MM * (min(away, default=np.inf) < BEHIND_MM)
         u_mm = np.linalg.norm([U_MM, UNSEEN_U_MM * (1.0 - one.seen), behind, U_TIMES * one.u])
         straight = _Frame(film, pin).on_film(np.array([one.free[0], 0.0]))
@@ -235,6 +238,6 @@ def _bend(film: Prepared, pin: Pin, pins: Sequence[Pin]) -> list[_Fitted]:
     if not there or there[0].seen < LEAST_SEEN or any(one.seen > RIVAL * there[0].seen for one in there[1:]):
         return []
     second = [
-        one for one in likely if one.seen > LEAST_SEEN and 0.0 < abs(one.edge - there[0].edge) < SECOND_MM
+        one for one in likely if one.seen > SECOND_SEEN and 0.0 < abs(one.edge - there[0].edge) < SECOND_MM
     ]
     return [] if second and len(pins) == 1 else there[:1]
