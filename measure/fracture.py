@@ -55,6 +55,8 @@ STEP_MM, LEAST_STEP = 0.15, 2.5  # of the fall across the wire, in falls of the 
 
 FRAGMENTS = ("proximal", "distal")
 EDGES = tuple(f"{surface}_edge_{fragment}" for surface in ("articular", "dorsal") for fragment in FRAGMENTS)
+# The distal dorsal edge is for snapping alone: on phantom films 1 of 21 lay more than 2 mm off.
+SURE = EDGES[:3]
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from measure import __version__
 from measure.bone import EDGE_U_MM, across_from, shaft_cortices
 from measure.exits import far_crossings, pin_exits
 from measure.film import Film
-from measure.fracture import fracture_edges
+from measure.fracture import SURE, fracture_edges
 from measure.lines import Array
 from measure.marker import ball_input
 from measure.notch import notch_arc
@@ -172,7 +172,7 @@ def _of_notch(film: Prepared, pins: tuple[Pin, ...], view: View) -> dict[str, La
     if arc is None:
         return {}
     edges = fracture_edges(film, pins, arc)
-    found = {name: _proposed(edge.point, edge.u_px) for name, edge in edges.items()}
+    found = {name: _proposed(edge.point, edge.u_px) for name, edge in edges.items() if name in SURE}
     return {"joint_arc": _proposed(arc.points, arc.u_px), **found}
 
 

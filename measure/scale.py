@@ -147,10 +147,10 @@ METHODS = {
     for method in (
         Method("marker", "marker of {mm:g} mm", 10.0),  # common practice, no source
         Method("pin width", "pin of {mm:g} mm, clicked across its width", 3.0),
+        Method("wire width", "wire of {mm:g} mm, clicked across its width", 8.0),
         Method("typed distance", "distance of {mm:g} mm typed by the reader", 5.0),
         Method("ball outline", "ball of {mm:g} mm, its outline found on the film", 10.0),
         Method("pin profile", "pin of {mm:g} mm, its profile found on the film", 3.0),
-        Method("wire width", "wire of {mm:g} mm, clicked across its width", 8.0),
         Method("wire profile", "wire of {mm:g} mm, its profile found on the film", 8.0),
     )
 }
