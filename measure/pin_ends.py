@@ -35,13 +35,13 @@ LEAST_TOLD = 0.15  # of the shapes' log ratio
 LEAST_EXCHANGE = 1.0  # what exchanging two bars' ends must cost, stations
 BEND_MM = 2.8  # from where the straight part ends to where a bend of usual radius has left the axis
 ABOUT_MM = 8.0
-BESIDE_MM = 14.0
 SHARPNESS = (0.03, 0.33)  # blur over radius
 HEIGHTS = (0.08, 0.62)  # of the film's range: thin metal does not span it
 LENGTHS_MM = (42.0, 130.0)
 LEAST_PX = 6.5  # across a pin: of less, its profile is not seen, and a line in a photograph passes for one
-LEAST_VOTE = 0.25
-VOTES = np.array([1.0, 1.0, 1.5, 2.5])
+# What tells tips from bends: log odds by logistic regression on phantom films, and the least sum.
+METAL_ODDS, SHAPE_ODDS, BONE_ODDS = 1.4, 3.2, 11.0
+LEAST_ODDS = 0.5
 
 
 @dataclass(frozen=True)
@@ -314,24 +314,24 @@ def _fit_tip(one: Trace, way: int, shape: str, mm_per_px: float) -> tuple[float,
 
 
 def _tipwards(film: Prepared, traces: Sequence[Trace]) -> Array | None:
-    """Find the unit vector from bends to tips: hooks, loop and most of the wire lie towards the bends."""
+    """Find the unit vector from bends to tips, None where it is not told.
+
+    Hooks and loop lie at the bends, a tip ends as tips do, and bone goes on beyond it.
+    """
     along = traces[0].strip.direction
-    votes = np.zeros(4)
+    odds = 0.0
     for one in traces:
-        sign = 1.0 if float(one.strip.direction @ along) > 0 else -1.0
         low, high = (_metal_about(film, one.on_film(end), traces) for end in (one.low, one.high))
-        votes[0] += sign * np.log((low + 1.0) / (high + 1.0))
-        ends = [
+        left = [
             min(_fit_tip(one, way, shape, film.mm_per_px)[2] for shape in ("trocar", "round"))
             for way in (-1, 1)
         ]
         bone = [_bone_beyond(film, one, way) for way in (-1, 1)]
-        votes[3] += sign * (bone[1] - bone[0])
-        votes[1] += sign * 0.5 * np.log((ends[0] + 1e-3) / (ends[1] + 1e-3))
-    votes /= len(traces)
-    votes[2] = -_middle_of_metal(film, traces)
-    vote = float(votes @ VOTES)
-    return along * np.sign(vote) if abs(vote) > LEAST_VOTE else None
+        metal = METAL_ODDS * np.log((low + 1.0) / (high + 1.0))
+        shape = SHAPE_ODDS * 0.5 * np.log((left[0] + 1e-3) / (left[1] + 1e-3))
+        sign = 1.0 if float(one.strip.direction @ along) > 0 else -1.0
+        odds += sign * float(metal + shape + BONE_ODDS * (bone[1] - bone[0])) / len(traces)
+    return along * np.sign(odds) if abs(odds) > LEAST_ODDS else None
 
 
 def _bone_beyond(film: Prepared, one: Trace, way: int) -> float:
@@ -386,19 +386,6 @@ def _standing_out(patch: Strip, mm_per_px: float, height: float) -> Array:
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
     top = cv2.morphologyEx(cv2.GaussianBlur(patch.values, (3, 3), 0), cv2.MORPH_TOPHAT, kernel) / height
     return np.where(top > 0.35, np.clip(top, 0.0, 1.0), 0.0)
-
-
-def _middle_of_metal(film: Prepared, traces: Sequence[Trace]) -> float:
-    """Where the middle of the metal beside the pins lies along the first, in its length from its middle."""
-    first, mm = traces[0], film.mm_per_px
-    low, high, beyond = first.low, first.high, 8.0 / mm
-    line = Line(first.on_film(low), first.strip.direction, 0.0)
-    ends = (-beyond, high - low + beyond)
-    band = cut_strip(film.density, line, BESIDE_MM / mm, max(1, round(0.4 / mm)), ends, max(1.0, 0.4 / mm))
-    share = _standing_out(band, mm, first.fit.height)
-    share[_on_pins(band.on_film(band.along[:, None], band.across), traces)] = 0.0
-    places = band.along - beyond
-    return float((share * (places / (high - low) - 0.5)[:, None]).sum() / max(share.sum(), 1e-9))
 
 
 def is_a_pin(one: Trace, mm_per_px: float) -> bool:

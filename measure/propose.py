@@ -15,7 +15,6 @@ from measure import __version__
 from measure.bone import EDGE_U_MM, across_from, shaft_cortices
 from measure.exits import far_crossings, pin_exits
 from measure.film import Film
-from measure.fracture import SURE, fracture_edges
 from measure.lines import Array
 from measure.marker import ball_input
 from measure.notch import notch_arc
@@ -47,8 +46,8 @@ class Proposals:
 def propose(film: Film, site: Site, view: str, sizes: Mapping[str, float] | None = None) -> Proposals:
     """Propose landmarks of a site's view, and scales.
 
-    Landmarks: pins, their bends, where they cross the bone, shaft, notch, the fracture's edges, drill hole,
-    twist knots, a break in the wire.
+    Landmarks: pins, their bends, where they cross the bone, shaft, notch, drill hole, twist knots, a break in
+    the wire. Not the fracture's edges, which clicks snap to (`measure.fracture`).
 
     sizes: the true diameter in mm of "marker", "pin width" and "wire width", where stated; each is then
     looked for as a scale. Raises ScaleError for one that is not positive. Pins are numbered from the side
@@ -167,13 +166,8 @@ def _of_crossings(
 
 
 def _of_notch(film: Prepared, pins: tuple[Pin, ...], view: View) -> dict[str, Landmark]:
-    """Propose the notch, and the fracture's edges, where the table asks for the notch."""
     arc = notch_arc(film, pins) if "joint_arc" in view.landmark else None
-    if arc is None:
-        return {}
-    edges = fracture_edges(film, pins, arc)
-    found = {name: _proposed(edge.point, edge.u_px) for name, edge in edges.items() if name in SURE}
-    return {"joint_arc": _proposed(arc.points, arc.u_px), **found}
+    return {} if arc is None else {"joint_arc": _proposed(arc.points, arc.u_px)}
 
 
 def _beside_hole(

@@ -53,7 +53,6 @@ GAPS = {"gap below 1.5 mm": (0.0, 1.5), "1.5 to 2.5 mm": (1.5, 2.5), "2.5 mm and
 FRACTURED = {
     "articular": "articular edges",
     "dorsal_edge_proximal": "proximal dorsal edge",
-    "dorsal_edge_distal": "distal dorsal edge (for snapping alone)",
 }
 SHAFT = {"lateral": ("shaft_dorsal", "shaft_volar"), "ap": ("shaft_ulnar", "shaft_radial")}
 
@@ -102,7 +101,7 @@ def match(pin: Pin, case: phantom.Case, taken: Collection[int] = ()) -> tuple[in
     for number, (straight, tip) in enumerate(true_pins(case)):
         along = (tip - straight) / np.linalg.norm(tip - straight)
         across = np.array([-pin.along[1], pin.along[0]])
-        angle = float(np.degrees(np.arccos(np.clip(abs(pin.along @ along), 0, 1))))
+        angle = float(np.degrees(np.arccos(np.clip(pin.along @ along, -1, 1))))
         offset = float(abs(((straight + tip) / 2 - pin.tip) @ across)) * size
         rows.append((number, angle, offset, float((pin.tip - tip) @ along) * size))
     right = [row for row in rows if row[1] < FOUND_DEGREES and row[2] < FOUND_MM and row[0] not in taken]
@@ -534,7 +533,7 @@ def fracture_rows(found: dict[str, list[float]]) -> list[tuple[str, str, str]]:
             off, z = (np.abs(found[f"fracture{part} {surface} {gap}"]) for part in ("", " z"))
             asked = len(found[f"fractures {surface} {gap}"])
             rows.append((
-                f"fracture, {FRACTURED[surface]}, {gap}: found, median / 95th, wrong by more than 2 mm, covered",
+                f"fracture (snapping alone), {FRACTURED[surface]}, {gap}: found, median / 95th, wrong by more than 2 mm, covered",
                 f"{100 * len(off) / max(asked, 1):.0f} % of {asked}, {np.median(off):.2f} / {np.quantile(off, 0.95):.2f} mm, "
                 f"{100 * np.mean(off > 2.0):.1f} %, {100 * np.mean(z <= 1.96):.0f} %" if len(off) else f"none of {asked}", "-",
             ))  # fmt: skip

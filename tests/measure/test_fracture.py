@@ -16,7 +16,7 @@ from validation_metal import as_film
 
 from measure import phantom, phantom_film
 from measure.film import Film
-from measure.fracture import EDGES, SURE, Edge, fracture_edges
+from measure.fracture import EDGES, Edge, fracture_edges
 from measure.lines import Array
 from measure.notch import notch_arc
 from measure.pins import find_pins
@@ -131,17 +131,14 @@ class TestOutside:
 
 
 class TestUse:
-    """As proposals and as what clicks snap to."""
+    """As what clicks snap to."""
 
-    def test_proposed(self) -> None:
+    def test_not_proposed(self) -> None:
+        """Too many of them are wrong for a proposal."""
         case = case_of(SEEDS[0])
         found = propose(picture_of(case), load_site("olecranon"), "lateral").landmarks
-        edges = found_on(case)
-        assert edges.keys() & set(SURE) == found.keys() & set(EDGES)
-        for name in edges.keys() & set(SURE):
-            edge = edges[name]
-            np.testing.assert_allclose(found[name].array[0], edge.point)
-            assert found[name].u_px == pytest.approx(edge.u_px)
+        assert "joint_arc" in found
+        assert not found.keys() & set(EDGES)
 
     def test_a_click_goes_to_its_own_edge(self) -> None:
         case = case_of(SEEDS[0])
