@@ -119,7 +119,7 @@ def test_silent_without_a_bend() -> None:
 
 def test_proposed_where_the_table_asks_for_it() -> None:
     """On a lateral film with the bend's own u; an AP film's table has no bend."""
-    case = shown(BARE[0], bare=True)[0]
+    case = shown(BARE[1], bare=True)[0]
     film, site = (
         as_film(case, phantom_film.render(case, np.random.default_rng(1)).pixels),
         load_site("olecranon"),
