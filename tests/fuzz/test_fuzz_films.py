@@ -7,7 +7,7 @@ import warnings
 from pathlib import Path
 
 import pytest
-from fuzzing import TARGETS, FindingError, Target, peak_memory, plain_film, run, take_film
+from fuzzing import TARGETS, FindingError, Target, plain_film, run, take_film
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pydicom.datadict import dictionary_VR
