@@ -6,10 +6,11 @@ that. Nothing near enough: None, and the click stays where it is.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from types import MappingProxyType
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -35,6 +36,8 @@ BLUR_MM = 0.25
 # the bone is thick enough to show. Median over phantom shafts (tests/validation_metal.py).
 OUTSIDE_MM = 0.235
 LEAST_U_MM = 0.1  # the fit's own is some ten times too small: bone and wires are no white noise
+
+_Found = TypeVar("_Found")
 
 
 @dataclass(frozen=True)
@@ -119,8 +122,12 @@ def _snapped(point: Array, u_px: float, film: Prepared) -> Snapped:
     return Snapped((float(point[0]), float(point[1])), max(u_px, LEAST_U_MM / film.mm_per_px))
 
 
+def _nearest(click: Array, found: Iterable[_Found], place: Callable[[_Found], Array]) -> _Found | None:
+    return min(found, key=lambda one: float(np.hypot(*(place(one) - click))), default=None)
+
+
 def _tip(features: Features, click: Array) -> Snapped | None:
-    pin = min(features.pins, key=lambda one: float(np.hypot(*(one.tip - click))), default=None)
+    pin = _nearest(click, features.pins, lambda one: one.tip)
     return (
         None if pin is None else _snapped(pin.tip, float(np.hypot(pin.u_across, pin.u_along)), features.film)
     )
@@ -129,14 +136,14 @@ def _tip(features: Features, click: Array) -> Snapped | None:
 def _axis(features: Features, click: Array) -> Snapped | None:
     """Foot of the click on the nearest pin's axis."""
     feet = [(pin, pin.tip + ((click - pin.tip) @ pin.along) * pin.along) for pin in features.pins]
-    best = min(feet, key=lambda pair: float(np.hypot(*(pair[1] - click))), default=None)
+    best = _nearest(click, feet, lambda pair: pair[1])
     return None if best is None else _snapped(best[1], best[0].u_across, features.film)
 
 
 def _end(features: Features, click: Array) -> Snapped | None:
     """Find the outer edge of the nearest bend."""
     own = [one for one in features.bends if any(one.pin is pin for pin in features.pins)]
-    best = min(own, key=lambda one: float(np.hypot(*(one.end - click))), default=None)
+    best = _nearest(click, own, lambda one: one.end)
     return None if best is None else _snapped(best.end, best.u_px, features.film)
 
 
@@ -153,7 +160,7 @@ def _far_cortex(features: Features, click: Array) -> Snapped | None:
 def _crossing(features: Features, found: Sequence[Crossing], click: Array) -> Snapped | None:
     """Find the nearest crossing of a pin that the landmark may lie on, if it is in reach."""
     own = [one for one in found if any(one.pin is pin for pin in features.pins)]
-    best = min(own, key=lambda one: float(np.hypot(*(one.point - click))), default=None)
+    best = _nearest(click, own, lambda one: one.point)
     if best is None or np.hypot(*(best.point - click)) * features.film.mm_per_px > REACH_MM:
         return None
     return _snapped(best.point, best.u_px, features.film)
@@ -165,7 +172,7 @@ def _arc(features: Features, click: Array) -> Snapped | None:
         return _cortex(features, click)
     ends = features.arc.points[[0, -1]]
     centre, radius = fit_circle(features.arc.points)
-    way = (click - centre) / np.linalg.norm(click - centre)
+    way = (click - centre) / max(float(np.linalg.norm(click - centre)), 1e-9)
     bounds = (ends - centre) / radius
     if min(float(way @ bound) for bound in bounds) < float(bounds[0] @ bounds[1]):  # beyond the arc's ends
         return _cortex(features, click)
@@ -194,7 +201,7 @@ def _break(features: Features, click: Array) -> Snapped | None:
     """Find the nearest end of a break in the wire."""
     wire = features.wire
     ends = [end for pair in wire.breaks for end in pair] if wire else []
-    best = min(ends, key=lambda end: float(np.hypot(*(end - click))), default=None)
+    best = _nearest(click, ends, lambda end: end)
     if wire is None or best is None:
         return None
     return _snapped(best, wire.u_mm[0] / features.film.mm_per_px, features.film)
@@ -232,7 +239,7 @@ def _knot(features: Features, click: Array) -> Snapped | None:
     """Find the nearest twist's foot."""
     wire = features.wire
     feet = [knot.foot for knot in wire.knots if knot.foot is not None] if wire else []
-    best = min(feet, key=lambda foot: float(np.hypot(*(foot - click))), default=None)
+    best = _nearest(click, feet, lambda foot: foot)
     if wire is None or best is None:
         return None
     return _snapped(best, wire.u_mm[2] / features.film.mm_per_px, features.film)
