@@ -15,7 +15,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from measure import __version__
-from measure.commands import COMMANDS, FAULT, NOTHING_DONE, STOPPED
+from measure.commands import COMMANDS
+from measure.telling import FAULT, NOTHING_DONE, STOPPED
 
 # Which extra brings a library that is not there.
 EXTRAS = {

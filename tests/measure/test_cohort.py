@@ -21,7 +21,6 @@ from fuzzing import THRESHOLDS
 from measure import cohort, review
 from measure.__main__ import main
 from measure.cohort import How, Progress, Settings, measure_file, prepare, run_cohort
-from measure.commands import DONE, NOTHING_DONE, SOME_UNUSED
 from measure.countdown import left
 from measure.errors import FilmError
 from measure.film import read_film
@@ -32,6 +31,7 @@ from measure.research_export import OBSERVATIONS, VALUES, Column, observation_ro
 from measure.samples import samples_folder
 from measure.sites import load_site, with_thresholds
 from measure.store import Store
+from measure.telling import DONE, NOTHING_DONE, SOME_UNUSED
 
 FILMS = 6
 TESTS = Path(__file__).parents[1]

@@ -14,11 +14,11 @@ from conftest import SHAPE, Elbow, to_pixels
 
 from measure import __version__
 from measure.__main__ import main
-from measure.commands import DONE, FAULT, MISUSED, NOTHING_DONE, SOME_UNUSED, STOPPED
 from measure.export import CAUTION
 from measure.film import read_film
 from measure.reading import Landmark, save_reading
 from measure.sites import load_site
+from measure.telling import DONE, FAULT, MISUSED, NOTHING_DONE, SOME_UNUSED, STOPPED
 
 ROOT = Path(__file__).parents[2]
 MARKER = "ZZMARKERZZ"
@@ -485,10 +485,10 @@ class TestDemo:
 
 def test_progress_bar_only_for_many_films_at_a_terminal(monkeypatch) -> None:
     """Few films, or no terminal, give the list itself; many at a terminal pass through a bar, none lost."""
-    from measure import commands
+    from measure import telling
 
-    many = [Path(str(number)) for number in range(commands.MANY)]
-    track = commands._track("Reading films")
+    many = [Path(str(number)) for number in range(telling.MANY)]
+    track = telling.progress("Reading films")
     assert track(many) is many
     monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
     assert track(many[1:]) is not many

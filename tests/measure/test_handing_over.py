@@ -13,11 +13,11 @@ from conftest import Elbow
 from pydicom import dcmread
 
 from measure.__main__ import main
-from measure.commands import DONE, MISUSED, NOTHING_DONE, SOME_UNUSED
 from measure.film import read_film
 from measure.reading import Reading, save_reading
 from measure.review import review
 from measure.structured_report import read_structured_report
+from measure.telling import DONE, MISUSED, NOTHING_DONE, SOME_UNUSED
 
 
 @pytest.fixture

@@ -18,13 +18,13 @@ from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.uid import ExplicitVRLittleEndian, MediaStorageDirectoryStorage
 
 from measure.__main__ import main
-from measure.commands import DONE, SOME_UNUSED
 from measure.doubts import KINDS, as_a_copy, beside, content, shows_two
 from measure.errors import FilmError, HoldfastError
 from measure.film import Film, read_film
 from measure.intake import DOUBTS, FILMS, LEFT_OUT, WAITING, Intake, take_in
 from measure.limits import LIMITS, Limit
 from measure.samples import samples_folder
+from measure.telling import DONE, SOME_UNUSED
 from measure.unpack import Problems, films_in
 
 WriteFilm = Callable[..., Path]

@@ -13,7 +13,6 @@ import numpy as np
 import pytest
 
 from measure.__main__ import main
-from measure.commands import DONE
 from measure.errors import SiteError
 from measure.film import read_film
 from measure.flags import BEYOND, WITHIN
@@ -21,6 +20,7 @@ from measure.reading import SUFFIX, load_reading
 from measure.review import Review, proposed, review
 from measure.samples import samples_folder
 from measure.series import INDEX, Change
+from measure.telling import DONE
 
 ALL = sorted(path.relative_to(samples_folder()).as_posix() for path in samples_folder().rglob("*.dcm"))
 
