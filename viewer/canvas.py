@@ -14,7 +14,8 @@ from measure.errors import HoldfastError
 from measure.reading import PROPOSED
 from viewer import layers, placing
 from viewer.overlays import Label, Labels
-from viewer.session import Point, Session
+from viewer.points import Point, nearest_on_film
+from viewer.session import Session
 from viewer.snapping import Snapper
 
 HIT_PX = 8.0  # screen pixels within which a press takes hold of a mark
@@ -512,9 +513,8 @@ class FilmPair(QObject):
 
     def middle(self) -> Point:
         """Place of the current film in the middle of the view, kept on the film."""
-        row, column = self.to_film(scene(self.viewer).camera.center)
-        height, width = self.session.film.pixels.shape
-        return min(max(row, 0.0), height - 1.0), min(max(column, 0.0), width - 1.0)
+        middle = self.to_film(scene(self.viewer).camera.center)
+        return nearest_on_film(middle, self.session.film.pixels.shape)
 
     # --- Mouse ---
 
@@ -641,7 +641,7 @@ class FilmPair(QObject):
         if active is None:
             return False
         landmark = self.session.draft.landmarks.get(active)
-        return landmark is None or (landmark.status == "confirmed" and self.session.is_open(active))
+        return landmark is None or (landmark.status == "confirmed" and self.session.checklist.is_open(active))
 
     def _mark_at(self, position: Any) -> tuple[str, int] | None:
         """Name and number of the nearest mark within reach of the cursor; the landmark in hand goes first."""

@@ -20,9 +20,9 @@ from qtpy.QtWidgets import (
 
 from measure.film import Film
 from measure.sites import Site
+from viewer.cases import SIDES
 from viewer.drafts import Draft
 from viewer.rows import frame_words
-from viewer.session import SIDES
 from viewer.style import dress
 
 Descriptions = dict[str, tuple[str, str | None]]  # film digest to its view ("" unsaid) and side

@@ -46,7 +46,7 @@ class ListLine:
 
 def list_lines(session: Session) -> list[ListLine]:
     """Return the list of a session's current film, in protocol order."""
-    asked = set(session.asked())
+    asked = set(session.checklist.asked)
     lines = []
     for number, row in enumerate(session.view.landmarks, start=1):
         landmark = session.draft.landmarks.get(row.name)
@@ -87,7 +87,7 @@ def prompt(session: Session, hint: str = "") -> tuple[str, str]:
         placed = len(landmark.points) if landmark else 0
         need = f"{low} points" if low == high else f"{low} to {high} points"
         words = f"{words}  {placed} of {need} placed."
-    if session.may_be_absent(row.name):
+    if session.checklist.may_be_absent(row.name):
         words += "  A: looked for, and it is whole."
     return row.title, f"{words} {hint}".strip()
 
@@ -181,12 +181,12 @@ class GuidePanel(QWidget):
         self.words.setText(words)
         self.schematic.show_place(drawing, session.active)
         self._show_list(list_lines(session), session.active)
-        asked = session.asked()
-        left = len(session.remaining())
+        asked = session.checklist.asked
+        left = len(session.checklist.remaining)
         self.progress.setText(f"{len(asked) - left} of {len(asked)} answered")
         landmark = session.draft.landmarks.get(session.active or "")
         self.confirm.setEnabled(landmark is not None and landmark.status == PROPOSED)
-        self.absent.setEnabled(session.active is not None and session.may_be_absent(session.active))
+        self.absent.setEnabled(session.active is not None and session.checklist.may_be_absent(session.active))
         self.skip.setEnabled(session.active is not None)
         self.clear.setEnabled(landmark is not None)
         self.undo.setEnabled(session.can_undo)

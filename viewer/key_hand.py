@@ -7,6 +7,7 @@ from typing import Any
 
 from measure.reading import PROPOSED, Landmark
 from viewer.canvas import FilmPair, scene
+from viewer.points import nearest_on_film
 
 STALE_AIM = (
     "The cross has not been moved for this landmark. Arrow keys move it; Space places where it stands."
@@ -56,7 +57,7 @@ class KeyHand:
         moved = pair.aim is not None and self._aimed == self._film_and_landmark
         if moved and (active or pair.collecting):
             self.place(exact=False)
-        elif pair.collecting or (pair.aim and active and session.is_open(active) and not proposed):
+        elif pair.collecting or (pair.aim and active and session.checklist.is_open(active) and not proposed):
             self._say(STALE_AIM)
         elif proposed:
             self._do(lambda s: s.confirm())()
@@ -86,8 +87,7 @@ class KeyHand:
             self._do(lambda s: s.nudge(s.active, number, rows, columns))()
             return
         row, column = pair.aim or pair.middle()
-        height, width = session.film.pixels.shape
-        place = (min(max(row + rows, 0.0), height - 1.0), min(max(column + columns, 0.0), width - 1.0))
+        place = nearest_on_film((row + rows, column + columns), session.film.pixels.shape)
         pair.show_aim(place)
         self._aimed = self._film_and_landmark
         pair.pointed.emit(place)

@@ -167,7 +167,7 @@ class ListRun:
         if self.paused:
             raise ReadingError("The reading is paused. Go on with it first.")
         session.drop()
-        if words := session.unanswered():
+        if words := session.checklist.unanswered():
             raise ReadingError(f"{words} Place each, or answer that it cannot be seen and why.")
         self.pause()
         film = self._films[self.plan.digests[task.film]]

@@ -46,10 +46,11 @@ from viewer.hand_over import KEEP, store_place
 from viewer.key_hand import KeyHand
 from viewer.observation_sheet import ObservationSheet
 from viewer.overlays import Caption, Inset
+from viewer.points import Point
 from viewer.results_panel import ResultsPanel
 from viewer.rows import ResultRow, caption_lines, moving_rows, result_rows, trend, verdict
 from viewer.scale_panel import WHAT_TO_CLICK, FilmPanel, ScalePanel
-from viewer.session import Point, Session
+from viewer.session import Session
 from viewer.style import SHEET, dress
 
 FRAME_MS = 16
@@ -527,7 +528,7 @@ class ReadingView(QWidget):
     def finish(self) -> None:
         """Save the current film's reading; what is not answered is named first."""
         canvas_widget(self.viewer).setFocus()  # what is being typed is taken
-        words = self.session.unanswered()
+        words = self.session.checklist.unanswered()
         if not words:
             self._finish()
             return

@@ -18,8 +18,9 @@ from qtpy.QtWidgets import (
 from superqt import QLabeledDoubleRangeSlider
 
 from measure.scale import FOUND, METHODS, scales_for, why_no_scale
+from viewer.cases import SIDES
 from viewer.hand_over import HAND_OVERS
-from viewer.session import SIDES, Session
+from viewer.session import Session
 
 UNSTATED = "not stated"
 SUREST = "the surest there is"

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 
 from measure.film import Film
 from measure.reading import PROPOSED, Landmark
+from viewer.points import Point
 
 if TYPE_CHECKING:  # slow to load; the worker that looks at the first film does it, once that is shown
     from measure.snap import Features, Snapped
 
-Point = tuple[float, float]
 NOTHING: Mapping[str, Landmark] = MappingProxyType({})
 
 

@@ -25,13 +25,14 @@ from measure.export import CAUTION
 from measure.profiles import Profiles
 from measure.samples import samples_folder
 from measure.sites import load_site, site_names
+from viewer.cases import UnstatedViewError
 from viewer.describe_panel import DescribeFilms, Descriptions
 from viewer.folder import Folder, load_folder
 from viewer.jobs import Jobs
 from viewer.list_run import ListRun
 from viewer.list_view import ListPage, ListView
 from viewer.reading_view import ReadingView
-from viewer.session import SITE, Session, UnstatedViewError
+from viewer.session import SITE, Session
 from viewer.style import dress
 
 INTRODUCTION = (

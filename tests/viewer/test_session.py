@@ -38,7 +38,7 @@ def fresh(session: Session, number: int) -> object:
 def test_guides_through_protocol_order(session: Session) -> None:
     """What is asked for comes in the table's order; what is optional is left out, the wire is asked for."""
     optional = {"margin_distal", "margin_proximal", "capitellum_arc", "trochlea_arc"}
-    asked = session.asked()
+    asked = session.checklist.asked
     order = [row.name for row in session.view.landmarks]
     assert list(asked) == [name for name in order if name not in optional]
     assert session.active == "shaft_dorsal"
@@ -212,7 +212,8 @@ def test_proposals_wait_for_the_reader(session: Session, truth: Truth, place_all
     session.place((400.0, 400.0))
     laid = session.propose(1, session.draft_of(0).landmarks)
     assert session.draft.landmarks["shaft_dorsal"].points == ((400.0, 400.0),)
-    assert laid == len(session.asked()) - 2  # all but the one begun, and the wire's break, which has no place
+    asked = session.checklist.asked
+    assert laid == len(asked) - 2  # all but the one begun, and the wire's break, which has no place
     name = "pin1_tip"
     session.move(name, 0, (450.0, 450.0))
     assert session.draft.landmarks[name].status == "proposed"
@@ -692,10 +693,10 @@ def test_cortices_of_unequal_count_are_not_answered(
     for name, other in ((far, near), (near, far)):
         session.select(name)
         session.place(tuple(truth[name][0] + 30.0))
-        assert session.remaining() == (other,)
-        assert session.view.landmark[other].title in session.unanswered()
+        assert session.checklist.remaining == (other,)
+        assert session.view.landmark[other].title in session.checklist.unanswered()
         session.undo()
-        assert not session.remaining()
+        assert not session.checklist.remaining
 
 
 def test_an_optional_landmark_that_is_begun_is_asked_for(
@@ -704,12 +705,12 @@ def test_an_optional_landmark_that_is_begun_is_asked_for(
     """Half placed it would be left out of the reading in silence; cleared, nobody asks for it."""
     place_all(session, truth)
     rows = session.view.landmarks
-    name = next(row.name for row in rows if row.points[0] > 1 and row.name not in session.asked())
+    name = next(row.name for row in rows if row.points[0] > 1 and row.name not in session.checklist.asked)
     session.select(name)
     session.place((300.0, 300.0))
-    assert session.remaining() == (name,)
+    assert session.checklist.remaining == (name,)
     session.clear(name)
-    assert not session.remaining()
+    assert not session.checklist.remaining
 
 
 def test_frames_that_cannot_be_read_are_said(tmp_path: Path) -> None:

@@ -1073,7 +1073,7 @@ def test_carried_landmarks_come_as_proposals(
     while session.active != "wire_break":
         hand.key(Qt.Key.Key_Return)
     hand.key(Qt.Key.Key_A)
-    assert not session.remaining()
+    assert not session.checklist.remaining
     assert hand.keys == 25  # one for each landmark
 
 
