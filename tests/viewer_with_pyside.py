@@ -75,7 +75,7 @@ def read_a_little(folder: Path) -> None:
         raise RuntimeError(f"The arrow key moved the point from {placed} to {moved}.")
     session.show(1)
     QTest.qWait(300)
-    if not view.results.table.rowCount() or "Current film" not in view.captions[1].rows[0]:
+    if not view.results.table.rowCount() or "Current film" not in view.legends.captions[1].rows[0]:
         raise RuntimeError("The window does not show the second film.")
     room.leave()
     viewer.close()

@@ -16,7 +16,7 @@ from measure.film import Film
 from measure.propose import propose_scale
 from measure.reading import Landmark, Reading
 from measure.scale import FOUND, ScaleInput
-from viewer.canvas import FilmPair
+from viewer.greys import Greys, Limits
 from viewer.hand_over import hand_over
 from viewer.jobs import BusyRow, Jobs
 from viewer.layers import starting_window
@@ -24,7 +24,6 @@ from viewer.session import Session
 from viewer.snapping import Snapper
 
 Shades = NDArray[np.float32]
-Limits = tuple[float, float]
 
 
 class Errands(QObject):
@@ -97,7 +96,7 @@ class Errands(QObject):
 
     # --- The films to be shown next ---
 
-    def fetch(self, pair: FilmPair) -> None:
+    def fetch(self, greys: Greys) -> None:
         """Work out the greys of the visits before and after the current film, so that they show at once.
 
         Of no other film are they kept, but of the two on the canvas.
@@ -107,12 +106,12 @@ class Errands(QObject):
         visits = session.visits
         place = visits.index(session.current) if session.current in visits else 0
         near = {*visits[max(place - 1, 0) : place + 2], session.index, session.current}
-        pair.shades = {number: shades for number, shades in pair.shades.items() if number in near}
-        wanted = [(number, session.films[number]) for number in near - pair.shades.keys()]
+        greys.keep_only(near)
+        wanted = [(number, session.films[number]) for number in near - greys.shades.keys()]
 
         def keep(found: tuple[int, Shades, Limits]) -> None:
-            number, pair.shades[number], limits = found
-            pair.windows.setdefault(number, limits)
+            number, greys.shades[number], limits = found
+            greys.windows.setdefault(number, limits)
 
         if wanted:
             self._fetching = self.jobs.start(_greys, wanted, progress=keep)

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 from measure.reading import PROPOSED, Landmark
-from viewer.canvas import FilmPair, scene
+from viewer.mouse import Mouse
 from viewer.points import nearest_on_film
 
 STALE_AIM = (
@@ -23,8 +23,8 @@ class KeyHand:
 
     Parameters
     ----------
-    pair
-        The films; the keyboard's cross is `pair.aim`.
+    mouse
+        Clicks for the keyboard, which has a cross for a cursor: `FilmPair.aim`.
     do
         Returns a slot that lets a function act on the session, and says why it could not.
     say
@@ -32,9 +32,10 @@ class KeyHand:
     """
 
     def __init__(
-        self, pair: FilmPair, do: Callable[..., Callable[..., None]], say: Callable[[str], None]
+        self, mouse: Mouse, do: Callable[..., Callable[..., None]], say: Callable[[str], None]
     ) -> None:
-        self.pair, self.session, self._do, self._say = pair, pair.session, do, say
+        self.mouse, self.pair, self.session = mouse, mouse.pair, mouse.session
+        self._do, self._say = do, say
         self._point = 0  # number of the point in hand, of a landmark that has several
         self._aimed: tuple[int, str | None] | None = None  # film and landmark that the cross was moved for
 
@@ -55,14 +56,17 @@ class KeyHand:
         session, pair, landmark = self.session, self.pair, self._landmark
         active, proposed = session.active, landmark is not None and landmark.status == PROPOSED
         moved = pair.aim is not None and self._aimed == self._film_and_landmark
-        if moved and (active or pair.collecting):
+        if moved and (active or self.mouse.collecting):
             self.place(exact=False)
-        elif pair.collecting or (pair.aim and active and session.checklist.is_open(active) and not proposed):
+        elif self.mouse.collecting or (pair.aim and not proposed and self._waits(active)):
             self._say(STALE_AIM)
         elif proposed:
             self._do(lambda s: s.confirm())()
         elif active:
             self._do(lambda s: s.advance())()
+
+    def _waits(self, name: str | None) -> bool:
+        return name is not None and self.session.checklist.is_open(name)
 
     def place(self, exact: bool = True) -> None:
         """Place at the cross, or on what is seen near it; where there is none yet, show it in the middle."""
@@ -73,7 +77,7 @@ class KeyHand:
             self._say(AIM_WORDS)
             return
         self._aimed = None
-        self._do(lambda _: pair.click(aim, exact=exact))()
+        self._do(lambda _: self.mouse.click(aim, exact=exact))()
 
     def clear(self) -> None:
         """Take the landmark in hand off the film."""
@@ -82,7 +86,7 @@ class KeyHand:
     def arrow(self, rows: float, columns: float) -> None:
         """Nudge the point in hand, or move the cross where none is placed."""
         session, pair, landmark = self.session, self.pair, self._landmark
-        if landmark is not None and landmark.points and not pair.waits_for_points():
+        if landmark is not None and landmark.points and not self.mouse.waits_for_points():
             number = min(self._point, len(landmark.points) - 1)
             self._do(lambda s: s.nudge(s.active, number, rows, columns))()
             return
@@ -90,7 +94,7 @@ class KeyHand:
         place = nearest_on_film((row + rows, column + columns), session.film.pixels.shape)
         pair.show_aim(place)
         self._aimed = self._film_and_landmark
-        pair.pointed.emit(place)
+        self.mouse.pointed.emit(place)
 
     def pick_point(self, by: int) -> None:
         """Take the next (+1) or the previous (-1) point of the landmark in hand."""
@@ -111,4 +115,4 @@ class KeyHand:
 
     @property
     def _camera(self) -> Any:
-        return scene(self.pair.viewer).camera
+        return self.pair.canvas.camera

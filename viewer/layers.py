@@ -250,6 +250,12 @@ def apply(affine: Affine, points: Points) -> Points:
     return result
 
 
+def inverse(affine: Affine) -> Affine:
+    """Affine (3, 3) that undoes another."""
+    result: Affine = np.linalg.inv(affine).astype(np.float64)
+    return result
+
+
 def starting_window(
     shades: NDArray[np.float32], padding: NDArray[np.bool_] | None = None
 ) -> tuple[float, float]:

@@ -57,7 +57,7 @@ class ListView(ReadingView):
 
     def _label_film(self) -> None:
         self.patient.setText(self.run.words())
-        self._caption()
+        self.legends.caption()
 
     def finish(self) -> None:
         """Keep the reading, or say what is still open."""

@@ -7,7 +7,7 @@ import itertools
 from collections.abc import Callable
 from typing import Any
 
-from qtpy.QtCore import QEvent, QObject, Qt, QTimer
+from qtpy.QtCore import QObject, Qt, QTimer
 from qtpy.QtGui import QKeySequence, QShortcut
 from qtpy.QtWidgets import (
     QComboBox,
@@ -22,36 +22,25 @@ from qtpy.QtWidgets import (
 )
 
 from measure.errors import HoldfastError
-from measure.export import CAUTION
-from measure.healing import healing_of
-from measure.report import holding_words
 from measure.scale import ScaleInput
-from measure.series import Case
-from viewer.canvas import (
-    ARRANGEMENTS,
-    BLINKING,
-    HIDDEN,
-    SIDE_BY_SIDE,
-    FilmPair,
-    canvas_widget,
-    grid,
-    scene,
-)
+from viewer.canvas import canvas_widget
 from viewer.drawings import DRAWINGS
 from viewer.errands import Errands
 from viewer.film_choice import FilmChoice
+from viewer.film_pair import ARRANGEMENTS, BLINKING, SIDE_BY_SIDE, FilmPair
 from viewer.grading import BACK, Sheet
 from viewer.guide_panel import GuidePanel
 from viewer.hand_over import KEEP, store_place
 from viewer.key_hand import KeyHand
+from viewer.legends import Legends
+from viewer.mouse import HIDDEN, Mouse
 from viewer.observation_sheet import ObservationSheet
-from viewer.overlays import Caption, Inset
+from viewer.outcomes import Outcomes
 from viewer.points import Point
 from viewer.results_panel import ResultsPanel
-from viewer.rows import ResultRow, caption_lines, moving_rows, result_rows, trend, verdict
 from viewer.scale_panel import WHAT_TO_CLICK, FilmPanel, ScalePanel
 from viewer.session import Session
-from viewer.style import SHEET, dress
+from viewer.style import dress
 
 FRAME_MS = 16
 LOOK_MS = 400  # the film comes first: it is looked at once it is drawn
@@ -59,7 +48,6 @@ REST_MS = 80  # a point that has not moved for so long rests: changes and outcom
 RESULTS_PX = 370  # height of the table to begin with: films are mostly wider than high
 RESULTS_SHARE = 0.42  # of the window's height, at most
 LANDMARK_TAB, SCALE_TAB, FILM_TAB, SHEET_TAB = 0, 1, 2, 3
-MOVING = "A landmark is moving. Changes (≈) and outcomes are worked out as soon as it rests."
 STEPS = {"": 1.0, "Shift+": 10.0, "Ctrl+": 0.1, "Ctrl+Shift+": 100.0}  # pixels an arrow key moves by
 ARROWS = {"Up": (-1, 0), "Down": (1, 0), "Left": (0, -1), "Right": (0, 1)}
 
@@ -71,11 +59,9 @@ class ReadingView(QWidget):
         super().__init__()
         self.viewer, self.session = viewer, session
         self._highlighted: frozenset[tuple[str, str]] = frozenset()
-        self._trend_key: tuple[str, str] | None = None
         self._said = ("", 0)  # the words last said, beside how many troubles
         self._shown = (-1, -1)  # index and current film on the canvas
         self._followed: tuple[int, str | None] | None = None
-        self._full: tuple[Case, list[ResultRow]] | None = None  # the last result in full, of the film shown
         self._dock: Any = None
         self._box: QMessageBox | None = None  # the question that is open
         self._timer = _later(FRAME_MS, self.refresh, self)
@@ -83,10 +69,12 @@ class ReadingView(QWidget):
         self._shown_first = _later(LOOK_MS, self._look, self)
         self.errands = Errands(session, self)
         self._build()
+        self.outcomes = Outcomes(session, self.results)
         self.pair = FilmPair(viewer, session, self)
-        self.hand = KeyHand(self.pair, self._do, self.say)
-        self._build_overlays()
-        self._connect()
+        self.mouse, self.legends = Mouse(self.pair), Legends(self.pair)
+        self.hand = KeyHand(self.mouse, self._do, self.say)
+        self._connect_films()
+        self._connect_panels()
         self._shortcuts()
 
     # --- Building ---
@@ -99,7 +87,6 @@ class ReadingView(QWidget):
         self.grading, self.sheet = Sheet(self.session), ObservationSheet()
         self.results = ResultsPanel()
         dress(self.results)
-        self.results.caution.setText(CAUTION)
         tabs = QTabWidget()
         for name, panel in (
             ("Landmarks", self.guide),
@@ -117,25 +104,22 @@ class ReadingView(QWidget):
         layout.addWidget(self.errands.busy)
         layout.addWidget(tabs, 1)
 
-    def _build_overlays(self) -> None:
-        canvas = canvas_widget(self.viewer)
-        self.captions = (Caption(canvas), Caption(canvas))
-        self.inset = Inset(canvas)
-        for overlay in (*self.captions, self.inset):
-            overlay.setStyleSheet(SHEET)
-
-    def _connect(self) -> None:
-        pair, guide, scale, panel = self.pair, self.guide, self.scale, self.film_panel
-        session, errands = self.session, self.errands
-        pair.pointed.connect(self._pointed)
-        pair.moving.connect(self.redraw_soon)
-        pair.refused.connect(self.say)
+    def _connect_films(self) -> None:
+        mouse, errands = self.mouse, self.errands
+        mouse.pointed.connect(self.legends.magnify)
+        mouse.moving.connect(self.redraw_soon)
+        mouse.refused.connect(self.say)
+        mouse.snapped.connect(self._snapped)
+        mouse.taken.connect(lambda name: self.say(f"In hand: {self.session.view.landmark[name].title}."))
         errands.said.connect(self.say)
         errands.laid.connect(self._laid)
         errands.sought.connect(self._sought)
-        errands.handing_over.connect(lambda busy: panel.let_hand_over(not busy))
+        errands.handing_over.connect(lambda busy: self.film_panel.let_hand_over(not busy))
         self.choice.said.connect(self.say)
         self.choice.described.connect(self._show_anew)
+
+    def _connect_panels(self) -> None:
+        guide, scale, panel, sheet = self.guide, self.scale, self.film_panel, self.sheet
         guide.chosen.connect(self._do(lambda s, name: s.select(name)))
         guide.confirmed.connect(self._do(lambda s: s.confirm()))
         guide.declared_absent.connect(self._do(lambda s: s.absent()))
@@ -144,11 +128,8 @@ class ReadingView(QWidget):
         guide.redone.connect(self._do(lambda s: s.redo()))
         guide.skipped.connect(self._do(lambda s, reason: s.skip(reason)))
         guide.finished.connect(self.finish)
-        pair.snapped.connect(self._snapped)
-        pair.taken.connect(lambda name: self.say(f"In hand: {session.view.landmark[name].title}."))
-        pair.flipped.connect(self._caption)
         scale.wanted.connect(self._collect_scale)
-        scale.sought.connect(errands.seek_scale)
+        scale.sought.connect(self.errands.seek_scale)
         scale.used.connect(self._do(lambda s, kind: s.use_scale(kind)))
         scale.removed.connect(self._do(lambda s, kind: s.remove_scale(kind)))
         panel.windowed.connect(lambda limits: self.pair.set_window(tuple(limits)))
@@ -158,14 +139,17 @@ class ReadingView(QWidget):
         panel.reader_said.connect(self._do(lambda s, text: s.set_reader(text)))
         panel.surgery_said.connect(self._do(lambda s, text: s.set_surgery_date(text or None)))
         panel.axis_said.connect(self._do(lambda s, text: s.use_axis(text)))
-        panel.handed_over.connect(errands.hand_over)
-        panel.described.connect(lambda view, side: self.choice.describe({session.current: (view, side)}))
-        self.sheet.pressed.connect(self._do(lambda _, key: self.grading.press(key)))
-        self.sheet.picked.connect(self._do(lambda _, place: self.grading.pick(place)))
-        self.sheet.remarked.connect(self._do(lambda s, words: s.remark(words)))
+        panel.handed_over.connect(self.errands.hand_over)
+        panel.described.connect(self._describe)
+        sheet.pressed.connect(self._do(lambda _, key: self.grading.press(key)))
+        sheet.picked.connect(self._do(lambda _, place: self.grading.pick(place)))
+        sheet.remarked.connect(self._do(lambda s, words: s.remark(words)))
         self.tabs.currentChanged.connect(self._tab_shown)
         self.results.hovered.connect(self._hover)
         self.results.chosen.connect(self._show_trend)
+
+    def _describe(self, view: str, side: str) -> None:
+        self.choice.describe({self.session.current: (view, side)})
 
     def _shortcuts(self) -> None:
         """Keys of the film act while the film has the focus, so that every control keeps its own."""
@@ -247,8 +231,7 @@ class ReadingView(QWidget):
         if isinstance(window, QMainWindow):
             height = min(RESULTS_PX, round(RESULTS_SHARE * window.height()))
             window.resizeDocks([self._dock], [height], Qt.Orientation.Vertical)
-        canvas_widget(self.viewer).installEventFilter(self)
-        scene(self.viewer).camera.events.zoom.connect(self._caption)
+        self.legends.start()
         self._tab_order()
         self.attach()
         self.refresh()
@@ -256,6 +239,7 @@ class ReadingView(QWidget):
     def attach(self) -> None:
         """Listen to session and mouse; twice is once."""
         self.pair.attach()
+        self.mouse.attach()
         if self.redraw_soon not in self.session.listeners:
             self.session.listeners.append(self.redraw_soon)
         for shortcut in self._keys:
@@ -272,6 +256,7 @@ class ReadingView(QWidget):
         for shortcut in self._keys:
             shortcut.setEnabled(False)
         self.session.drop()
+        self.mouse.detach()
         self.pair.detach()
         if self.redraw_soon in self.session.listeners:
             self.session.listeners.remove(self.redraw_soon)
@@ -280,22 +265,12 @@ class ReadingView(QWidget):
         """Let go of the session: no callback, layer, dock or overlay is left behind."""
         self.detach()
         self.errands.leave()
+        self.legends.leave()
         self.pair.remove()
-        canvas_widget(self.viewer).removeEventFilter(self)
-        scene(self.viewer).camera.events.zoom.disconnect(self._caption)
-        for part in (*self.captions, self.inset, *self._keys):
-            part.deleteLater()
+        for shortcut in self._keys:
+            shortcut.deleteLater()
         self.viewer.window.remove_dock_widget(self.results)
         self.deleteLater()
-
-    def eventFilter(self, watched: QObject | None, event: QEvent | None) -> bool:  # noqa: N802 Qt's name
-        """Keep captions in their corners when the canvas changes its size."""
-        if event is not None and event.type() == QEvent.Type.Resize:
-            QTimer.singleShot(0, self._caption)
-            QTimer.singleShot(0, self.pair.show_labels)
-        elif event is not None and event.type() == QEvent.Type.Leave:
-            self.inset.hide()
-        return False
 
     # --- Redrawing ---
 
@@ -308,19 +283,17 @@ class ReadingView(QWidget):
         """Draw everything that has changed since the last time."""
         session, pair = self.session, self.pair
         if self._shown != (session.index, session.current):
-            self._shown, self._full = (session.index, session.current), None
+            self._shown = session.index, session.current
+            self.outcomes.forget()
             pair.show()
             self._film_changed()
         if self._said[1] != len(session.troubles):
             self.say(self._said[0])
         pair.update(self._highlighted)
-        if self._full and not session.is_measured() and self._full[0].current.view == session.view:
-            case, rows = self._full
-            self.results.show_rows(moving_rows(rows, case, session.glance(session.current)), MOVING)
-            if not session.dragging:  # a key may be held down: the result waits for the last of its steps
-                self._rest.start()
-        else:
+        if not self.outcomes.show_moving():
             self._show_result()
+        elif not session.dragging:  # a key may be held down: the result waits for the last of its steps
+            self._rest.start()
         if session.dragging:  # nothing is answered while a point moves; the rest is drawn when it is dropped
             return
         drawing = DRAWINGS.get((session.site.name, session.draft.view))
@@ -328,75 +301,36 @@ class ReadingView(QWidget):
         self._follow()
 
     def _show_result(self) -> None:
-        """Work out and show all that comes of the readings: values, changes, outcomes, verdict, trend."""
-        session = self.session
-        if session.dragging:
+        """Show all that comes of the readings, once no point moves."""
+        if self.session.dragging:
             return
-        case, flags, reason = session.result()
-        rows = result_rows(case, flags)
-        self._full = case, rows
-        held = holding_words(case, flags, healing_of([case.current]))
-        words = f"{reason} {held}" if reason else held
-        self.results.show_rows(rows, words, verdict(case))
-        self.results.plot.show_trend(trend(session, self._trend_key) if self._trend_key else None)
+        self.outcomes.show()
         if self.tabs.currentIndex() == SCALE_TAB:
-            self.scale.show_session(session)
+            self.scale.show_session(self.session)
         if self.tabs.currentIndex() == SHEET_TAB:
             self.sheet.show_sheet(self.grading)
         self._label_film()
 
     def _film_changed(self) -> None:
         session, pair = self.session, self.pair
-        self.inset.hide()  # it shows the film before
+        self.legends.inset.hide()  # it shows the film before
         self.choice.refresh()
-        self.film_panel.show_session(session, pair.window_of(session.current), pair.arrangement)
+        self.film_panel.show_session(session, pair.greys.window_of(session.current), pair.arrangement)
         self.scale.show_session(session)
         count = len(session.measured(session.current).notes)
         self.tabs.setTabText(FILM_TAB, f"Film and case  ▲ {count} to note" if count else "Film and case")
-        noise = session.measured(session.current).uncertainty
-        self.results.caution.setText(f"Uncertainty of placing landmarks: profile {noise.text()}. {CAUTION}")
-        self.results.caution.setToolTip(f"Source of the uncertainty of placing: {noise.source}.")
+        self.outcomes.show_sources()
         self.say("")
-        self._default_trend()
-        self._caption()
+        self.legends.caption()
         self.errands.carry()
         self._shown_first.start()
-
-    def _default_trend(self) -> None:
-        if self._trend_key is None or trend(self.session, self._trend_key) is None:
-            view = self.session.view
-            first = view.changes[0] if view.changes else view.measurements[0]
-            self._trend_key = first.name, first.target
 
     def _label_film(self) -> None:
         session = self.session
         side = session.draft.laterality or "side not stated"
         shown = f"{side} {session.site.title.lower()} · {session.view.title.lower()}"
         self.patient.setText(f"{session.film.patient_key or 'Patient not stated'} · {shown}")
-        self._caption()
-
-    def _caption(self, event: object = None) -> None:
-        session = self.session
-        canvas, beside = canvas_widget(self.viewer), grid(self.viewer).enabled
-        width = canvas.width() // (2 if beside else 1)
-        shown = [(self.captions[0], session.index, 0)] if beside else []
-        up = session.index if self.pair.index_is_up else session.current
-        shown.append((self.captions[1], up, width if beside else 0))
-        self.captions[0].setVisible(beside)
-        for caption, number, left in shown:
-            caption.say(caption_lines(session, number), self._mm_on_screen(number), width - 16)
-            caption.move(left + 10, 10)
-            caption.show()
-
-    def _mm_on_screen(self, number: int) -> float | None:
-        """Screen pixels that a millimetre at the bone takes on a film; None without a scale."""
-        scale = self.session.glance(number).scale
-        pair = self.pair
-        affine = (pair.index if number != self.session.current else pair.current).affine
-        if scale is None:
-            return None
-        across = float((affine[:2, 1] ** 2).sum() ** 0.5)  # room units to a column's pixel
-        return float(scene(self.viewer).camera.zoom) * across / scale.mm_per_px[1]
+        self.legends.caption()
 
     def _follow(self) -> None:
         """Bring a proposal in hand into view."""
@@ -422,8 +356,8 @@ class ReadingView(QWidget):
         self.scale.hint.setText(f"No scale found: {why}." if why else "")
 
     def _look(self) -> None:
-        self.errands.look(self.pair.snapper)
-        self.errands.fetch(self.pair)
+        self.errands.look(self.mouse.snapper)
+        self.errands.fetch(self.pair.greys)
 
     def _snapped(self, u_px: float) -> None:
         words = f"Moved to what the film shows there, ± {1.96 * u_px:.1f} pixels. Alt+click places exactly."
@@ -464,6 +398,7 @@ class ReadingView(QWidget):
         """Hand the keys to the sheet, with the index film beside the film that is graded, both bare."""
         self.pair.lay_bare(tab == SHEET_TAB)
         if tab == SHEET_TAB:
+            self.mouse.stop_collecting()
             self.sheet.show_sheet(self.grading)
             self.sheet.setFocus()
             self._arrange(SIDE_BY_SIDE)
@@ -476,7 +411,7 @@ class ReadingView(QWidget):
         if self.tabs.currentIndex() == SHEET_TAB:  # the film's keys are the landmarks', which show again
             self.tabs.setCurrentIndex(LANDMARK_TAB)
         canvas_widget(self.viewer).setFocus()
-        self.pair.stop_collecting()
+        self.mouse.stop_collecting()
         self.pair.show_aim(None)
         self.scale.hint.setText("")
         self.say("")
@@ -484,35 +419,18 @@ class ReadingView(QWidget):
     def _arrange(self, arrangement: str) -> None:
         self.pair.arrange(arrangement)
         self.film_panel.arrangement.setCurrentText(arrangement)
-        self._caption()
+        self.legends.caption()
 
     def _hover(self, key: tuple[str, str] | None) -> None:
-        keys = frozenset({key, *self._behind(key)} if key else ())
+        keys = self.outcomes.behind(key)
         if keys != self._highlighted:
             self._highlighted = keys
             self.redraw_soon()
 
-    def _behind(self, key: tuple[str, str]) -> set[tuple[str, str]]:
-        """Quantities that a change is made of."""
-        return {
-            (estimate.quantity, row.target)
-            for row in self.session.view.changes
-            if (row.name, row.target) == key
-            for estimate in (*row.mobile, *row.reference)
-        }
-
     def _show_trend(self, key: tuple[str, str] | None) -> None:
         if key:
-            self._trend_key = key
+            self.outcomes.choose_trend(key)
             self.redraw_soon()
-
-    def _pointed(self, point: Point | None) -> None:
-        session, pair = self.session, self.pair
-        number = session.current
-        if point:
-            below = max(caption.geometry().bottom() for caption in self.captions if caption.isVisible())
-            self.inset.place(functools.partial(pair.inset_place, below=below, point=point))
-        self.inset.look(pair.shades_of(number), pair.window_of(number), number in pair.inverted, point)
 
     def _collect_scale(self, kind: str, mm: float) -> None:
         self.scale.hint.setText(WHAT_TO_CLICK[kind])
@@ -523,7 +441,7 @@ class ReadingView(QWidget):
             self.scale.hint.setText("")
             self._do(lambda s: s.add_scale(kind, (points[0], points[1]), mm))()
 
-        self.pair.collect(2, done)
+        self.mouse.collect(2, done)
 
     def finish(self) -> None:
         """Save the current film's reading; what is not answered is named first."""

@@ -106,7 +106,8 @@ def test_nothing_covers_the_fracture_while_it_is_graded(
     """Marks, lines and labels of both films are hidden, and none can be placed or moved unseen."""
     from qtpy.QtWidgets import QApplication
 
-    from viewer.canvas import HIDDEN, canvas_widget
+    from viewer.canvas import canvas_widget
+    from viewer.mouse import HIDDEN
 
     session.place((100.0, 100.0))
     press("PageDown")
@@ -123,7 +124,7 @@ def test_nothing_covers_the_fracture_while_it_is_graded(
     pair.show_labels()
     assert not pair.labels.shown
     before = session.draft
-    pair.click((120.0, 120.0))
+    view.mouse.click((120.0, 120.0))
     assert shown(lambda: view.message.text() == HIDDEN)
     canvas_widget(view.viewer).setFocus()
     press("Space A X Delete Right Return")

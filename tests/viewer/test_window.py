@@ -414,7 +414,7 @@ def test_blinking_says_which_film_is_up_and_places_on_it_alone(
         pair._blink.stop()  # the test is to say when
         pair._flip()
         film = pair.index if pair.index_is_up else pair.current
-        assert ("Index" in hand.view.captions[1].rows[0]) == pair.index_is_up
+        assert ("Index" in hand.view.legends.captions[1].rows[0]) == pair.index_is_up
         assert (pair.index.marks.visible, pair.current.marks.visible) == (
             pair.index_is_up, not pair.index_is_up,
         )  # fmt: skip
@@ -464,19 +464,21 @@ def test_captions_have_room_and_the_inset_is_off_the_cursor(
     session.set_surgery_date("2026-01-05")
     hand = open_hand(session)
     view = hand.view
-    canvas, inset = hand.canvas, view.inset
+    canvas, inset, captions = hand.canvas, view.legends.inset, view.legends.captions
     for room in (300, 420, 900):
-        view.captions[1].say(("Current film · 2026-02-22 · day 20 after surgery", "x · y", "z"), 2.0, room)
-        assert view.captions[1].width() <= room
-        assert all(view.captions[1]._width(row, True) <= room for row in view.captions[1].rows)
+        captions[1].say(("Current film · 2026-02-22 · day 20 after surgery", "x · y", "z"), 2.0, room)
+        assert captions[1].width() <= room
+        assert all(captions[1]._width(row, True) <= room for row in captions[1].rows)
     for row in range(5, 890, 110):
         for column in range(5, 1090, 120):
             at = hand.on_screen((float(row), float(column)))
-            view._pointed((float(row), float(column)))
+            view.legends.magnify((float(row), float(column)))
             assert inset.isVisible()
             assert not inset.geometry().contains(QPoint(at.x(), at.y()))
             assert canvas.rect().contains(inset.geometry())
-            assert not any(inset.geometry().intersects(caption.geometry()) for caption in view.captions)
+            assert not any(
+                inset.geometry().intersects(caption.geometry()) for caption in view.legends.captions
+            )
 
 
 @pytest.mark.parametrize("width", [840, 1400])
@@ -687,7 +689,7 @@ def test_films_stand_side_by_side_and_follow_each_other(
     hand.settle()
     assert session.draft == before
     assert "placed on the current film" in hand.view.message.text()
-    captions = [" ".join(caption.rows) for caption in hand.view.captions]
+    captions = [" ".join(caption.rows) for caption in hand.view.legends.captions]
     assert "Index film" in captions[0]
     assert all(word in captions[1] for word in ("Current film", "lateral", "right", "2026-01-19", "mm/px"))
 
@@ -731,7 +733,7 @@ def test_a_move_chooses_no_labels_and_leaves_the_other_film(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Not even a drag's first move, which takes another mark in hand; once dropped, it is in hand on both."""
-    from viewer import canvas
+    from viewer import layers
 
     place_all(session, truth)
     session.show(1)
@@ -739,8 +741,8 @@ def test_a_move_chooses_no_labels_and_leaves_the_other_film(
     hand = open_hand(session)
     hand.rest()
     chosen: list[int] = []
-    choose = canvas.layers.label_offsets
-    monkeypatch.setattr(canvas.layers, "label_offsets", lambda *given: chosen.append(1) or choose(*given))
+    choose = layers.label_offsets
+    monkeypatch.setattr(layers, "label_offsets", lambda *given: chosen.append(1) or choose(*given))
     pair, (row, column) = hand.view.pair, session.draft.landmarks["pin1_tip"].points[0]
     session.select("shaft_volar")
     hand.rest()
@@ -772,7 +774,7 @@ def test_closing_and_reopening_leaves_one_listener(
         dock.show()
         hand.settle()
     assert session.listeners.count(hand.view.redraw_soon) == 1
-    assert hand.viewer.mouse_drag_callbacks.count(hand.view.pair._on_press) == 1
+    assert hand.viewer.mouse_drag_callbacks.count(hand.view.mouse._on_press) == 1
     hand.click((300.0, 300.0))
     assert session.draft.landmarks["shaft_dorsal"].points == (pytest.approx((300, 300), abs=3),)
 
@@ -782,12 +784,12 @@ def test_leaving_a_session_leaves_nothing_behind(
 ) -> None:
     """No layer, callback or listener stays."""
     hand = open_hand(session)
-    pair = hand.view.pair
+    mouse = hand.view.mouse
     hand.room.leave()
     assert not hand.viewer.layers
     assert not session.listeners
-    assert pair._on_press not in hand.viewer.mouse_drag_callbacks
-    assert pair._on_move not in hand.viewer.mouse_move_callbacks
+    assert mouse._on_press not in hand.viewer.mouse_drag_callbacks
+    assert mouse._on_move not in hand.viewer.mouse_move_callbacks
     hand.room.open(session)
     assert len(hand.viewer.layers) == 6
 
@@ -796,19 +798,19 @@ def test_a_drag_is_not_a_storm(
     open_hand: Callable[[Session], Hand], session: Session, monkeypatch: Any
 ) -> None:
     """Forty moves within a frame are drawn once; changes and outcomes wait until the point rests."""
-    import viewer.reading_view as reading_view
+    from viewer import outcomes
 
     hand = open_hand(session)
     hand.click((300.0, 300.0))
     hand.rest()
     drawn: list[int] = []
     full: list[int] = []
-    result, moving_rows = session.result, reading_view.moving_rows
+    result, moving_rows = session.result, outcomes.moving_rows
     monkeypatch.setattr(session, "result", lambda: full.append(1) or result())
-    monkeypatch.setattr(reading_view, "moving_rows", lambda *given: drawn.append(1) or moving_rows(*given))
+    monkeypatch.setattr(outcomes, "moving_rows", lambda *given: drawn.append(1) or moving_rows(*given))
     for column in range(40):
         session.drag("shaft_dorsal", 0, (300.0, 300.0 + column))
-        hand.view.pair.moving.emit()
+        hand.view.mouse.moving.emit()
     hand.rest()
     assert (len(drawn), len(full)) == (1, 0)
     assert "is moving" in hand.view.results.sentence.text()
@@ -1159,18 +1161,18 @@ def test_the_next_films_are_ready_before_they_are_asked_for(
     def ready(numbers: set[int]) -> bool:
         for _ in range(100):
             hand.settle()
-            if set(pair.shades) == numbers:
+            if set(pair.greys.shades) == numbers:
                 return True
         return False
 
     assert ready({0, 1})
-    np.testing.assert_array_equal(pair.shades[1], session.films[1].display())
-    assert pair.windows[1] == starting_window(session.films[1].display())
-    pair.windows[1] = (0.2, 0.8)  # what the reader has set stays
+    np.testing.assert_array_equal(pair.greys.shades[1], session.films[1].display())
+    assert pair.greys.windows[1] == starting_window(session.films[1].display())
+    pair.greys.windows[1] = (0.2, 0.8)  # what the reader has set stays
     for number, numbers in ((1, {0, 1, 2}), (2, {0, 1, 2, 3}), (4, {0, 3, 4}), (1, {0, 1, 2})):
         session.show(number)
         assert ready(numbers), number
-    assert pair.windows[1] == (0.2, 0.8)
+    assert pair.greys.windows[1] == (0.2, 0.8)
 
 
 def test_folder_opens_off_the_thread(
