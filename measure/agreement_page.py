@@ -51,6 +51,12 @@ class Analysed:
     others: tuple[Limits, ...]
     missing: dict[tuple[str, str], int]
 
+    @property
+    def varies(self) -> bool:
+        """Whether the readings are not all alike; where they are, nothing tells how far readers agree."""
+        values = self.ratings.values[np.isfinite(self.ratings.values)]
+        return bool(np.ptp(values) > 0) if values.size else False
+
 
 @dataclass(frozen=True)
 class Analysis:
@@ -208,6 +214,7 @@ def _main_table(analysis: Analysis) -> Table:
     return Table("ICC, SEM and smallest detectable change", columns, tuple(rows), (1,), legend)
 
 
+_ALL_ALIKE = "–: all readings are alike, on every film, which does not tell how far readers agree."
 _BIAS_WORDS = (
     "Each reader less the mean of all readers, with its 95 % interval; * the interval leaves zero out. Of "
     "every hundred intervals some five do so by chance."
@@ -219,14 +226,15 @@ def _bias_table(analysis: Analysis) -> Table:
         (
             named(one.row),
             *(
-                f"{with_interval(b.bias, one.row.unit)}{' *' if b.systematic else ''}"
+                f"{with_interval(b.bias if one.varies else None, one.row.unit)}{' *' if b.systematic else ''}"
                 for b in one.found.readers
             ),
         )
         for one in analysis.quantities
         if one.found.readers
     ]
-    return Table("Reader less mean of all", ("Quantity", *analysis.study.readers), tuple(rows))
+    columns = ("Quantity", *analysis.study.readers)
+    return Table("Reader less mean of all", columns, tuple(rows), (), _ALL_ALIKE)
 
 
 def _component_table(analysis: Analysis) -> Table:
@@ -256,13 +264,16 @@ _LIMIT_COLUMNS = ("Quantity", "Difference", "Films", "Mean", "Lower limit", "Upp
 
 
 def _limits_table(analysis: Analysis) -> Table:
-    rows = [_limit_row(one.row, pair) for one in analysis.quantities for pair in one.found.pairs]
-    return Table("Reader less reader", _LIMIT_COLUMNS, tuple(rows), (2,))
+    rows = [_limit_row(one, pair) for one in analysis.quantities for pair in one.found.pairs]
+    return Table("Reader less reader", _LIMIT_COLUMNS, tuple(rows), (2,), _ALL_ALIKE)
 
 
-def _limit_row(row: MeasurementRow, pair: Limits) -> tuple[str, ...]:
-    ends = (with_interval(end, row.unit) for end in (pair.bias, pair.lower, pair.upper))
-    return named(row), f"{pair.first} − {pair.second}", str(pair.films), *ends
+def _limit_row(one: Analysed, pair: Limits) -> tuple[str, ...]:
+    known = one.varies or pair.sd > 0
+    ends = (
+        with_interval(end if known else None, one.row.unit) for end in (pair.bias, pair.lower, pair.upper)
+    )
+    return named(one.row), f"{pair.first} − {pair.second}", str(pair.films), *ends
 
 
 _PROPOSAL_WORDS = (
@@ -277,13 +288,12 @@ def _other_sections(analysis: Analysis) -> Iterator[Section]:
         (TRUTH, "Readers against truth"),
     ):
         rows = [
-            _limit_row(one.row, pair)
-            for one in analysis.quantities
-            for pair in one.others
-            if pair.second == name
+            _limit_row(one, pair) for one in analysis.quantities for pair in one.others if pair.second == name
         ]
         lines = (_PROPOSAL_WORDS,) if name == PROPOSAL and analysis.study.proposals else ()
-        yield Section(heading, lines, (Table(f"Reader less {name}", _LIMIT_COLUMNS, tuple(rows), (2,)),))
+        yield Section(
+            heading, lines, (Table(f"Reader less {name}", _LIMIT_COLUMNS, tuple(rows), (2,), _ALL_ALIKE),)
+        )
 
 
 _LANDMARK_WORDS = (

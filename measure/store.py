@@ -45,9 +45,9 @@ from measure.reading_list import (
     record_from,
     record_text,
 )
+from measure.salvage import AT_A_TIME, Salvaged, is_damage
 
 WAIT_S = 30  # how long a writer waits for another's lock before it gives up
-AT_A_TIME = 1000  # rows sent or fetched together
 
 Fault = tuple[str, str]  # what cannot be used, and why
 
@@ -423,45 +423,57 @@ class Store:
         return self.find()
 
     def export_folder(
-        self, folder: Path, *, track: Callable[[Any], Iterable[Kept]] = iter
+        self, folder: Path, *, track: Callable[[Any], Iterable[Any]] = iter
     ) -> tuple[int, tuple[Fault, ...]]:
         """Write every reading to a file of its own, as it was saved.
 
         Those of an agreement study go where its list looks for them: LIST/readings/CODE.reading.json.
-        Returns how many were new there, and row and fault of each that is damaged and so left out. `track`
-        wraps the store to show progress.
+        Returns how many were new there, and row and fault of each that is damaged and so left out, be it
+        the row itself or the page of the file that it is on. `track` wraps the rows to show progress.
         Raises ReadingError where a file cannot be written or holds something else.
         """
-        query = sa.select(RECORDS.c.reading_uid, RECORDS.c.uid, RECORDS.c.list_uid)
-        with self._guarded("read"), self._engine.connect() as connection:
-            tasks = {reading: _task_path(*task) for reading, *task in connection.execute(query)}
-        texts = (
-            (kept.number, tasks.get(kept.uid, _file_name(kept.uid)), kept.content) for kept in track(self)
-        )
-        return _write_out(texts, folder, READINGS, SUFFIX)
+        with self._guarded("read"):
+            readings = Salvaged(self._engine, READINGS)
+            records = Salvaged(self._engine, RECORDS)
+            tasks = {row.reading_uid: _task_path(row.uid, row.list_uid) for row in records}
+            texts = (
+                (row.number, tasks.get(row.uid, _file_name(row.uid)), row.content) for row in track(readings)
+            )
+            new, faults = _write_out(texts, folder, READINGS, SUFFIX)
+        return new, (*faults, *readings.faults())
 
     def export_records(self, folder: Path) -> tuple[int, tuple[Fault, ...]]:
         """Write every record of a study beside its reading; returns and raises as `export_folder` does."""
-        columns = (RECORDS.c.number, RECORDS.c.uid, RECORDS.c.list_uid, RECORDS.c.content)
-        with self._guarded("read"), self._engine.connect() as connection:
-            kept = connection.execute(sa.select(*columns).order_by(RECORDS.c.number)).all()
-        texts = ((row.number, _task_path(row.uid, row.list_uid), row.content) for row in kept)
-        return _write_out(texts, folder, RECORDS, RECORD_SUFFIX)
+        with self._guarded("read"):
+            rows = Salvaged(self._engine, RECORDS)
+            texts = ((row.number, _task_path(row.uid, row.list_uid), row.content) for row in rows)
+            new, faults = _write_out(texts, folder, RECORDS, RECORD_SUFFIX)
+        return new, (*faults, *rows.faults())
 
     def check(self) -> tuple[str, ...]:
         """Read the whole store and say, of each fault, what it is; nothing where all is well."""
-        problems: list[str] = []
-        with self._guarded("read"), self._engine.connect() as connection:
-            if connection.dialect.name == "sqlite":
-                problems += [
-                    word for word in connection.scalars(sa.text("PRAGMA integrity_check")) if word != "ok"
-                ]
-        for kept in self.find():
-            try:
-                kept.reading()
-            except ReadingError as error:
-                problems.append(f"row {kept.number}, reading {kept.uid}: {error}")
-        return tuple(problems)
+        with self._guarded("read"):
+            problems = self._against_file()
+            rows = Salvaged(self._engine, READINGS)
+            for row in rows:
+                try:
+                    from_json(row.content)
+                except ReadingError as error:
+                    problems.append(f"row {row.number}, reading {row.uid}: {error}")
+        return (*problems, *(f"{name}: {why}" for name, why in rows.faults()))
+
+    def _against_file(self) -> list[str]:
+        """Return what SQLite finds wrong with its file."""
+        if self._engine.dialect.name != "sqlite":
+            return []
+        try:
+            with self._engine.connect() as connection:
+                found = connection.scalars(sa.text("PRAGMA integrity_check")).all()
+        except exc.DBAPIError as error:
+            if not is_damage(error):
+                raise
+            return ["The file is damaged. Export what can be read, and restore the rest from a copy."]
+        return [word for word in found if word != "ok"]
 
 
 def _contents(

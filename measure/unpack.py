@@ -16,7 +16,7 @@ from typing import IO
 
 from measure.errors import FilmError, LimitError
 from measure.film import looks_like_film, search
-from measure.film_dicom import quiet
+from measure.film_dicom import is_own_object, quiet
 from measure.film_walk import refuse_absurd_header
 from measure.limits import refuse_beyond
 
@@ -95,7 +95,8 @@ def _member(
                     problems.append((name, "An archive within an archive is not unpacked. Unpack it first."))
                 return
             _copy(head, packed, member, to)
-        yield name, to
+        if not is_own_object(to):
+            yield name, to
     except LimitError as error:
         problems.append((name, str(error)))
     except Exception:  # as above, and its decoders

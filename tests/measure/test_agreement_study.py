@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import dataclasses
 import json
+import re
 import shutil
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -180,6 +181,16 @@ def test_the_pages_say_what_they_must(analysis: Analysis) -> None:
     checklist = page.sections[-1].tables[0]
     assert [row[0] for row in checklist.rows] == [str(number) for number in range(1, 16)]
     assert document_pdf(page) == document_pdf(page)
+
+
+def test_no_agreement_is_claimed_where_nothing_varies(analysis: Analysis) -> None:
+    """No film of the demo shows a break: a difference of 0.00 would say that readers agree on breaks."""
+    tables = [table for section in document(analysis).sections for table in section.tables]
+    rows = [row for table in tables if "less" in table.title for row in table.rows]
+    breaks = [row for row in rows if row[0].startswith("Break in the wire")]
+    assert breaks
+    assert all(not re.search(r"\d\.\d", " ".join(row[2:])) for row in breaks), breaks
+    assert any(re.search(r"\d\.\d", " ".join(row[2:])) for row in rows)
 
 
 def test_figures_show_every_pair(analysis: Analysis) -> None:

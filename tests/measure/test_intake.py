@@ -15,12 +15,13 @@ import pydicom
 import pytest
 from PIL import Image
 from pydicom.dataset import Dataset, FileMetaDataset
-from pydicom.uid import ExplicitVRLittleEndian, MediaStorageDirectoryStorage
+from pydicom.uid import ComprehensiveSRStorage, ExplicitVRLittleEndian, MediaStorageDirectoryStorage
 
 from measure.__main__ import main
 from measure.doubts import KINDS, as_a_copy, beside, content, shows_two
 from measure.errors import FilmError, HoldfastError
 from measure.film import Film, read_film
+from measure.film_dicom import MAKER
 from measure.intake import DOUBTS, FILMS, LEFT_OUT, WAITING, Intake, take_in
 from measure.limits import LIMITS, Limit
 from measure.samples import samples_folder
@@ -357,6 +358,21 @@ def test_damaged_and_nested_archives_are_told(write: WriteFilm, tmp_path: Path) 
     (tmp_path / "b.zip").write_bytes(path.read_bytes()[:-100])
     assert list(films_in(tmp_path / "b.zip", problems)) == []
     assert problems[-1] == ("b.zip", "The archive is damaged or cannot be read.")
+
+
+def test_reports_in_an_archive_are_silent_as_in_a_folder(write: WriteFilm, tmp_path: Path) -> None:
+    """What holdfast wrote itself is no film and nothing to be told of, packed or not."""
+    film = write(tmp_path / "film.dcm").read_bytes()
+    report = tmp_path / "report.dcm"
+    own = Dataset()
+    own.SOPClassUID, own.SOPInstanceUID = ComprehensiveSRStorage, "1.2.8"
+    own.Modality, own.Manufacturer = "SR", MAKER
+    own.file_meta = FileMetaDataset()
+    own.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
+    own.save_as(report, enforce_file_format=True)
+    path = archive(tmp_path / "a.zip", {"film": film, "report": report.read_bytes()})
+    done = take_in([path], tmp_path / "out")
+    assert (done.filed, done.problems) == (1, ())
 
 
 # --- Discs ---

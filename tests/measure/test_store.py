@@ -24,11 +24,13 @@ from postgres_server import Server, postgres_server
 from store_writer import small_reading
 
 from measure import store as module
+from measure.__main__ import main
 from measure.errors import ReadingError, StoreError
 from measure.film import Film
 from measure.reading import Reading, save_reading, to_json
 from measure.reading_list import Record, record_text
 from measure.store import READINGS, RECORDS, Store
+from measure.telling import SOME_UNUSED
 
 KILLS = 200  # of a saving process, on each database
 REST = ", ".join(["'x'"] * (len(READINGS.c) - 2))  # a forged reading beside number and uid
@@ -421,6 +423,32 @@ def test_a_damaged_row_does_not_stop_an_export(tmp_path: Path) -> None:
         assert (new, [name for name, _ in unusable]) == (1, ["row 1 of study_records"])
     assert "100.1" not in str(problems)
     assert len(list((tmp_path / "out").rglob("*.json"))) == 2
+
+
+@pytest.mark.parametrize("place", [0.5, 0.97])
+def test_a_damaged_page_does_not_stop_an_export(tmp_path: Path, place: float) -> None:
+    """Pages overwritten with noise, in the middle or at the end: rows on them are named, others go out."""
+    path, out = tmp_path / "readings.sqlite", tmp_path / "out"
+    saved = list(map(small_reading, range(200)))
+    with Store(path) as store:
+        store.save_all(saved)
+    with sqlite3.connect(path) as opened:
+        pages = [page for (page,) in opened.execute(
+            "SELECT pageno FROM dbstat WHERE name = 'readings' AND pagetype = 'leaf' ORDER BY pageno"
+        )]  # fmt: skip
+    opened.close()
+    content = bytearray(path.read_bytes())
+    start = (pages[int(place * len(pages))] - 1) * 4096
+    content[start : start + 4096] = random.Random(5).randbytes(4096)
+    path.write_bytes(content)
+    with Store(path, new=False) as store:
+        new, faults = store.export_folder(out)
+        assert store.check()
+    written = {file.read_text(encoding="utf-8") for file in out.rglob("*.json")}
+    assert new == len(written) >= 150
+    assert written < set(map(to_json, saved))
+    assert all("of readings" in name and "page" in why for name, why in faults)
+    assert main(["store", "export", str(tmp_path / "again"), "--at", str(path)]) == SOME_UNUSED
 
 
 def test_no_store_is_made_by_asking_for_one(place: str) -> None:
