@@ -43,6 +43,12 @@ class Checklist:
         """Names of the asked landmarks that are open, in protocol order."""
         return tuple(name for name in self.asked if self.is_open(name))
 
+    @property
+    def proposed(self) -> frozenset[str]:
+        """Landmarks that wait to be confirmed."""
+        marks = self.draft.landmarks.items()
+        return frozenset(name for name, mark in marks if mark.status == PROPOSED)
+
     def next_open(self, after: str | None = None) -> str | None:
         """Return the next open landmark after one, or from the first, going round; None where none is."""
         left = self.remaining
@@ -79,9 +85,7 @@ class Checklist:
             return ""
         titles = "; ".join(self.view.landmark[name].title for name in left)
         words = f"{len(left)} landmarks are not answered: {titles}."
-        marks = self.draft.landmarks
-        proposed = [name for name in left if name in marks and marks[name].status == PROPOSED]
-        if proposed:
+        if proposed := self.proposed & set(left):
             words += (
                 f"\n\n{len(proposed)} of them are proposals; they are saved as proposals, not as confirmed."
             )

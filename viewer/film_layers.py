@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from viewer import layers, placing
 from viewer.lines import Line
 
-RIM_PX = 1.5
 LINE_PX = 1.6
 
 
@@ -104,11 +103,10 @@ class FilmLayers:
         places = layers.apply(self.affine, self.points) * zoom
         self.offsets = layers.label_offsets(self.found, places)
         pixel = 1.0 / (zoom * self._enlarged)  # of the screen, in the film's own
-        sizes = placing.mark_sizes(places) * pixel
-        if self.is_new("border_width", (pixel, len(self.found))) and self.found:
-            self.marks.border_width = RIM_PX * pixel
-        if self.is_new("size", sizes.tolist()) and self.found:
-            self.marks.size = sizes
+        sizes = placing.mark_sizes(places)
+        if self.is_new("size", (pixel, sizes.tolist())) and self.found:
+            self.marks.border_width = placing.rim_widths(sizes) * pixel
+            self.marks.size = sizes * pixel
 
     def draw_thin(self, zoom: float) -> None:
         """Keep the lines as thin on the screen at every zoom."""

@@ -14,8 +14,10 @@ from numpy.typing import NDArray
 Places = NDArray[np.float64]
 Offset = tuple[float, float]
 
-MARK_PX, LEAST_MARK_PX = 11.0, 6.0
-APART = 0.9  # marks are at most this share of the way to their nearest neighbour wide
+MARK_PX, LEAST_MARK_PX = 11.0, 3.5
+RIM_PX, LEAST_RIM_PX, RIM_SHARE = 1.5, 0.8, 0.2  # of a mark; half of it lies outside
+APART = 0.75  # marks are at most this share of the way to their nearest neighbour wide
+LEAST_CLEAR_PX = 6.0  # labels keep off a mark as if it were so wide at least
 LABEL_HEIGHT, LETTER_PX, LABEL_RIM = 13.0, 8.5, 3.0
 REACHES = (6.0, 15.0, 27.0)  # between a mark and its label; beyond the first, a line leads to it
 SIDES = np.array([(-1, 1), (1, 1), (-1, -1), (1, -1), (-1, 0), (1, 0), (0, 1), (0, -1)], dtype=np.float64)
@@ -42,6 +44,12 @@ def mark_sizes(places: Places) -> NDArray[np.float64]:
     return sizes
 
 
+def rim_widths(sizes: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Widths (n,) of the rims of marks of these sizes."""
+    widths: NDArray[np.float64] = np.clip(RIM_SHARE * sizes, LEAST_RIM_PX, RIM_PX)
+    return widths
+
+
 def label_size(words: str) -> Offset:
     """Height and width that a label takes, its rim with it."""
     return LABEL_HEIGHT + LABEL_RIM, LETTER_PX * len(words) + LABEL_RIM
@@ -59,7 +67,7 @@ def label_offsets(
     Labels are set in the order given, each as near to its mark as it hides no mark and no other label; those
     that are certain stand at the nearest place even so, and those that are near there or nowhere.
     """
-    half = 0.5 * mark_sizes(places)[:, None]
+    half = 0.5 * np.maximum(mark_sizes(places), LEAST_CLEAR_PX)[:, None]
     taken = np.concatenate([places - half, places + half], axis=1)
     labels = np.empty((0, 4))
     found: list[Offset | None] = [None] * len(places)

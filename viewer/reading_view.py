@@ -48,6 +48,7 @@ REST_MS = 80  # a point that has not moved for so long rests: changes and outcom
 RESULTS_PX = 370  # height of the table to begin with: films are mostly wider than high
 RESULTS_SHARE = 0.42  # of the window's height, at most
 LANDMARK_TAB, SCALE_TAB, FILM_TAB, SHEET_TAB = 0, 1, 2, 3
+PROPOSED_WORDS = "{} landmarks are proposed from the earlier film. Each waits for you: Enter confirms."
 STEPS = {"": 1.0, "Shift+": 10.0, "Ctrl+": 0.1, "Ctrl+Shift+": 100.0}  # pixels an arrow key moves by
 ARROWS = {"Up": (-1, 0), "Down": (1, 0), "Left": (0, -1), "Right": (0, 1)}
 
@@ -60,6 +61,7 @@ class ReadingView(QWidget):
         self.viewer, self.session = viewer, session
         self._highlighted: frozenset[tuple[str, str]] = frozenset()
         self._said = ("", 0)  # the words last said, beside how many troubles
+        self._proposed = (0, "")  # landmarks last proposed: how many, and what was said of them
         self._shown = (-1, -1)  # index and current film on the canvas
         self._followed: tuple[int, str | None] | None = None
         self._dock: Any = None
@@ -298,6 +300,9 @@ class ReadingView(QWidget):
             return
         drawing = DRAWINGS.get((session.site.name, session.draft.view))
         self.guide.show_session(session, drawing)
+        count, words = self._proposed
+        if self._said[0] == words and len(session.checklist.proposed) < count:
+            self.say("")  # it holds no longer
         self._follow()
 
     def _show_result(self) -> None:
@@ -348,7 +353,8 @@ class ReadingView(QWidget):
 
     def _laid(self, count: int) -> None:
         self.pair.show()
-        self.say(f"{count} landmarks are proposed from the earlier film. Each waits for you: Enter confirms.")
+        self._proposed = len(self.session.checklist.proposed), PROPOSED_WORDS.format(count)
+        self.say(self._proposed[1])
 
     def _sought(self, given: ScaleInput | None, why: str) -> None:
         if given is not None:

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import Any
 
-from qtpy.QtCore import QPointF, QRectF, Qt, Signal
+from qtpy.QtCore import QPointF, QRectF, Qt, QTimer, Signal
 from qtpy.QtGui import QBrush, QColor, QPainter, QPen, QPolygonF
 from qtpy.QtWidgets import (
     QAbstractItemView,
@@ -27,6 +27,7 @@ INK, QUIET, LIMIT, LINE = QColor("#eef2f5"), QColor("#9fb0bd"), QColor("#ff8a5c"
 NARROW_PX = 950  # a panel narrower than this has smaller words and fewer, so that the table is read
 MORE = "More: point here."
 COLUMNS_PX = {False: (128, 128, 128, 190), True: (112, 112, 112, 164)}  # all but the first; by narrow
+ROW_PX, ROW_RIM_PX, CELL_RIM_PX = 24, 6, 14  # of one line; above and below, and beside, a cell's words
 PLOT_PX = {False: 232, True: 160}
 
 
@@ -150,6 +151,7 @@ class ResultsPanel(QWidget):
             if item.toolTip() != tip:
                 item.setToolTip(tip)
             item.setForeground(QBrush(_colour(row, column)))
+        self.table.fit_row(number)
 
 
 def _colour(row: ResultRow, column: int) -> QColor:
@@ -183,21 +185,41 @@ class _Table(QTableWidget):
         self.setMouseTracking(True)
         self.setShowGrid(False)
         self.setTextElideMode(Qt.TextElideMode.ElideMiddle)
-        self.setWordWrap(False)
+        self.setWordWrap(True)
         self.setAlternatingRowColors(True)
         self.verticalHeader().hide()
-        self.verticalHeader().setDefaultSectionSize(24)
+        self.verticalHeader().setDefaultSectionSize(ROW_PX)
         header = self.horizontalHeader()
         header.setHighlightSections(False)
         header.setMinimumSectionSize(100)
         header.setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
         self.set_widths(COLUMNS_PX[False])
+        self._fit = QTimer(self)  # columns have their new widths only once all are told
+        self._fit.setSingleShot(True)
+        self._fit.timeout.connect(self._fit_rows)
+        header.sectionResized.connect(lambda *_: self._fit.start())
         self.cellEntered.connect(lambda row, _: self.entered_row.emit(row))
 
     def set_widths(self, widths: Sequence[int]) -> None:
         """Set the widths of all columns but the first, which takes what is left."""
         for column, width in enumerate(widths, start=1):
             self.horizontalHeader().resizeSection(column, width)
+
+    def _fit_rows(self) -> None:
+        for row in range(self.rowCount()):
+            self.fit_row(row)
+
+    def fit_row(self, row: int) -> None:
+        """Make a row so high that no word in it is cut: a long name takes more lines than one."""
+        metrics, wrap = self.fontMetrics(), Qt.TextFlag.TextWordWrap
+        lines = [
+            metrics.boundingRect(0, 0, self.columnWidth(column) - CELL_RIM_PX, 0, wrap, item.text()).height()
+            for column in range(self.columnCount())
+            if not self.isColumnHidden(column) and (item := self.item(row, column))
+        ]
+        height = max(ROW_PX, max(lines, default=0) + ROW_RIM_PX)
+        if self.rowHeight(row) != height:
+            self.setRowHeight(row, height)
 
     def leaveEvent(self, event: Any) -> None:  # noqa: N802 Qt's name
         """Say that no row is under the cursor."""

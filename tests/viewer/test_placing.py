@@ -63,10 +63,12 @@ def test_near_labels_stand_close_by_or_nowhere() -> None:
 
 def test_marks_do_not_touch() -> None:
     """Marks shrink where they crowd, each to less than the way to its neighbour, and are never too small."""
-    places = BENDS * 3.0  # as one zooms in a little
-    sizes = placing.mark_sizes(places)
-    for a, b in itertools.combinations(range(6), 2):
-        assert (sizes[a] + sizes[b]) / 2 < np.linalg.norm(places[a] - places[b])
+    for zoomed in (2.0, 3.0):  # a whole film on a laptop, and as one zooms in a little
+        places = BENDS * zoomed
+        sizes = placing.mark_sizes(places)
+        wide = sizes + placing.rim_widths(sizes)
+        for a, b in itertools.combinations(range(6), 2):
+            assert (wide[a] + wide[b]) / 2 < np.linalg.norm(places[a] - places[b])
     assert sizes.min() >= placing.LEAST_MARK_PX
     assert placing.mark_sizes(places[:1]).tolist() == [placing.MARK_PX]
     assert np.linalg.norm(places[1] - places[5]) < placing.MARK_PX  # at full size these two would touch

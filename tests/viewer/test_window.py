@@ -428,6 +428,20 @@ def test_blinking_says_which_film_is_up_and_places_on_it_alone(
     assert pair.current.marks.visible
 
 
+def test_words_of_proposals_go_once_one_is_answered(
+    open_hand: Callable[[Session], Hand], session: Session
+) -> None:
+    """However it was answered: they would tell of more proposals than there are."""
+    hand = open_hand(session)
+    session.propose(0, {name: Landmark("proposed", ((9.0, 9.0),)) for name in ("hole", "loop", "pin1_tip")})
+    hand.view.errands.laid.emit(3)
+    hand.rest()
+    assert hand.view.message.text().startswith("3 landmarks are proposed")
+    session.confirm("hole")
+    hand.rest()
+    assert not hand.view.message.text()
+
+
 def test_a_click_beside_another_mark_places_the_proposal_in_hand(
     open_hand: Callable[[Session], Hand], session: Session
 ) -> None:
@@ -506,6 +520,37 @@ def test_names_and_values_are_whole_on_a_laptop(window: Any, qapp: Any, width: i
     metrics = QFontMetrics(panel.table.font())
     for column, words in [*enumerate(cells), (4, "? cannot tell: not placed")]:
         assert metrics.horizontalAdvance(words) + 14 <= panel.table.columnWidth(column), words
+    panel.close()
+
+
+@pytest.mark.parametrize("width", [840, 1400])
+def test_a_name_longer_than_its_column_takes_more_lines(window: Any, qapp: Any, width: int) -> None:
+    """Every name of the tables is read whole, with all columns shown, on a laptop too; others keep a line."""
+    from qtpy.QtCore import Qt
+    from qtpy.QtGui import QFontMetrics
+
+    from measure.sites import load_site
+    from viewer.results_panel import ROW_PX, ResultsPanel
+    from viewer.rows import ResultRow
+    from viewer.style import dress
+
+    views = load_site("olecranon").views.values()
+    names = sorted({f"{row.title}, pin 1" for view in views for row in view.measurements})
+    panel = ResultsPanel()
+    dress(panel)
+    panel.show_rows(
+        [ResultRow((name, ""), (name, "1 mm", "0 mm", "0 mm", ""), None, False, "") for name in names], ""
+    )
+    panel.resize(width, 300)
+    panel.show()
+    qapp.processEvents()
+    metrics, table = QFontMetrics(panel.table.font()), panel.table
+    room = table.columnWidth(0) - 10
+    for row, name in enumerate(names):
+        box = metrics.boundingRect(0, 0, room, 0, Qt.TextFlag.TextWordWrap, name)
+        assert box.width() <= room
+        assert box.height() <= table.rowHeight(row), name
+    assert min(map(table.rowHeight, range(len(names)))) == ROW_PX
     panel.close()
 
 
