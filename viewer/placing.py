@@ -17,7 +17,7 @@ Offset = tuple[float, float]
 MARK_PX, LEAST_MARK_PX = 11.0, 3.5
 RIM_PX, LEAST_RIM_PX, RIM_SHARE = 1.5, 0.8, 0.2  # of a mark; half of it lies outside
 APART = 0.75  # marks are at most this share of the way to their nearest neighbour wide
-LEAST_CLEAR_PX = 6.0  # labels keep off a mark as if it were so wide at least
+CLEAR, LEAST_CLEAR_PX = 0.9, 6.0  # likewise of what labels keep off, which is wider
 LABEL_HEIGHT, LETTER_PX, LABEL_RIM = 13.0, 8.5, 3.0
 REACHES = (6.0, 15.0, 27.0)  # between a mark and its label; beyond the first, a line leads to it
 SIDES = np.array([(-1, 1), (1, 1), (-1, -1), (1, -1), (-1, 0), (1, 0), (0, 1), (0, -1)], dtype=np.float64)
@@ -36,11 +36,16 @@ SHORTER = (
 
 def mark_sizes(places: Places) -> NDArray[np.float64]:
     """Widths (n,) of marks at (n, 2) places: as large as they may be without touching, within limits."""
+    return _between(places, APART, LEAST_MARK_PX)
+
+
+def _between(places: Places, share: float, least: float) -> NDArray[np.float64]:
+    """Share (n,) of the way from each of (n, 2) places to its nearest neighbour, from least to MARK_PX."""
     if len(places) < 2:
         return np.full(len(places), MARK_PX)
     far = np.linalg.norm(places[:, None] - places[None], axis=-1)
     np.fill_diagonal(far, np.inf)
-    sizes: NDArray[np.float64] = np.clip(APART * far.min(axis=1), LEAST_MARK_PX, MARK_PX)
+    sizes: NDArray[np.float64] = np.clip(share * far.min(axis=1), least, MARK_PX)
     return sizes
 
 
@@ -67,7 +72,7 @@ def label_offsets(
     Labels are set in the order given, each as near to its mark as it hides no mark and no other label; those
     that are certain stand at the nearest place even so, and those that are near there or nowhere.
     """
-    half = 0.5 * np.maximum(mark_sizes(places), LEAST_CLEAR_PX)[:, None]
+    half = 0.5 * _between(places, CLEAR, LEAST_CLEAR_PX)[:, None]
     taken = np.concatenate([places - half, places + half], axis=1)
     labels = np.empty((0, 4))
     found: list[Offset | None] = [None] * len(places)
