@@ -23,7 +23,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from measure import phantom, phantom_film
+from measure import phantom, phantom_dicom, phantom_film
 from measure.film import read_film
 from measure.observations import view_rows
 from measure.phantom import Anatomy, Case, Displacement, Exposure, Fixation, Marker, Pin, Pose, Wire
@@ -89,13 +89,13 @@ class SampleFilm:
     patient: Patient
     visit: int
     case: Case
-    label: phantom_film.Label
+    label: phantom_dicom.Label
     seed: tuple[int, ...]
 
     @property
     def uid(self) -> str:
         """SOP Instance UID."""
-        return phantom_film.film_uid(self.case, self.label)
+        return phantom_dicom.film_uid(self.case, self.label)
 
 
 HOLDS = Patient(
@@ -231,7 +231,7 @@ def sample_films() -> Iterator[SampleFilm]:
             date = patient.operation + datetime.timedelta(days=visit.day)
             for place, view in enumerate(VIEWS):
                 taken = visit.lateral if view == "lateral" else visit.ap
-                label = phantom_film.Label(
+                label = phantom_dicom.Label(
                     patient=patient.name,
                     date=f"{date:%Y%m%d}",
                     time=f"09{10 * place:02d}00",
@@ -253,7 +253,7 @@ def write(film: SampleFilm, folder: Path) -> Path:
     path = folder / film.path
     path.parent.mkdir(parents=True, exist_ok=True)
     rendered = phantom_film.render(film.case, np.random.default_rng(film.seed))
-    phantom_film.write_film(path, film.case, rendered, film.label)
+    phantom_dicom.write_film(path, film.case, rendered, film.label)
     return path
 
 

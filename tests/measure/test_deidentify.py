@@ -324,7 +324,8 @@ def test_side_view_and_date_survive_wherever_they_were(
 def test_dciodvfy_finds_no_error(tmp_path: Path) -> None:
     """On a clean phantom film, which is a whole DX film."""
     from measure import phantom
-    from measure.phantom_film import Label, render, write_film
+    from measure.phantom_dicom import Label, write_film
+    from measure.phantom_film import render
 
     case = phantom.Case(pose=phantom.Pose(shape=(160, 200), pitch=(0.8, 0.8)))
     (tmp_path / "in").mkdir()

@@ -22,9 +22,9 @@ ORDER = (
     "export", "report", "figure", "clinic_page", "clinic_html", "clinic_pdf", "clinic_report", "pseudonym",
     "research_export", "crew", "journal", "cohort", "countdown", "network", "inbox", "receive", "send",
     "unpack", "doubts", "intake", "structured_report", "presentation_state", "deidentify", "samples",
-    "phantom", "phantom_film", "agreement", "agreement_study", "agreement_grades", "agreement_page",
-    "agreement_report", "agreement_demo", "sample_size", "telling", "store_commands", "film_commands",
-    "network_commands", "study_commands", "commands", "__main__",
+    "phantom", "phantom_film", "phantom_dicom", "agreement", "agreement_study", "agreement_grades",
+    "agreement_page", "agreement_report", "agreement_demo", "sample_size", "telling", "store_commands",
+    "film_commands", "network_commands", "study_commands", "commands", "__main__",
 )  # fmt: skip
 WINDOWS = ("viewer", "napari", "qtpy", "PyQt5", "PyQt6", "PySide2", "PySide6")
 

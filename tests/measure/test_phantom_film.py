@@ -10,10 +10,11 @@ import pydicom
 import pytest
 from scipy.ndimage import map_coordinates
 
-from measure import phantom, phantom_film
+from measure import phantom, phantom_dicom, phantom_film
 from measure.film import read_film
 from measure.phantom import Anatomy, Bar, Case, Displacement, Exposure, Fixation, Marker, Pose
-from measure.phantom_film import Label, Rendered
+from measure.phantom_dicom import Label
+from measure.phantom_film import Rendered
 
 SAMPLES = Path(phantom.__file__).parents[1] / "sample_images"
 PLAIN = Exposure(blur=0.01, scatter=0.0, texture=0.0, collimation=None, letter=False)
@@ -253,7 +254,7 @@ def test_a_film_without_metal_can_be_made() -> None:
 )
 def test_patient_orientation_follows_the_pose(pose: Pose, expected: list[str]) -> None:
     """PS3.3 C.7.6.1.1.1: the way the rows run, then the way the columns run."""
-    assert phantom_film.orientation(pose) == expected
+    assert phantom_dicom.orientation(pose) == expected
 
 
 def test_a_written_film_reads_back(small: Case, tmp_path: Path) -> None:
@@ -261,7 +262,7 @@ def test_a_written_film_reads_back(small: Case, tmp_path: Path) -> None:
     rendered = phantom_film.render(small, np.random.default_rng(1))
     label = Label(patient="HF-0009", date="20250102", geometry="factor")
     for name in ("one.dcm", "two.dcm"):
-        phantom_film.write_film(tmp_path / name, small, rendered, label)
+        phantom_dicom.write_film(tmp_path / name, small, rendered, label)
     assert (tmp_path / "one.dcm").read_bytes() == (tmp_path / "two.dcm").read_bytes()
     film = pydicom.dcmread(tmp_path / "one.dcm")
     assert np.array_equal(film.pixel_array, rendered.pixels)
@@ -269,7 +270,7 @@ def test_a_written_film_reads_back(small: Case, tmp_path: Path) -> None:
     assert (film.PatientID, film.ImageLaterality, film.BitsStored) == ("HF-0009", "R", 12)
     assert film.EstimatedRadiographicMagnificationFactor == pytest.approx(1.1)
     assert "DistanceSourceToPatient" not in film
-    assert film.SOPInstanceUID == phantom_film.film_uid(small, label)
+    assert film.SOPInstanceUID == phantom_dicom.film_uid(small, label)
 
 
 # -------------------------------------------------------------------------------------------- sample films

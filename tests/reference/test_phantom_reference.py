@@ -14,7 +14,7 @@ from skimage.measure import CircleModel, find_contours
 
 from measure import phantom, phantom_film
 from measure.phantom import Bar, Case, Exposure, Marker, Pin, Pose
-from measure.phantom_film import Label
+from measure.phantom_dicom import Label, write_film
 
 
 def random_pose(seed: int, side: phantom.Side) -> Pose:
@@ -150,7 +150,7 @@ def some_films(folder: Path) -> list[Path]:
         )
         rendered = phantom_film.render(case, np.random.default_rng(number))
         paths.append(folder / f"{number}.dcm")
-        phantom_film.write_film(paths[-1], case, rendered, Label(geometry=geometry))
+        write_film(paths[-1], case, rendered, Label(geometry=geometry))
     return paths
 
 
