@@ -28,8 +28,7 @@ from measure.agreement_study import LandmarkSpread, Study, Truth, landmark_sprea
 from measure.clinic_page import Table
 from measure.export import CAUTION
 from measure.figure import GREY, INK, RED, Figure, Line, Mark, Words, tick_step
-from measure.quantity import UNIT_TEXT
-from measure.report import title
+from measure.report import named, title
 from measure.sites import MeasurementRow, load_site
 
 FIGURE = (172.0, 112.0)  # points
@@ -180,12 +179,6 @@ def with_interval(estimate: Estimate | None, unit: str) -> str:
         return "–"
     ends = [number(end, unit) for end in (estimate.low, estimate.high) if math.isfinite(end)]
     return number(estimate.value, unit) + (f" ({' to '.join(ends)})" if len(ends) == 2 else "")
-
-
-def named(row: MeasurementRow) -> str:
-    """Name a quantity with its unit."""
-    unit = UNIT_TEXT[row.unit].strip()
-    return title(row) + (f" ({unit})" if unit else "")
 
 
 # --- Tables ---

@@ -439,7 +439,7 @@ def value_rows(case: Case, flags: Sequence[Flag]) -> tuple[tuple[str, ...], list
         since = [value_text(changes.get((key, basis))) for basis in bases.values()] if case.changes else []
         also = [_joint(changes.get((key, INDEX)))] if joint else []
         if measured or since:
-            kept.append((signs.get(key, ""), _quantity(row), *on_films, *since, *also))
+            kept.append((signs.get(key, ""), named(row), *on_films, *since, *also))
     columns = ("", "Quantity", *films, *(bases if case.changes else ()))
     return (*columns, *([JOINT] if joint else [])), kept
 
@@ -469,7 +469,8 @@ def _joint(change: Change | None) -> str:
     return change.joint.text().removesuffix(UNIT_TEXT[change.joint.unit]) if change and change.joint else ""
 
 
-def _quantity(row: MeasurementRow | ChangeRow) -> str:
+def named(row: MeasurementRow | ChangeRow) -> str:
+    """Name a quantity with its target and unit: 'Articular gap (mm)'."""
     unit = UNIT_TEXT[row.unit].strip()
     return title(row) + (f" ({unit})" if unit else "")
 

@@ -199,16 +199,17 @@ class FilmPanel(QWidget):
         self.notes = QLabel()
         self.notes.setWordWrap(True)
         self.notes.setObjectName("quiet")
-        buttons = QHBoxLayout()
-        buttons.addWidget(invert)
-        buttons.addWidget(fit)
         self.hand_overs = {name: QPushButton(name) for name in HAND_OVERS}
-        leaving = QHBoxLayout()
-        for row in (buttons, leaving):
-            row.setSpacing(6)
         for name, button in self.hand_overs.items():
             button.clicked.connect(lambda _=False, name=name: self.handed_over.emit(name))
-            leaving.addWidget(button)
+        self._lay_out()
+
+    def _lay_out(self) -> None:
+        buttons, leaving = QHBoxLayout(), QHBoxLayout()
+        for row, members in ((buttons, self.buttons), (leaving, self.hand_overs.values())):
+            row.setSpacing(6)
+            for button in members:
+                row.addWidget(button)
         form = QFormLayout(self)
         form.setVerticalSpacing(10)
         form.addRow("Grey levels", self.window_slider)
