@@ -25,6 +25,7 @@ from scipy.spatial import cKDTree
 from measure import phantom, phantom_film
 from measure.bone import across_from, shaft_cortices
 from measure.exits import far_crossings, pin_exits
+from measure.features import Features
 from measure.film import Film, Spacing
 from measure.fracture import EDGES, fracture_edges
 from measure.marker import find_marker
@@ -37,7 +38,7 @@ from measure.propose import propose
 from measure.reading import Landmark
 from measure.scale import from_input
 from measure.sites import load_site
-from measure.snap import Features, snap
+from measure.snap import snap
 from measure.wire import Wire, find_wire
 from measure.wire_width import wire_input
 
@@ -174,7 +175,7 @@ def judge_wire_width(
         return
     kind = "clipped" if case.exposure.saturated else case.exposure.curve
     found[f"wires {kind}"].append(1.0)
-    given, _ = wire_input(film, pins, "ap", case.fixation.wire.diameter)
+    given, _ = wire_input(film, pins, find_wire(film, pins, "ap"), "ap", case.fixation.wire.diameter)
     if given is not None:
         scale = from_input(replace(given, tolerance_mm=0.0), "film", (1.0, 1.0))
         found[f"by wire {kind}"].append(scale.mm_per_px[0] / case.pose.bone_scale[0] - 1.0)

@@ -17,13 +17,14 @@ from validation_metal import SHAFT, as_film, match, notch_errors, off_lines
 from measure import phantom, phantom_film
 from measure.bone import across_from, shaft_cortices
 from measure.exits import far_crossings, pin_exits
+from measure.features import Features, find_features
 from measure.film import Film
 from measure.geometry import fit_circle
 from measure.lines import Array
 from measure.notch import notch_arc
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare
-from measure.snap import Features, find_features, snap
+from measure.snap import snap
 from measure.tubes import AWAY_MM, width_across
 
 SEEDS = range(702_000, 702_012, 2)
@@ -255,6 +256,6 @@ class TestSnapping:
     def test_all_found_at_once(self) -> None:
         seed = SEEDS[0]
         film = picture_of(seed)
-        features = find_features(film)
+        features = find_features(film, "lateral")
         assert len(features.exits) == len(pin_exits(film_of(seed), pins_of(seed)))
-        assert not find_features(replace(film, view="ap")).exits
+        assert not find_features(film, "ap").exits
