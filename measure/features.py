@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from measure.bone import EDGE_U_MM, across_from, shaft_cortices
-from measure.exits import Crossing, far_crossings, pin_exits
+from measure.exits import BoneEnd, Crossing, bone_end, far_crossings, pin_exits
 from measure.film import Film
 from measure.fracture import Edge, fracture_edges
 from measure.lines import Array
@@ -22,6 +22,7 @@ from measure.pin_bend import Bend, pin_bends
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare
 from measure.wire import Wire, find_wire
+from measure.wire_loop import Loop, wire_loop
 
 STRAIGHT_U_MM = 0.1  # across; along the pin it matters to nothing
 KNOTS = 2  # of fewer or more, nobody could tell which is which
@@ -38,10 +39,12 @@ class Features:
     wire: Wire | None = None
     cortices: tuple[Array, Array] | None = None
     bends: Sequence[Bend] = ()
+    end: BoneEnd | None = None
     exits: Sequence[Crossing] = ()
     far_cortices: Sequence[Crossing] = ()
     arc: Arc | None = None
     edges: Mapping[str, Edge] = field(default_factory=dict)
+    loop: Loop | None = None
 
     def places(self) -> Iterator[Place]:
         """Give every place that a landmark may have."""
@@ -190,6 +193,19 @@ def _of_edges(found: Features) -> Iterator[Place]:
     return (Place(name, edge.point[None], edge.u_px) for name, edge in found.edges.items())
 
 
+def _of_loop(found: Features) -> Iterator[Place]:
+    loop = found.loop
+    if loop is not None:
+        yield Place("loop", loop.middle[None], loop.u_px, "loop")
+        if loop.seat is not None:
+            yield Place("loop_seat", loop.seat[None], loop.u_seat_px, "loop_seat")
+
+
+def _none(_: Features) -> tuple[Place, ...]:
+    """Give no place: what others rest on."""
+    return ()
+
+
 _ON_PINS = ("film", "pins")
 _LATERAL = ("lateral",)  # the one view on which these outlines and bends are seen from the side
 ROWS = (
@@ -198,8 +214,10 @@ ROWS = (
     Row("wire", find_wire, (*_ON_PINS, "view"), _of_wire),
     Row("cortices", shaft_cortices, (*_ON_PINS, "view"), _of_cortices),
     Row("bends", pin_bends, _ON_PINS, _of_bends, _LATERAL),
-    Row("exits", pin_exits, _ON_PINS, _of_exits, _LATERAL),
+    Row("end", bone_end, _ON_PINS, _none, _LATERAL),
+    Row("exits", pin_exits, (*_ON_PINS, "end"), _of_exits, _LATERAL),
     Row("far_cortices", _far_crossings, (*_ON_PINS, "cortices"), _of_far_cortices, _LATERAL),
     Row("arc", notch_arc, _ON_PINS, _of_arc, _LATERAL),
     Row("edges", fracture_edges, (*_ON_PINS, "arc"), _of_edges, _LATERAL, proposed=False),
+    Row("loop", wire_loop, (*_ON_PINS, "wire", "end"), _of_loop, _LATERAL),
 )

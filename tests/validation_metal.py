@@ -24,7 +24,7 @@ from scipy.spatial import cKDTree
 
 from measure import phantom, phantom_film
 from measure.bone import across_from, shaft_cortices
-from measure.exits import far_crossings, pin_exits
+from measure.exits import bone_end, far_crossings, pin_exits
 from measure.features import Features
 from measure.film import Film, Spacing
 from measure.fracture import EDGES, fracture_edges
@@ -40,6 +40,7 @@ from measure.scale import from_input
 from measure.sites import load_site
 from measure.snap import snap
 from measure.wire import Wire, find_wire
+from measure.wire_loop import wire_loop
 from measure.wire_width import wire_input
 
 FOUND_DEGREES, FOUND_MM = 1.0, 0.5  # what counts as found
@@ -140,6 +141,7 @@ def judge(seed: int, found: dict[str, list[float]]) -> None:
     judge_wire(case, film, pins, found)
     judge_cortex(case, film, pins, found, np.random.default_rng(seed))
     judge_outlines(case, film, pins, found)
+    judge_loop(case, film, pins, found)
     judge_fracture(case, film, pins, found)
     judge_bends(case, film, pins, found)
     judge_shaft_lines(case, film, pins, found)
@@ -432,7 +434,7 @@ def judge_outlines(
     cortices = shaft_cortices(film, pins, "lateral")
     far = far_crossings(pins, cortices[1], film.mm_per_px) if cortices else ()
     started = time.process_time()
-    exits, arc = pin_exits(film, pins), notch_arc(film, pins)
+    exits, arc = pin_exits(film, pins, bone_end(film, pins)), notch_arc(film, pins)
     found["seconds outlines"].append(time.process_time() - started)
     found["lateral pins"] += [1.0] * len(pins)
     for name, crossings in (("exit", exits), ("far_cortex", far)):
@@ -445,6 +447,39 @@ def judge_outlines(
         errors = notch_errors(case, arc.points)
         found["notch"] += errors.tolist()
         found["notch z"] += (errors / (arc.u_px * size)).tolist()
+
+
+def judge_loop(
+    case: phantom.Case, film: Prepared, pins: tuple[Pin, ...], found: dict[str, list[float]]
+) -> None:
+    """Note how far the wire's loop and its seat on the bone are off on a lateral film, mm, and over their u."""
+    if case.pose.view != "lateral":
+        return
+    marks, size = phantom.landmarks(case), case.pose.bone_scale[0]
+    wire, end = find_wire(film, pins, "lateral"), bone_end(film, pins)
+    started = time.process_time()
+    loop = wire_loop(film, pins, wire, end)
+    found["seconds loop"].append(time.process_time() - started)
+    if loop is None:
+        return
+    for name, place, u_px in (("loop", loop.middle, loop.u_px), ("loop_seat", loop.seat, loop.u_seat_px)):
+        if place is not None:
+            off = place - marks[name].film[0]
+            found[name].append(float(np.hypot(*off)) * size)
+            found[f"{name} z"] += (off / u_px).tolist()
+
+
+def loop_rows(found: dict[str, list[float]]) -> list[tuple[str, str, str]]:
+    """Rows of the table about the wire's loop."""
+    rows = []
+    for name, title in (("loop", "wire's loop, lateral"), ("loop_seat", "its seat on the bone")):
+        off, z = np.array(found[name]), np.abs(found[f"{name} z"])
+        rows.append((
+            f"{title}: given, median / 95th, wrong by more than 2 mm, covered",
+            f"{100 * len(off) / max(len(found['seconds loop']), 1):.0f} %, {np.median(off):.2f} / {np.quantile(off, 0.95):.2f} mm, "
+            f"{100 * np.mean(off > 2.0):.1f} %, {100 * np.mean(z <= 1.96):.0f} %" if len(off) else "none", "-",
+        ))  # fmt: skip
+    return rows
 
 
 def judge_bends(
@@ -667,7 +702,7 @@ def table(found: dict[str, list[float]]) -> str:
         if len(ratios):
             figures = f"{robust_size(ratios):.1f} / {np.sqrt(np.mean(ratios**2)):.1f} times, n {len(ratios)}"
             rows.append((f"{name} over Cramér and Rao's bound, robust / RMS", figures, "-"))
-    rows += wire_width_rows(found) + shaft_rows(found) + outline_rows(found)
+    rows += wire_width_rows(found) + shaft_rows(found) + outline_rows(found) + loop_rows(found)
     rows += fracture_rows(found) + bend_rows(found)
     lines = ["| Figure | Measured | Target |", "|---|---|---|"]
     return "\n".join(lines + [f"| {' | '.join(row)} |" for row in rows])

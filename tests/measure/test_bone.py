@@ -16,7 +16,7 @@ from validation_metal import SHAFT, as_film, match, notch_errors, off_lines
 
 from measure import phantom, phantom_film
 from measure.bone import across_from, shaft_cortices
-from measure.exits import far_crossings, pin_exits
+from measure.exits import Crossing, bone_end, far_crossings, pin_exits
 from measure.features import Features, find_features
 from measure.film import Film
 from measure.geometry import fit_circle
@@ -53,6 +53,10 @@ def pins_of(seed: int) -> tuple[Pin, ...]:
     return find_pins(film_of(seed))
 
 
+def exits_of(seed: int) -> tuple[Crossing, ...]:
+    return pin_exits(film_of(seed), pins_of(seed), bone_end(film_of(seed), pins_of(seed)))
+
+
 def crossing_errors(seed: int, name: str, true: str) -> list[float]:
     """How far crossings ("exit" or "far_cortex") lie along their pins from a true landmark of these, mm."""
     case, pins, film = case_of(seed), pins_of(seed), film_of(seed)
@@ -61,7 +65,7 @@ def crossing_errors(seed: int, name: str, true: str) -> list[float]:
     marks, size = phantom.landmarks(case), case.pose.bone_scale[0]
     return [
         float((one.point - marks[f"pin{match(one.pin, case)[0] + 1}_{true}"].film[0]) @ one.pin.along) * size
-        for one in (pin_exits(film, pins) if name == "exit" else far)
+        for one in (pin_exits(film, pins, bone_end(film, pins)) if name == "exit" else far)
     ]
 
 
@@ -82,7 +86,7 @@ class TestCrossings:
         assert far_crossings([pin], beside, 0.15) == ()
 
     def test_no_pins_no_crossings(self) -> None:
-        assert pin_exits(film_of(SEEDS[0]), ()) == ()
+        assert pin_exits(film_of(SEEDS[0]), (), None) == ()
         assert notch_arc(film_of(SEEDS[0]), ()) is None
 
 
@@ -99,7 +103,7 @@ class TestOutside:
 
     def test_exit_on_a_film_without_metal(self) -> None:
         """The same limb without its metal: the steepest place along where the pin's axis was."""
-        seed = next(seed for seed in SEEDS if pin_exits(film_of(seed), pins_of(seed)))
+        seed = next(seed for seed in SEEDS if exits_of(seed))
         case, size = case_of(seed), case_of(seed).pose.bone_scale[0]
         bare = replace(case, fixation=phantom.Fixation((), None))
         film = prepare(as_film(bare, phantom_film.render(bare, np.random.default_rng(seed)).pixels))
@@ -108,7 +112,7 @@ class TestOutside:
             if np.corrcoef(film.density.ravel()[::50], film_of(seed).density.ravel()[::50])[0, 1] > 0
             else film.inverted()
         )
-        for one in pin_exits(film_of(seed), pins_of(seed)):
+        for one in exits_of(seed):
             arm = 4.0 / size * one.pin.along
             edge = steepest(upright, one.point - arm, one.point + arm)
             assert abs(float((edge - one.point) @ one.pin.along)) * size < 1.0
@@ -230,13 +234,11 @@ class TestSnapping:
     """Clicks near exit and notch go to what was found there."""
 
     def test_to_the_exit_and_the_arc(self) -> None:
-        seed = next(
-            seed
-            for seed in SEEDS
-            if pin_exits(film_of(seed), pins_of(seed)) and notch_arc(film_of(seed), pins_of(seed))
-        )
+        seed = next(seed for seed in SEEDS if exits_of(seed) and notch_arc(film_of(seed), pins_of(seed)))
         film, pins = film_of(seed), pins_of(seed)
-        features = Features(film, pins, exits=pin_exits(film, pins), arc=notch_arc(film, pins))
+        features = Features(
+            film, pins, exits=pin_exits(film, pins, bone_end(film, pins)), arc=notch_arc(film, pins)
+        )
         exit_ = features.exits[0]
         got = snap(features, "pin1_exit", tuple(exit_.point + 0.1 / film.mm_per_px))
         assert got is not None
@@ -257,5 +259,5 @@ class TestSnapping:
         seed = SEEDS[0]
         film = picture_of(seed)
         features = find_features(film, "lateral")
-        assert len(features.exits) == len(pin_exits(film_of(seed), pins_of(seed)))
+        assert len(features.exits) == len(exits_of(seed))
         assert not find_features(film, "ap").exits
