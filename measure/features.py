@@ -106,9 +106,13 @@ def find_features(film: Film, view: str, wanted: Collection[str] | None = None) 
     asked = {row.name for row in ROWS} if wanted is None else set(wanted)
     for row in reversed(ROWS):
         asked |= set(row.needs) if row.name in asked else set()
-    found = Features(prepare(film), view=view)
-    for row in ROWS:
-        if row.name in asked and view in (row.views or (view,)):
+    return filled(Features(prepare(film), view=view), [row for row in ROWS if row.name in asked])
+
+
+def filled(found: Features, rows: Iterable[Row]) -> Features:
+    """Look for the rows' things, in order, beside what was found before."""
+    for row in rows:
+        if found.view in (row.views or (found.view,)):
             given = (getattr(found, need) for need in row.needs)
             found = replace(found, **{row.name: row.find(*given)})
     return found

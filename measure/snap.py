@@ -18,7 +18,7 @@ from measure.bone import EDGE_U_MM
 from measure.features import Features
 from measure.geometry import Points, fit_circle
 from measure.lines import Array, Line
-from measure.pins import Pin, bearer
+from measure.pins import Pin, bearer, heavier_side
 from measure.strip import cut_strip
 
 REACH_MM = 1.75  # a click further from the feature is meant for something else
@@ -27,6 +27,11 @@ BLUR_MM = 0.25
 # The outline of a round bone lies outside the steepest place of its edge, which a ray first meets where
 # the bone is thick enough to show. Median over phantom shafts (tests/validation_metal.py).
 OUTSIDE_MM = 0.235
+# Of several places, the nearest is meant if it is so much nearer than others that lie apart from it.
+CLEARLY, SAME_MM = 0.6, 0.4
+MOST_U_MM = 0.8  # of a place: what is told no better than by a click stays where that was made
+RIVAL, APART_MM = 0.6, 0.6  # of a cortex's slope, what another edge so far from it may have
+TURNED, OFF_LINE_MM = np.cos(np.radians(30.0)), 0.6  # of an edge from its shaft's way, and from its line
 LEAST_U_MM = 0.1  # the fit's own is some ten times too small: bone and wires are no white noise
 
 
@@ -109,8 +114,19 @@ def _to_place(click: _Click) -> Snapped | None:
 
 
 def _to_nearest(click: _Click, found: Sequence[tuple[Array, float]]) -> Snapped | None:
-    best = min(found, key=lambda one: float(np.hypot(*(one[0] - click.point))), default=None)
-    return None if best is None else click.moved(*best)
+    """Go to the nearest point (with its u), unless another may be meant or it is no surer than a click."""
+    away = [float(np.hypot(*(point - click.point))) for point, _ in found]
+    if not found:
+        return None
+    point, u_px = found[best := int(np.argmin(away))]
+    others = [
+        far
+        for far, (other, _) in zip(away, found, strict=True)
+        if np.hypot(*(other - point)) * click.mm > SAME_MM
+    ]
+    if away[best] > CLEARLY * min(others, default=np.inf) or u_px * click.mm > MOST_U_MM:
+        return None
+    return click.moved(point, u_px)
 
 
 def _to_axis(click: _Click) -> Snapped | None:
@@ -146,27 +162,58 @@ def _to_cortex(click: _Click) -> Snapped | None:
     twice = np.arctan2(2.0 * (down * right).sum(), (down**2 - right**2).sum())
     inward = np.array([np.cos(twice / 2.0), np.sin(twice / 2.0)])  # across the edge, way of steepest rise
     inward *= np.sign((down * inward[0] + right * inward[1]).sum()) or 1.0
+    level, _, side = click.kind.partition("_")
+    if level == "hole" and click.features.cortices is None:  # the shaft widens there, among other edges
+        return None
+    if not _is_inward(click.features, side, inward):
+        return None
     line = Line(click.point, inward, 0.0)
     reach = PATCH_MM / mm
     strip = cut_strip(film.density, line, 1.2 / mm, 1, (-reach, reach))
     profile = cv2.GaussianBlur(strip.values.mean(axis=1)[None], (0, 0), BLUR_MM / mm)[0]
     slope = np.gradient(profile)
-    slope[np.abs(strip.along - reach) > REACH_MM / mm] = 0.0
+    places = click.point + (strip.along - reach)[:, None] * inward
+    off = _off_line(click.features, side, places)
+    slope[(np.abs(strip.along - reach) > REACH_MM / mm) | (np.abs(off) * mm > OFF_LINE_MM)] = 0.0
     best = int(np.argmax(slope))
     noise = float(np.median(np.abs(np.diff(profile)))) + 1e-9
     if not 0 < best < len(slope) - 1 or slope[best] < 2.0 * noise or slope[best] < 1e-4:
+        return None
+    apart = np.abs(np.arange(len(slope)) - best) * mm > APART_MM
+    if slope[apart].max() > RIVAL * slope[best]:
         return None
     low, middle, high = slope[best - 1 : best + 2]
     place = best + 0.5 * (low - high) / min(low - 2.0 * middle + high, -1e-12) - reach
     return click.moved(click.point + (place - OUTSIDE_MM / mm) * inward, EDGE_U_MM / mm)
 
 
+def _is_inward(features: Features, side: str, inward: Array) -> bool:
+    """Whether an edge runs as a shaft's side does, with the bone on the right hand of it."""
+    if not features.pins:
+        return True
+    along = features.pins[0].along
+    across = np.array([-along[1], along[0]])
+    heavier = across * (1.0 if float(across @ heavier_side(features.film, features.pins)) > 0 else -1.0)
+    return bool(float(inward @ heavier) * (1.0 if side in NEAR_SIDES else -1.0) > TURNED)
+
+
+def _off_line(features: Features, side: str, points: Array) -> Array:
+    """How far points (n, 2) lie from that side of the shaft, carried on; 0 where it was not found."""
+    if features.cortices is None:
+        return np.zeros(len(points))
+    ends = features.cortices[side not in NEAR_SIDES]
+    way = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+    away = points - ends[0]
+    return np.asarray(way[0] * away[:, 1] - way[1] * away[:, 0])
+
+
 # What is tried in turn for a kind of landmark; for all others, the nearest place that was found.
+NEAR_SIDES = "dorsal", "ulnar"  # with less tissue beyond
 _CORTICES = "shaft_dorsal", "shaft_volar", "shaft_ulnar", "shaft_radial", "hole_dorsal", "hole_volar"
 _WAYS: Mapping[str, tuple[Callable[[_Click], Snapped | None], ...]] = {
     "straight": (_to_axis,),
     "exit": (_to_place, _to_axis),
     "far_cortex": (_to_place, _to_axis),
-    "joint_arc": (_to_arc, _to_cortex),
+    "joint_arc": (_to_arc,),
     **dict.fromkeys(_CORTICES, (_to_cortex,)),
 }
