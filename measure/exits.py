@@ -43,6 +43,7 @@ CARRIED_MM, MOST_U_MM = 7.2, 0.7
 CORNER_MM, TO_CORNER_MM = -1.5, 5.0  # a pin so far aside may leave by the bone's corner; carried no further
 BESIDE_MM, NO_BONE = 2.0, 0.2  # looked at beside a pin; of the step from tissue to bone
 U_LEAST_MM = 0.15
+NEAREST_MM = 4.0  # to either side of a point, within which the outline nearest to it is looked for
 MOST_FAR_U_MM, FURTHEST_FAR_MM = 1.1, 30.0  # along the pin; from the shaft's first level
 
 
@@ -68,19 +69,42 @@ class _Curve:
         return float(powers @ self.factors), float(np.sqrt(powers @ self.covariance @ powers))
 
 
-def pin_exits(film: Prepared, pins: Sequence[Pin]) -> tuple[Crossing, ...]:
-    """Find where pins leave the bone at their bends' side; those for which the outline is clear."""
+@dataclass(frozen=True)
+class BoneEnd:
+    """The outline of the bone's end, seen beside the pins; `heavier` is the way across to more tissue."""
+
+    area: Region
+    heavier: float
+    curve: _Curve
+
+    def nearest(self, point: Array) -> tuple[Array, float]:
+        """Nearest place on the outline to a film point, and its standard uncertainty, mm."""
+        along, across = self.area.place_of(point)
+        aside = self.heavier * across + np.arange(-NEAREST_MM, NEAREST_MM, 0.05)
+        outline = np.polynomial.Polynomial(self.curve.factors)(aside)
+        best = int(np.argmin(np.hypot(outline - along, aside - self.heavier * across)))
+        place = self.area.on_film(outline[[best]], self.heavier * aside[[best]])[0]
+        return place, self.curve.at(float(aside[best]))[1]
+
+
+def bone_end(film: Prepared, pins: Sequence[Pin]) -> BoneEnd | None:
+    """Find the outline of the bone's end at the pins' bends, laterally; None where it is not clear."""
     if not pins:
-        return ()
+        return None
     along = np.sum([pin.along for pin in pins], axis=0)
     along /= np.linalg.norm(along)
     line = Line(np.mean([pin.straight for pin in pins], axis=0), along, 0.0)
     heavier = 1.0 if float(line.across @ heavier_side(film, pins)) > 0 else -1.0
     area = region(film, pins, line, HALF_MM, REACH_MM)
     curve = _outline(area, heavier)
-    if curve is None:
+    return None if curve is None else BoneEnd(area, heavier, curve)
+
+
+def pin_exits(film: Prepared, pins: Sequence[Pin], end: BoneEnd | None) -> tuple[Crossing, ...]:
+    """Find where pins leave the bone through the outline of its end; those for which that is clear."""
+    if end is None:
         return ()
-    met = (_meets(pin, curve, area, heavier, film.mm_per_px) for pin in pins)
+    met = (_meets(pin, end.curve, end.area, end.heavier, film.mm_per_px) for pin in pins)
     return tuple(one for one in met if one is not None)
 
 

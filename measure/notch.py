@@ -1,8 +1,9 @@
 """The notch's joint surface on the distal fragment: a circle's arc beside the pins.
 
 The film is straightened along the pins. The arc is that about which the film rises most outwards, from the
-joint space into the bone, on the tips' side of the notch's floor. Its outline is then placed ray by ray, and
-a circle is fitted to what lies on one.
+joint space into the bone, on the tips' side of the notch's floor, and falls as clearly into that space from
+the trochlea, whose groove has the same centre. Its outline is then placed ray by ray, and a circle is fitted
+to what lies on one.
 """
 
 from __future__ import annotations
@@ -14,8 +15,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
+from scipy.optimize import least_squares
 
-from measure.geometry import fit_circle
 from measure.lines import Array, Line
 from measure.metal import BLUR_MM, Region, region
 from measure.pins import Pin, heavier_side
@@ -24,15 +25,20 @@ from measure.prepare import Prepared
 HALF_MM, REACH_MM = 34.0, (-2.0, 58.0)  # about the pins' axes, from the middle of their bends
 # Degrees distal of the place nearest to the pins: the fracture lies before, the coronoid's tip beyond.
 COARSE, FINE = np.radians(np.arange(8.0, 73.0, 2.5)), np.radians(np.arange(4.0, 66.1, 2.0))
-RADII_MM, AWAY_MM, ALONG_MM = np.arange(8.5, 14.6, 0.5), np.arange(8.0, 20.1, 0.6), np.arange(14.0, 44.0, 0.6)
+AWAY_MM, ALONG_MM = np.arange(8.0, 20.1, 0.6), np.arange(14.0, 44.0, 0.6)
+# Of the notch, and of the trochlea's groove in it, which is smaller by the joint space: 1.5 to 2.5 mm.
+RADII_MM, WIDEST_JOINT, NARROWEST_JOINT = np.arange(5.5, 14.6, 0.5), 5, 3
 LEAST_FREE = 0.6  # of the arc
-LEAST_CLEAR = 5.0  # standard deviations of what other circles show
-NEAR_MM, STEP_MM, POOLED = 1.2, 0.05, 5  # a ray's edge about the first circle; rays averaged
+LEAST_FLOOR_MM = 0.9  # pins lie in bone, so that half a pin at least lies between
+LEAST_CLEAR = 4.3  # standard deviations of what other circles show
+NEAR_MM, STEP_MM, POOLED = (1.2, 0.7), 0.05, 5  # a ray's edge about a circle, first and again; rays averaged
+# A ray's place, of which some five are independent, and the notch's radius (a trochlear groove 17 mm across
+# and the joint space), as the guessed scale shows it.
+U_RAY_MM, RADIUS_MM, U_RADIUS_MM = 0.22, 10.5, 1.2
 OFF_MM = 0.3  # from the fitted circle, where an edge is another's
-LEAST_SHARE, LEAST_DEGREES = 0.6, 30.0  # of the rays that lie on the circle, and how far they reach
-RADIUS_MM = (7.5, 15.0)
+LEAST_RAYS, LEAST_SHARE, LEAST_DEGREES = 10, 0.6, 30.0  # rays, those on the circle, and how far they reach
 OUTSIDE_MM = 0.2  # of the outline from the steepest place, towards the joint; median over phantom films
-U_MM = 0.11
+U_MM = 0.14
 POINTS = 5
 
 
@@ -81,20 +87,18 @@ def notch_arc(film: Prepared, pins: Sequence[Pin]) -> Arc | None:
     circle = _clearest(view)
     if circle is None:
         return None
-    angles, radii = _edges(view, circle)
-    edges = view.places(circle, angles, radii).T * view.area.px_mm - [0.0, view.middle * view.area.px_mm]
-    kept = _on_one_circle(edges)
-    if kept is None or np.degrees(np.ptp(angles[kept])) < LEAST_DEGREES:
+    for near in NEAR_MM:
+        angles, edges = _edges(view, circle, near)
+        if len(edges) < LEAST_RAYS:
+            return None
+        circle = _fitted(edges, circle)
+    off = _away(edges, circle)
+    kept = np.abs(off) < OFF_MM
+    reach = angles[kept]
+    if kept.mean() < LEAST_SHARE or np.degrees(np.ptp(reach)) < LEAST_DEGREES:
         return None
-    (centre, radius), reach = fit_circle(edges[kept]), angles[kept]
     towards = np.linspace(reach[0], reach[-1], POINTS)
-    # The fitted centre differs from the first circle's; what is kept of the angles is where the arc was seen.
-    rays = np.stack(
-        [circle[0] + circle[2] * np.sin(towards), circle[1] - circle[2] * np.cos(towards)], axis=1
-    )
-    rays -= centre
-    rays /= np.linalg.norm(rays, axis=1, keepdims=True)
-    points = centre + (float(radius) - OUTSIDE_MM) * rays
+    points = circle[:2] + (circle[2] - OUTSIDE_MM) * np.stack([np.sin(towards), -np.cos(towards)], axis=1)
     return Arc(view.on_film(points), U_MM / film.mm_per_px)
 
 
@@ -110,32 +114,50 @@ def straightened(film: Prepared, pins: Sequence[Pin]) -> Facing:
 
 
 def _clearest(view: Facing) -> Array | None:
-    """Find the circle (along, away, radius) about which the film rises most, over both halves of its arc."""
-    down, right = (np.gradient(view.values, view.area.px_mm, axis=axis) for axis in (0, 1))
-    tries = np.stack(
-        [part.ravel() for part in np.meshgrid(ALONG_MM, AWAY_MM, RADII_MM, indexing="ij")], axis=0
+    """Find the circle (along, away, radius) about which the film rises most, beyond a fall into the joint."""
+    rises, free = _rises(view)
+    wide = len(RADII_MM) - WIDEST_JOINT
+    outer = rises[..., WIDEST_JOINT:]
+    inner = np.max(
+        [-rises[..., gap : gap + wide] for gap in range(WIDEST_JOINT - NARROWEST_JOINT + 1)], axis=0
     )
-    places = view.places(tries[..., None], COARSE, tries[2][:, None])
-    index = np.round(places).astype(int)
-    shape = np.array(view.values.shape)[:, None, None]
-    inside = np.all((index >= 0) & (index < shape), axis=0)
-    at = tuple(np.clip(index, 0, shape - 1))
-    clear = view.free[at] & inside
-    outwards = (down[at] * np.sin(COARSE) - right[at] * np.cos(COARSE)) * clear
+    floor = AWAY_MM[:, None] - RADII_MM[WIDEST_JOINT:]  # of the notch, from the pins' axis
+    possible = (free[..., WIDEST_JOINT:] > LEAST_FREE) & (floor > LEAST_FLOOR_MM)
+    score = np.where(possible, outer + np.minimum(inner, outer), 0.0)
+    best = np.unravel_index(int(np.argmax(score)), score.shape)
+    if score[best] <= LEAST_CLEAR * np.std(score):
+        return None
+    return np.array([ALONG_MM[best[0]], AWAY_MM[best[1]], RADII_MM[WIDEST_JOINT + best[2]]])
+
+
+def _rises(view: Facing) -> tuple[Array, Array]:
+    """Rise of the film outwards about circles (along, away, radius), mean of both halves' and the lesser one.
+
+    And what share of each is free.
+    """
+    pad = view.values.shape[1]  # so that no circle leaves the map
+    slope = np.gradient(view.values.astype(np.float32), view.area.px_mm)
+    seen = np.pad(view.free, pad).ravel()
+    ways = np.pad((slope[0] + 1j * slope[1]).astype(np.complex64) * view.free, pad).ravel()
+    sines, cosines = (RADII_MM[:, None] * part(COARSE) / view.area.px_mm for part in (np.sin, np.cos))
+    stations = np.round(ALONG_MM[:, None, None] / view.area.px_mm + sines).astype(np.int32) + pad
+    samples = (
+        np.round(AWAY_MM[:, None, None] / view.area.px_mm - cosines + view.middle).astype(np.int32) + pad
+    )
+    at = (stations * (view.values.shape[1] + 2 * pad))[:, None] + samples
+    clear = seen[at]
+    outwards = (ways[at] * np.exp(1j * (np.pi / 2.0 - COARSE)).astype(np.complex64)).real
+    half = len(COARSE) // 2
     halves = [
-        part.sum(axis=1) / np.maximum(seen.sum(axis=1), 1)
-        for part, seen in zip(
-            np.array_split(outwards, 2, axis=1), np.array_split(clear, 2, axis=1), strict=True
-        )
+        outwards[..., part].sum(axis=-1) / np.maximum(clear[..., part].sum(axis=-1), 1)
+        for part in (slice(half), slice(half, None))
     ]
-    score = np.where(clear.mean(axis=1) > LEAST_FREE, np.mean(halves, axis=0) + np.min(halves, axis=0), 0.0)
-    best = int(np.argmax(score))
-    return tries[:, best] if score[best] > LEAST_CLEAR * np.std(score) else None
+    return np.mean(halves, axis=0) + np.min(halves, axis=0), clear.mean(axis=-1)
 
 
-def _edges(view: Facing, circle: Array) -> tuple[Array, Array]:
-    """Angles, and distances from a circle's centre, mm, at which the film rises most, clear of metal."""
-    away = np.arange(-NEAR_MM, NEAR_MM + 1e-9, STEP_MM)
+def _edges(view: Facing, circle: Array, near_mm: float) -> tuple[Array, Array]:
+    """Angles about a circle, and places (n, 2) near it at which the film rises most, clear of metal."""
+    away = np.arange(-near_mm, near_mm + 1e-9, STEP_MM)
     places = view.places(circle, FINE[:, None], circle[2] + away)
     profile = map_coordinates(view.values, places, order=1, mode="nearest")
     clear = map_coordinates(view.free.astype(float), places, order=0, mode="constant") > 0.5
@@ -143,16 +165,20 @@ def _edges(view: Facing, circle: Array) -> tuple[Array, Array]:
     rise = cv2.blur(rise, (1, POOLED))
     best = np.argmax(rise, axis=1)
     good = clear.all(axis=1) & (best > 0) & (best < len(away) - 1)
-    return FINE[good], circle[2] + away[best[good]]
+    radii = circle[2] + away[best[good]]
+    ways = np.stack([np.sin(FINE[good]), -np.cos(FINE[good])], axis=1)
+    return FINE[good], circle[:2] + radii[:, None] * ways
 
 
-def _on_one_circle(edges: Array) -> Array | None:
-    """Tell which edges (n, 2) lie on the circle that most of them lie on; None where too few do."""
-    kept = np.ones(len(edges), dtype=bool)
-    for _ in range(6):
-        if kept.sum() < max(POINTS, LEAST_SHARE * len(edges)):
-            return None
-        centre, radius = fit_circle(edges[kept])
-        off = np.abs(np.hypot(*(edges - centre).T) - radius)
-        kept = off < max(2.5 * float(np.median(off)), OFF_MM)
-    return kept if RADIUS_MM[0] < float(radius) < RADIUS_MM[1] else None
+def _away(edges: Array, circle: Array) -> Array:
+    """How far places (n, 2) lie outside a circle, mm."""
+    return np.asarray(np.hypot(*(edges - circle[:2]).T) - circle[2])
+
+
+def _fitted(edges: Array, first: Array) -> Array:
+    """Fit a circle to places (n, 2) that may be another's, robustly; what is known of its radius counts."""
+
+    def left(circle: Array) -> Array:
+        return np.append(_away(edges, circle) / U_RAY_MM, (circle[2] - RADIUS_MM) / U_RADIUS_MM)
+
+    return np.asarray(least_squares(left, first, loss="soft_l1", max_nfev=20).x)

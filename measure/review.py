@@ -315,7 +315,8 @@ def proposed(
     name the body part. Raises SiteError where there is none of that name.
     """
     sites = [load_site(name) for name in (site_names() if film.body_part else filter(None, [site]))]
-    fitting = [one for one in sites if one.proposes and film.body_part in (one.region, None)]
+    # A coded body part has more words: "elbow joint".
+    fitting = [one for one in sites if one.proposes and one.region in (film.body_part or one.region).split()]
     if len(fitting) != 1:
         return None
     from measure.propose import proposed_reading  # image processing is slow to load

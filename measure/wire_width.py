@@ -20,7 +20,7 @@ from measure.pins import PIN_MM, Pin
 from measure.prepare import Prepared
 from measure.scale import ScaleInput, check_size, found_input
 from measure.strip import Strip, cut_strip
-from measure.wire import Wire, find_wire
+from measure.wire import Wire
 
 KIND = "wire profile"
 HALF_MM, BLOCK = 2.5, 2  # of the strips cut along the stretches: half width, pixels to a station
@@ -136,16 +136,17 @@ def _pooled(stretches: Sequence[_Stretch], pin: Pin, expected: float, mm: float)
 
 
 def wire_input(
-    film: Prepared, pins: Sequence[Pin], view: str, diameter_mm: float
+    film: Prepared, pins: Sequence[Pin], wire: Wire | None, view: str, diameter_mm: float
 ) -> tuple[ScaleInput | None, str]:
     """Scale from the width of the wire, and why there is none (else "").
 
     Raises ScaleError for a diameter that is not positive.
     """
     check_size(diameter_mm)
+    if not view:
+        return None, "the film does not say its view, and only AP films give one"
     if view != "ap":
         return None, "only AP films give one: on lateral films the wire's limbs lie over or beside each other"
-    wire = find_wire(film, pins, view)
     if wire is None or not wire.straight:
         return None, "no straight stretch of one wire alone was seen"
     width = wire_width(film, pins, wire, diameter_mm)

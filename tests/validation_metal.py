@@ -24,7 +24,8 @@ from scipy.spatial import cKDTree
 
 from measure import phantom, phantom_film
 from measure.bone import across_from, shaft_cortices
-from measure.exits import far_crossings, pin_exits
+from measure.exits import bone_end, far_crossings, pin_exits
+from measure.features import ROWS, Features, filled
 from measure.film import Film, Spacing
 from measure.fracture import EDGES, fracture_edges
 from measure.marker import find_marker
@@ -37,8 +38,9 @@ from measure.propose import propose
 from measure.reading import Landmark
 from measure.scale import from_input
 from measure.sites import load_site
-from measure.snap import Features, snap
+from measure.snap import snap
 from measure.wire import Wire, find_wire
+from measure.wire_loop import wire_loop
 from measure.wire_width import wire_input
 
 FOUND_DEGREES, FOUND_MM = 1.0, 0.5  # what counts as found
@@ -139,8 +141,10 @@ def judge(seed: int, found: dict[str, list[float]]) -> None:
     judge_wire(case, film, pins, found)
     judge_cortex(case, film, pins, found, np.random.default_rng(seed))
     judge_outlines(case, film, pins, found)
+    judge_loop(case, film, pins, found)
     judge_fracture(case, film, pins, found)
     judge_bends(case, film, pins, found)
+    judge_snaps(case, film, pins, found, np.random.default_rng(seed))
     judge_shaft_lines(case, film, pins, found)
 
 
@@ -174,7 +178,7 @@ def judge_wire_width(
         return
     kind = "clipped" if case.exposure.saturated else case.exposure.curve
     found[f"wires {kind}"].append(1.0)
-    given, _ = wire_input(film, pins, "ap", case.fixation.wire.diameter)
+    given, _ = wire_input(film, pins, find_wire(film, pins, "ap"), "ap", case.fixation.wire.diameter)
     if given is not None:
         scale = from_input(replace(given, tolerance_mm=0.0), "film", (1.0, 1.0))
         found[f"by wire {kind}"].append(scale.mm_per_px[0] / case.pose.bone_scale[0] - 1.0)
@@ -431,7 +435,7 @@ def judge_outlines(
     cortices = shaft_cortices(film, pins, "lateral")
     far = far_crossings(pins, cortices[1], film.mm_per_px) if cortices else ()
     started = time.process_time()
-    exits, arc = pin_exits(film, pins), notch_arc(film, pins)
+    exits, arc = pin_exits(film, pins, bone_end(film, pins)), notch_arc(film, pins)
     found["seconds outlines"].append(time.process_time() - started)
     found["lateral pins"] += [1.0] * len(pins)
     for name, crossings in (("exit", exits), ("far_cortex", far)):
@@ -444,6 +448,39 @@ def judge_outlines(
         errors = notch_errors(case, arc.points)
         found["notch"] += errors.tolist()
         found["notch z"] += (errors / (arc.u_px * size)).tolist()
+
+
+def judge_loop(
+    case: phantom.Case, film: Prepared, pins: tuple[Pin, ...], found: dict[str, list[float]]
+) -> None:
+    """Note how far the wire's loop and its seat on the bone are off on a lateral film, mm, and over their u."""
+    if case.pose.view != "lateral":
+        return
+    marks, size = phantom.landmarks(case), case.pose.bone_scale[0]
+    wire, end = find_wire(film, pins, "lateral"), bone_end(film, pins)
+    started = time.process_time()
+    loop = wire_loop(film, pins, wire, end)
+    found["seconds loop"].append(time.process_time() - started)
+    if loop is None:
+        return
+    for name, place, u_px in (("loop", loop.middle, loop.u_px), ("loop_seat", loop.seat, loop.u_seat_px)):
+        if place is not None:
+            off = place - marks[name].film[0]
+            found[name].append(float(np.hypot(*off)) * size)
+            found[f"{name} z"] += (off / u_px).tolist()
+
+
+def loop_rows(found: dict[str, list[float]]) -> list[tuple[str, str, str]]:
+    """Rows of the table about the wire's loop."""
+    rows = []
+    for name, title in (("loop", "wire's loop, lateral"), ("loop_seat", "its seat on the bone")):
+        off, z = np.array(found[name]), np.abs(found[f"{name} z"])
+        rows.append((
+            f"{title}: given, median / 95th, wrong by more than 2 mm, covered",
+            f"{100 * len(off) / max(len(found['seconds loop']), 1):.0f} %, {np.median(off):.2f} / {np.quantile(off, 0.95):.2f} mm, "
+            f"{100 * np.mean(off > 2.0):.1f} %, {100 * np.mean(z <= 1.96):.0f} %" if len(off) else "none", "-",
+        ))  # fmt: skip
+    return rows
 
 
 def judge_bends(
@@ -539,6 +576,88 @@ def fracture_rows(found: dict[str, list[float]]) -> list[tuple[str, str, str]]:
             ))  # fmt: skip
     seconds = found["seconds fracture"]
     return [*rows, ("processor time for the fracture's edges, median", f"{np.median(seconds):.3f} s", "-")]
+
+
+SNAPPED = {
+    "pin's tip": ("pin1_tip", "pin2_tip"),
+    "pin's straight end": ("pin1_straight", "pin2_straight"),
+    "pin's bend": ("pin1_end", "pin2_end"),
+    "pin's exit": ("pin1_exit", "pin2_exit"),
+    "far cortex": ("pin1_far_cortex", "pin2_far_cortex"),
+    "cortex": ("shaft_dorsal", "shaft_volar", "shaft_ulnar", "shaft_radial", "hole_dorsal", "hole_volar"),
+    "joint's arc": ("joint_arc",),
+    "fracture's edge": EDGES,
+    "drill hole": ("hole",),
+    "knot": ("knot1", "knot2"),
+    "break": ("wire_break",),
+    "loop": ("loop",),
+    "loop's seat": ("loop_seat",),
+    "ball": ("marker",),
+}
+CLICK_MM, WORSE_MM = 1.5, 0.5  # how far clicks are off, at most; what counts as made worse
+
+
+def judge_snaps(
+    case: phantom.Case,
+    film: Prepared,
+    pins: tuple[Pin, ...],
+    found: dict[str, list[float]],
+    rng: np.random.Generator,
+) -> None:
+    """Note how far clicks are off before and after snapping, mm, by kind of landmark."""
+    features = filled(Features(film, pins, case.pose.view), ROWS[1:])
+    marks = {name: mark.film for name, mark in phantom.landmarks(case).items()}
+    if case.marker is not None:
+        marks["marker"] = phantom.marker_on_film(case)[0][None]
+    for kind, names in SNAPPED.items():
+        for name in names:
+            for place in marks.get(name, ()):
+                angle, away = rng.uniform(0, 2 * np.pi), CLICK_MM * np.sqrt(rng.uniform())
+                click = place + away / case.pose.bone_scale[0] * np.array([np.cos(angle), np.sin(angle)])
+                got = snap(features, name, (float(click[0]), float(click[1])))
+                before = off_feature(name, click, place, marks, case)
+                found[f"clicks {kind}"].append(before)
+                if got is not None:
+                    after = off_feature(name, np.array(got.point), place, marks, case)
+                    found[f"moved {kind}"].append(after)
+                    found[f"worse {kind}"] += [after] * bool(abs(after) - abs(before) > WORSE_MM)
+
+
+def off_feature(
+    name: str,
+    point: NDArray[np.float64],
+    place: NDArray[np.float64],
+    marks: Mapping[str, NDArray[np.float64]],
+    case: phantom.Case,
+) -> float:
+    """How far a point is off the place that it is meant for, mm: of axes and outlines only across them."""
+    size, off = case.pose.bone_scale[0], point - place
+    if name == "joint_arc":
+        return float(notch_errors(case, point[None])[0])
+    if name.endswith("_straight"):
+        way = marks[name.replace("straight", "tip")][0] - place
+    elif name.startswith(("shaft_", "hole_")):
+        side = next(one for one in SHAFT[case.pose.view] if one.endswith(name.partition("_")[2]))
+        way = marks[side][1] - marks[side][0]
+    else:
+        return float(np.hypot(*off)) * size
+    return float(way[0] * off[1] - way[1] * off[0]) / float(np.hypot(*way)) * size
+
+
+def snap_rows(found: dict[str, list[float]]) -> list[tuple[str, str, str]]:
+    """Rows of the table about clicks that were moved."""
+    rows = []
+    for kind in SNAPPED:
+        before, after = np.array(found[f"clicks {kind}"]), np.array(found[f"moved {kind}"])
+        if not len(after):
+            continue
+        rows.append((
+            f"clicks on {kind}: moved; off before, after: root mean square; SD of the 95 % best; worse by 0.5 mm",
+            f"{100 * len(after) / len(before):.0f} % of {len(before)}; {np.sqrt(np.mean(before**2)):.2f}, "
+            f"{np.sqrt(np.mean(after**2)):.2f} mm; {np.sqrt(np.mean(np.sort(after**2)[: round(0.95 * len(after))])):.3f} mm; "
+            f"{100 * len(found[f'worse {kind}']) / len(before):.1f} %", "-",
+        ))  # fmt: skip
+    return rows
 
 
 def across_pin(
@@ -666,8 +785,8 @@ def table(found: dict[str, list[float]]) -> str:
         if len(ratios):
             figures = f"{robust_size(ratios):.1f} / {np.sqrt(np.mean(ratios**2)):.1f} times, n {len(ratios)}"
             rows.append((f"{name} over Cramér and Rao's bound, robust / RMS", figures, "-"))
-    rows += wire_width_rows(found) + shaft_rows(found) + outline_rows(found)
-    rows += fracture_rows(found) + bend_rows(found)
+    rows += wire_width_rows(found) + shaft_rows(found) + outline_rows(found) + loop_rows(found)
+    rows += fracture_rows(found) + bend_rows(found) + snap_rows(found)
     lines = ["| Figure | Measured | Target |", "|---|---|---|"]
     return "\n".join(lines + [f"| {' | '.join(row)} |" for row in rows])
 

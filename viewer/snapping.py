@@ -15,7 +15,8 @@ from measure.reading import PROPOSED, Landmark
 from viewer.points import Point
 
 if TYPE_CHECKING:  # slow to load; the worker that looks at the first film does it, once that is shown
-    from measure.snap import Features, Snapped
+    from measure.features import Features
+    from measure.snap import Snapped
 
 NOTHING: Mapping[str, Landmark] = MappingProxyType({})
 
@@ -32,10 +33,10 @@ class Snapper:
 
     def look(self, film: Film) -> None:
         """Find a film's features, at most once."""
-        from measure.snap import find_features
+        from measure.features import find_features
 
         if not self.knows(film):
-            self._found[film.digest] = find_features(film)
+            self._found[film.digest] = find_features(film, film.view or "")
 
     def snap(
         self, film: Film, landmark: str | None, point: Point, placed: Mapping[str, Landmark] = NOTHING

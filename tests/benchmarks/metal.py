@@ -15,12 +15,13 @@ from skimage.filters import frangi
 from skimage.transform import probabilistic_hough_line
 
 from measure import phantom, phantom_film
+from measure.features import Features
 from measure.film import Film, Spacing
 from measure.pins import find_pins
 from measure.prepare import prepare
 from measure.propose import propose
 from measure.sites import load_site
-from measure.snap import Features, snap
+from measure.snap import snap
 
 
 def seconds(run: Callable[[], object], times: int = 3) -> float:

@@ -15,6 +15,7 @@ from skimage.measure import profile_line
 from validation_metal import as_film
 
 from measure import phantom, phantom_film
+from measure.features import Features
 from measure.film import Film
 from measure.fracture import EDGES, Edge, fracture_edges
 from measure.lines import Array
@@ -23,7 +24,7 @@ from measure.pins import find_pins
 from measure.prepare import Prepared, prepare
 from measure.propose import propose
 from measure.sites import load_site
-from measure.snap import Features, snap
+from measure.snap import snap
 
 SEEDS = (702_100, 702_106, 702_112)  # of eight tried, those where the joint's edges are told
 WIDE = phantom.Displacement(gap=3.2, step=0.5, opening=2.0)

@@ -16,6 +16,7 @@ from metal_films import photographs, rendered, slices
 from validation_metal import FOUND_DEGREES, FOUND_MM, match
 
 from measure import phantom
+from measure.features import Features
 from measure.film import Film
 from measure.marker import find_marker
 from measure.pin_width import pin_input, pin_widths
@@ -26,7 +27,7 @@ from measure.reading import PROPOSED
 from measure.scale import from_input
 from measure.series import measure
 from measure.sites import load_site
-from measure.snap import Features, snap
+from measure.snap import snap
 from measure.wire import Wire, find_wire
 from measure.wire_width import wire_input, wire_width
 
@@ -167,7 +168,9 @@ class TestWireWidth:
         errors = []
         for seed in WIRED:
             case, film = rendered(seed)
-            given, _ = wire_input(prepare(film), found(seed), "ap", 1.0)
+            picture = prepare(film)
+            wire = find_wire(picture, found(seed), "ap")
+            given, _ = wire_input(picture, found(seed), wire, "ap", 1.0)
             if given is not None:
                 for mm in (1.0, 1.25):
                     scale = from_input(replace(given, mm=mm), "film", film.aspect)
@@ -203,14 +206,17 @@ class TestWireWidth:
     def test_reasons(self) -> None:
         """Lateral films give none; a size that is not positive is an error."""
         film = prepare(rendered(SEEDS[0])[1])
-        given, why = wire_input(film, found(SEEDS[0]), "lateral", 1.0)
+        given, why = wire_input(film, found(SEEDS[0]), None, "lateral", 1.0)
         assert given is None
         assert "only AP films" in why
         notes = propose(rendered(SEEDS[0])[1], load_site("olecranon"), "lateral", {"wire width": 1.0}).notes
         assert any(note.startswith("no scale from wire profile: only AP films") for note in notes)
-        assert wire_input(film, (), "ap", 1.0) == (None, "no straight stretch of one wire alone was seen")
+        assert wire_input(film, (), None, "ap", 1.0) == (
+            None,
+            "no straight stretch of one wire alone was seen",
+        )
         with pytest.raises(ValueError, match="must be positive"):
-            wire_input(film, (), "ap", 0.0)
+            wire_input(film, (), None, "ap", 0.0)
 
 
 def enlarged(film: Film, factor: float) -> Film:

@@ -15,12 +15,13 @@ from skimage.measure import profile_line
 from validation_metal import as_film, match
 
 from measure import phantom, phantom_film
+from measure.features import Features
 from measure.pin_bend import Bend, pin_bends
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare
 from measure.propose import propose
 from measure.sites import load_site
-from measure.snap import Features, snap
+from measure.snap import snap
 
 SEEDS = range(703_000, 703_008, 2)
 BARE = SEEDS[1:]  # whose films with one pin show one bend only
