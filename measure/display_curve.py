@@ -24,3 +24,9 @@ def shown(signal: Array, curve: float) -> Array:
     """Densities of attenuation, as `undone` undoes them."""
     whole = 1.0 - 2.0 * curve
     return np.asarray((expit(4.0 * whole * signal) - curve) / whole)
+
+
+def steepness(signal: Array, curve: float) -> Array:
+    """Slope of the curve, density per attenuation, at attenuations in units of `undone`."""
+    share = expit(4.0 * (1.0 - 2.0 * curve) * signal)
+    return np.asarray(4.0 * share * (1.0 - share))

@@ -28,6 +28,7 @@ from measure.scale import ScaleInput, found_input
 KIND = "ball outline"
 DIAMETERS_MM = (8.0, 60.0)
 SEARCH_MM = 0.5
+LEVELS = (0.3, 0.45, 0.6, 0.75, 0.9)  # of the range, beside quantiles; what scatters makes a ball slope
 ROUND = 0.04  # how far a patch may differ from its enclosing circle's area, as a share
 RAYS, SECTORS = 360, 72
 BAND_MM = 1.5  # fitted on either side of the outline
@@ -80,7 +81,7 @@ def ball_input(film: Prepared, diameter_mm: float) -> tuple[ScaleInput | None, s
 
 def _round_patches(image: Image, mm_per_px: float) -> Iterator[tuple[Array, float, float]]:
     """Centre, radius and roundness of dense round patches, over thresholds."""
-    for level in [*np.quantile(image, [0.9, 0.95, 0.98]).tolist(), 0.6, 0.75, 0.9]:
+    for level in [*np.quantile(image, [0.9, 0.95, 0.98]).tolist(), *LEVELS]:
         mask = cv2.morphologyEx((image > level).astype(np.uint8), cv2.MORPH_OPEN, np.ones((9, 9), np.uint8))
         _, _, stats, middles = cv2.connectedComponentsWithStats(mask)
         for (left, top, width, height, area), middle in zip(stats[1:], middles[1:], strict=True):

@@ -1,7 +1,8 @@
 """Millimetres per pixel from the width of the film's own pins.
 
 The profile (`measure.pin_profile`) is fitted to the stations that no wire touches: first to those that the
-search of the pins left quietest, then to all that these fit about as well; by either display curve.
+search of the pins left quietest, then to all that these fit about as well; by either display curve. Both are
+averaged by how well they fit the film's pins.
 """
 
 from __future__ import annotations
@@ -12,26 +13,27 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
-from measure.display_curve import SIGMOID, STRAIGHT, undone
-from measure.lines import Line
-from measure.pin_profile import GAIN, Profile, Stations, fit_profile
+from measure.display_curve import SIGMOID, STRAIGHT, steepness, undone
+from measure.lines import Array, Line
+from measure.pin_profile import ALIKE, GAIN, Profile, Stations, fit_profile
 from measure.pins import PIN_MM, Pin
 from measure.prepare import Prepared
-from measure.scale import ScaleInput, found_input
+from measure.scale import ScaleInput, check_size, found_input
 from measure.strip import cut_strip
 
 KIND = "pin profile"
 QUIETEST = 0.3  # share of the stations that the first fit takes
-MOST_OFF, GOOD = 2.0, 0.1  # times what is left at the best tenth of the stations
+MOST_OFF, GOOD = 3.0, 0.1  # times what is left at the best tenth of the stations
 LEAST_STATIONS = 8
 LIKELY = (0.7, 1.4)  # of the width that the search found
 MOST_CLIPPED = 0.02  # share of the pin's core at the top of the film's range
 MOST_BESIDE = 0.12  # what the pin's first fit may leave: a wire along most of it is taken for its width
 MOST_DENSE = 0.93  # of the film's range: above it display curves flatten the metal
-# Relative, of what the model may be off, with scatter, curve and wire as phantom films have them
-# (tests/validation_metal.py): where two pins were fitted together, and one alone.
-MODEL_U = {True: 0.005, False: 0.008}
+# Relative, of what the model may be off, with scatter and wire as phantom films have them
+# (tests/validation_metal.py).
+MODEL_U = 0.003
 
 
 @dataclass(frozen=True)
@@ -43,18 +45,35 @@ class Width:
     refused: str | None
 
 
-def pin_widths(film: Prepared, pins: Sequence[Pin]) -> tuple[Width, ...]:
-    """Fit the diameter of each pin; pins whose strip is shared are fitted together and get one diameter."""
-    found: list[Width] = []
+@dataclass(frozen=True)
+class _Tried:
+    """A strip fitted by either curve, and the evidence for the sigmoid (logarithm of a ratio)."""
+
+    straight: Profile
+    sigmoid: Profile
+    evidence: float
+
+
+def pin_widths(film: Prepared, pins: Sequence[Pin], diameter_mm: float = PIN_MM) -> tuple[Width, ...]:
+    """Fit the diameter of each pin; pins whose strip is shared are fitted together and get one diameter.
+
+    diameter_mm: as it is stated, of which only follows how much of the beam the metal takes.
+    """
+    tried: list[_Tried | str] = []
     for number, pin in enumerate(pins):
-        before = [one for one in range(number) if pins[one].trace.fit is pin.trace.fit]
+        shared = [tried[one] for one in range(number) if pins[one].trace.fit is pin.trace.fit]
         if why := _why_not(film, pin, alone=len(pins) == 1):
-            found.append(Width(pin.width, np.inf, why))
-        elif before and found[before[0]].refused is None:
-            found.append(found[before[0]])
+            tried.append(why)
+        elif shared and isinstance(shared[0], _Tried):
+            tried.append(shared[0])
         else:
-            found.append(_fitted(film, pin))
-    return tuple(found)
+            tried.append(_fitted(film, pin, diameter_mm))
+    fits = {id(one): one for one in tried if isinstance(one, _Tried)}.values()
+    sigmoid = float(expit(sum(one.evidence for one in fits)))
+    return tuple(
+        Width(pin.width, np.inf, one) if isinstance(one, str) else _width(one, sigmoid, pin)
+        for one, pin in zip(tried, pins, strict=True)
+    )
 
 
 def _why_not(film: Prepared, pin: Pin, alone: bool) -> str | None:
@@ -70,19 +89,24 @@ def _why_not(film: Prepared, pin: Pin, alone: bool) -> str | None:
     return None
 
 
-def _fitted(film: Prepared, pin: Pin) -> Width:
+def _fitted(film: Prepared, pin: Pin, diameter_mm: float) -> _Tried | str:
+    """Fit by either curve; else why there is no width."""
     first = pin.trace.fit
     quality = first.misfit / np.where(first.gain > 0, first.gain, np.nan)
     known = np.isfinite(first.misfit)
     if np.isfinite(quality).sum() < LEAST_STATIONS / QUIETEST:
-        return Width(pin.width, np.inf, "too little of the pin is free of other metal")
+        return "too little of the pin is free of other metal"
     quiet = np.nan_to_num(quality[known], nan=np.inf) <= np.nanquantile(quality, QUIETEST)
-    stations = _stations(film, pin, known)
-    return _width([_profile(stations, quiet, pin, curve) for curve in (STRAIGHT, SIGMOID)], pin)
+    stations = _stations(film, pin, known, diameter_mm)
+    straight, sigmoid = (_profile(stations, quiet, pin, curve) for curve in (STRAIGHT, SIGMOID))
+    return _Tried(straight[0], sigmoid[0], _evidence(straight[1], sigmoid[1]))
 
 
-def _profile(density: Stations, quiet: NDArray[np.bool_], pin: Pin, curve: float) -> Profile:
-    """Fit as by a curve: first the quiet stations, then all that these fit about as well."""
+def _profile(density: Stations, quiet: NDArray[np.bool_], pin: Pin, curve: float) -> tuple[Profile, Array]:
+    """Fit as by a curve: first the quiet stations, then all that these fit about as well.
+
+    With what it leaves, density (stations, samples), NaN where nothing is fitted.
+    """
     first, top = pin.trace.fit, float(np.median(np.quantile(density.signal, 0.98, axis=1)))
     height = float(undone(top, curve) - undone(top - first.height, curve))
     stations = replace(density, signal=undone(np.clip(density.signal, 0.0, 1.0), curve))
@@ -92,28 +116,44 @@ def _profile(density: Stations, quiet: NDArray[np.bool_], pin: Pin, curve: float
     everywhere = fit_profile(stations, profile.free, backs, gain, shape_too=False)
     left = np.sqrt((everywhere.left_over**2).sum(axis=1) / stations.weight.sum(axis=1))
     good = left <= MOST_OFF * np.quantile(left, GOOD)
-    if good.sum() >= LEAST_STATIONS:
+    if good.sum() < LEAST_STATIONS:
+        good = quiet
+    else:
         profile = fit_profile(stations.only(good), profile.free, backs[good], gain)
-    return profile
+    off = np.full(stations.signal.shape, np.nan)
+    shown_off = profile.left_over * steepness(stations.signal[good], curve)
+    off[good] = np.where(stations.only(good).weight > 0, shown_off, np.nan)
+    return profile, off
 
 
-def _width(profiles: Sequence[Profile], pin: Pin) -> Width:
-    """Take the middle of what the curves give: which is the film's, the profile seldom tells.
+def _evidence(straight: Array, sigmoid: Array) -> float:
+    """Logarithm of how much likelier what the sigmoid leaves (density) is than what the straight one leaves.
 
-    Their difference is the full width of a rectangular distribution (JCGM 100:2008, 4.3.7).
+    Of normal errors of unknown size, over the samples that both fitted.
     """
-    found = np.array([2.0 * profile.radius for profile in profiles])
-    pixels, low, high = float(found.mean()), *LIKELY
-    by_curve = float(np.ptp(found)) / pixels / np.sqrt(12.0)
-    own = max(profile.u for profile in profiles)
-    u = float(np.linalg.norm([own, MODEL_U[len(profiles[0].lines) > 1], by_curve]))
+    both = np.isfinite(straight) & np.isfinite(sigmoid)
+    ratio = float((straight[both] ** 2).sum() / (sigmoid[both] ** 2).sum()) if both.any() else 1.0
+    return 0.5 * float(both.sum()) / ALIKE * float(np.log(ratio))
+
+
+def _width(tried: _Tried, sigmoid: float, pin: Pin) -> Width:
+    """Average over the curves, by how likely each is (Hoeting et al., Stat Sci 1999;14:382, from memory).
+
+    sigmoid: how likely that one is. The variance is the mean one, and that of the curves' widths about it.
+    """
+    found = 2.0 * np.array([tried.straight.radius, tried.sigmoid.radius])
+    own = np.array([tried.straight.u, tried.sigmoid.u])
+    likely = np.array([1.0 - sigmoid, sigmoid])
+    pixels, low, high = float(likely @ found), *LIKELY
+    by_curve = float(np.sqrt(likely @ (found - pixels) ** 2)) / pixels
+    u = float(np.linalg.norm([np.sqrt(likely @ own**2), MODEL_U, by_curve]))
     sound = low < pixels / pin.width < high
     return Width(pixels, u, None if sound else "the pin's profile is no bar's")
 
 
-def _stations(film: Prepared, pin: Pin, known: NDArray[np.bool_]) -> Stations:
+def _stations(film: Prepared, pin: Pin, known: NDArray[np.bool_], diameter_mm: float) -> Stations:
     """Cut the pin's strip anew, by cubic interpolation."""
-    old, fit, mm = pin.trace.strip, pin.trace.fit, film.mm_per_px
+    old, fit = pin.trace.strip, pin.trace.fit
     reach = len(old.along) * old.block + 0.5
     line = Line(old.origin, old.direction, 0.0)
     strip = cut_strip(
@@ -121,7 +161,13 @@ def _stations(film: Prepared, pin: Pin, known: NDArray[np.bool_]) -> Stations:
     )
     signal = strip.values[known].astype(float)
     return Stations.along_bars(
-        signal, strip.across, strip.along[known], fit.pivot, fit.lines, pin.width / 2.0, mm
+        signal,
+        strip.across,
+        strip.along[known],
+        fit.pivot,
+        fit.lines,
+        pin.width / 2.0,
+        diameter_mm / pin.width,
     )
 
 
@@ -155,7 +201,8 @@ def pin_input(
 
     Raises ScaleError for a diameter that is not positive.
     """
-    widths = list(zip(pins, pin_widths(film, pins), strict=True))
+    check_size(diameter_mm)
+    widths = list(zip(pins, pin_widths(film, pins, diameter_mm), strict=True))
     usable = [(pin, width) for pin, width in widths if width.refused is None]
     if not usable:
         return None, "; ".join(dict.fromkeys(str(width.refused) for _, width in widths)) or "no pin was found"
