@@ -17,7 +17,7 @@ ORDER = (
     "propagate", "definitions", "measurements", "contrast", "ties", "movement", "comparability", "series",
     "space", "trend", "flags", "healing", "prepare", "lines", "display_curve", "strip", "pin_search",
     "pin_fit", "pin_ends", "pins", "pin_bend", "pin_carry", "carry", "pin_profile", "pin_width", "marker",
-    "wire_map", "wire_path", "wire_breaks", "wire_knots", "wire", "wire_width", "metal", "tubes", "bone",
+    "wire_map", "wire_path", "wire_knots", "wire_breaks", "wire", "wire_width", "metal", "tubes", "bone",
     "exits", "notch", "fracture", "snap", "propose", "review", "reading_list", "store",
     "export", "report", "figure", "clinic_page", "clinic_html", "clinic_pdf", "clinic_report", "pseudonym",
     "research_export", "crew", "journal", "cohort", "countdown", "network", "inbox", "receive", "send",
