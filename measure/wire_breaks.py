@@ -19,7 +19,7 @@ from measure.wire_knots import MARGIN_MM
 from measure.wire_map import HOOKS_MM, Mask, WireMap, slant
 from measure.wire_path import ARM_MM, UNDER_MM, ways
 
-HIDDEN_MM = 0.4  # from a pin's edge, within which a gap may be wire behind the pin
+HIDDEN_MM = 0.25  # from a pin's edge, within which a gap may be wire behind the pin
 GAP_MM = (1.2, 7.0)
 LEAST_AIM, AIM = 0.3, 1.1  # cosines of how far one end points past the other: each, and both together
 FAR_MM, FAR_AIM = 4.0, 1.6  # both together, where they lie further apart than this

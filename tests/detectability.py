@@ -32,11 +32,11 @@ def detectability(one: Array, other: Array, variance: Array) -> float:
 
 def break_detectability(case: Case) -> float:
     """Find d' of the break in a case's wire on its film."""
-    bodies = [*phantom_film.ulna_bodies(case), *phantom_film.other_bodies(case)]
-    tissue = np.sum([phantom_film.absorption(body, case) for body in bodies], axis=0)
     wire = case.fixation.wire
     if wire is None or not wire.break_length:
         raise ValueError("The case's wire is whole or there is none. Give a case with a broken wire.")
+    bodies = [*phantom_film.ulna_bodies(case), *phantom_film.other_bodies(case)]
+    tissue = np.sum([phantom_film.absorption(body, case) for body in bodies], axis=0)
     whole = replace(case, fixation=replace(case.fixation, wire=replace(wire, break_length=0.0)))
     metal = phantom_film.metal_transmission(phantom.metal(case), case)
     arriving = _arriving(metal, tissue, case)
