@@ -23,7 +23,9 @@ INSET_MM = 0.35  # from the twist's outermost metal to its foot
 NEXT_MM = 5.0  # between the middles of two twists: nearer, neither's foot is told
 MARGIN_MM = 0.6  # about a twist, where no break is told
 ACROSS_MM = 2.2  # of wire at a station without a gap, where it crosses the bone
+ALONG_MM = 2.5  # along the pins, from where on metal is no wire across the bone: shafts
 HOLE_MM = (9.0, 22.0)  # from mouth to mouth, with the wire's turns
+BEYOND_MM = 5.0  # that the wire's turns reach beyond what crosses
 EDGE_MM = 0.4  # from a wire's outermost metal to its middle
 DOT_MM, BRIGHT = 5.0, 1.4  # of the wire's end at which the dot lies; how far it stands out, of the wire's own
 CORE, CORE_MM = 0.8, 2.9  # share of the dot's height that is its core; a longer core is no dot
@@ -113,15 +115,19 @@ def find_hole(wmap: WireMap, own: Mask, view: str) -> Array | None:
     px = wmap.px_mm
     if view == "lateral":
         return _dot(wmap, own)
-    run = np.ones((1, round(ACROSS_MM / px)), np.uint8)
-    wide = np.flatnonzero(cv2.morphologyEx(wmap.mask.astype(np.uint8), cv2.MORPH_OPEN, run).any(axis=1))
+    mask, run = wmap.mask.astype(np.uint8), np.ones((1, round(ACROSS_MM / px)), np.uint8)
+    along = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((round(ALONG_MM / px), 1), np.uint8))
+    crossing = cv2.morphologyEx(mask & ~along, cv2.MORPH_OPEN, run) > 0
+    wide = np.flatnonzero(crossing.any(axis=1))
     if not len(wide):
         return None
     last = int(wide[-1])
-    samples = np.flatnonzero(wmap.mask[max(0, last - round(1.5 / px)) : last + 1].any(axis=0))
-    if not HOLE_MM[0] < (samples[-1] - samples[0]) * px < HOLE_MM[1]:
+    near = slice(max(0, last - round(1.5 / px)), last + 1)
+    across, all_near = (np.flatnonzero(one[near].any(axis=0))[[0, -1]] for one in (crossing, wmap.mask))
+    beyond = float(np.abs(across - all_near).max()) * px  # metal beside the crossing that is none of it
+    if beyond > BEYOND_MM or not HOLE_MM[0] < float(np.ptp(all_near)) * px < HOLE_MM[1]:
         return None
-    return np.array([last - EDGE_MM / px, (samples[0] + samples[-1]) / 2.0])
+    return np.array([last - EDGE_MM / px, float(all_near.mean())])
 
 
 def _dot(wmap: WireMap, own: Mask) -> Array | None:

@@ -28,6 +28,10 @@ LONGEST_MM = 25.0  # of what is hidden at one place
 STRAIGHT_MM, BENT_MM = 5.0, 0.06  # a straight stretch's length, and how far its path leaves the chord's fit
 APART_MM = 1.2  # of a straight stretch from pins and from its line's ends
 ONE = 1.25  # the mass of one wire alone, of the film's least
+ROUND, ROUND_MM = (
+    0.24,
+    0.95,
+)  # of its middle's height, one wire is below to either side; its width at half height
 
 
 def middle_lines(wmap: WireMap) -> tuple[Mask, Array]:
@@ -171,11 +175,20 @@ def straight_stretches(wmap: WireMap, lines: list[Array], knotted: Mask) -> list
             rows, columns = np.round(piece).astype(int).T
             off = wmap.beside[rows, columns].min() > PIN_MM / 2.0 + APART_MM
             if off and not knotted[rows, columns].any() and _bent(piece) * wmap.px_mm < BENT_MM:
-                found.append((float(across(wmap, piece)[0].mean()), piece))
+                metal = across(wmap, piece)[0]
+                if _is_round(np.median(metal, axis=0)):
+                    found.append((float(metal.mean()), piece))
     if not found:
         return []
     least = float(np.quantile([mass for mass, _ in found], 0.2))
     return [piece for mass, piece in found if mass < ONE * least]
+
+
+def _is_round(profile: Array) -> bool:
+    """Whether a profile (m,) across a line is narrow and falls off to both sides, as no cortex does."""
+    least, middle = max(profile[0], profile[-1]), profile.max()
+    width = 2.0 * REACH_MM * float(np.mean(profile > middle / 2.0))
+    return bool(least < ROUND * middle and width < ROUND_MM)
 
 
 def _bent(piece: Array) -> float:
