@@ -298,7 +298,12 @@ def _are_two(pair: _Fitted, single: _Fitted, mm_per_px: float) -> bool:
     )
 
 
-def _fit(film: Prepared, bars: Sequence[Bar], grain_mm: tuple[float, float] = ROUGH_MM) -> _Fitted | None:
+def _fit(
+    film: Prepared,
+    bars: Sequence[Bar],
+    grain_mm: tuple[float, float] = ROUGH_MM,
+    like: BarFit | None = None,
+) -> _Fitted | None:
     """Fit bars in a strip along the first, in stations and samples of a length (not under a pixel)."""
     mm, main = film.mm_per_px, bars[0]
     line = Line((main.start + main.stop) / 2, main.along, 0.0)
@@ -311,7 +316,7 @@ def _fit(film: Prepared, bars: Sequence[Bar], grain_mm: tuple[float, float] = RO
     slopes = (across[:, 1] - across[:, 0]) / (along[:, 1] - along[:, 0])
     lines = np.stack([across[:, 0] - slopes * along[:, 0], slopes], axis=1)
     runs = [(float(min(pair)) - low, float(max(pair)) - low) for pair in along]
-    fit = fit_bars(strip, lines, -low, runs, PIN_MM / mm, mm, rounds=2)
+    fit = fit_bars(strip, lines, -low, runs, PIN_MM / mm, mm, rounds=2, like=like)
     return None if fit is None else _Fitted(fit, strip, runs)
 
 
@@ -321,12 +326,12 @@ def _fit(film: Prepared, bars: Sequence[Bar], grain_mm: tuple[float, float] = RO
 def _finish(film: Prepared, settled: Sequence[_Fitted]) -> list[Pin]:
     """Fit bars finely and find their ends; none of those that are no pins after all."""
     mm = film.mm_per_px
-    traces: list[Trace] = []
-    for rough in settled:
-        fitted = _fit(film, rough.bars(), FINE_MM)
-        if fitted is not None and _clean(fitted, mm):
-            traces += trace_bars(film, fitted.strip, fitted.fit, fitted.runs)
-    traces = [one for one in traces if is_a_pin(one, mm) and _inside(film, one)]
+    found = [_traces(film, rough) for rough in settled]
+    if sum(map(len, found)) == 1 < len(settled):
+        # Pins of one film are alike: the one that is told shows how wide and sharp the other is.
+        (sure,) = itertools.chain(*found)
+        found = [there or _traces(film, rough, sure.fit) for there, rough in zip(found, settled, strict=True)]
+    traces = list(itertools.chain(*found))
     if not traces:
         return []
     pins = []
@@ -346,6 +351,15 @@ def _finish(film: Prepared, settled: Sequence[_Fitted]) -> list[Pin]:
             )
         )
     return pins
+
+
+def _traces(film: Prepared, rough: _Fitted, like: BarFit | None = None) -> list[Trace]:
+    """Fit bars finely, as wide and sharp as those of another fit if given, and follow those that are pins."""
+    fitted = _fit(film, rough.bars(), FINE_MM, like)
+    if fitted is None or not _clean(fitted, film.mm_per_px):
+        return []
+    traces = trace_bars(film, fitted.strip, fitted.fit, fitted.runs)
+    return [one for one in traces if is_a_pin(film, one) and _inside(film, one)]
 
 
 def _inside(film: Prepared, one: Trace) -> bool:
