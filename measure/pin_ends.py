@@ -38,7 +38,11 @@ ABOUT_MM = 8.0
 SHARPNESS = (0.03, 0.33)  # blur over radius
 HEIGHTS = (0.08, 0.75)  # of the film's range: thin metal does not span it
 LENGTHS_MM = (42.0, 130.0)
-FULL, TOP, LEAST_ROOM = 0.97, 0.95, 0.1  # of the film's range: fitted middle and seen middle of metal cut flat; between bone and its top
+FULL, TOP, LEAST_ROOM = (
+    0.97,
+    0.95,
+    0.1,
+)  # of the film's range: fitted middle and seen middle of metal cut flat; between bone and its top
 LEVEL = 0.15  # how far metal cut flat may be from the top, as a share, to be even
 MERGED = 0.7  # of a bar beyond its end, where it goes on within another
 LEAST_PX = 6.5  # across a pin: of less, its profile is not seen, and a line in a photograph passes for one
@@ -127,7 +131,9 @@ def presence(
     answer, _, ground, _ = np.linalg.solve(normal, weighted @ fine.values[..., None].astype(float))[..., 0].T
     inside = (places > start + 0.15 * (stop - start)) & (places < stop - 0.15 * (stop - start))
     if np.median(answer[inside] * fit.peak + ground[inside]) > FULL:
-        answer = answer / np.maximum(1.0 - ground, LEAST_ROOM)  # metal cut flat rises to the top from any bone
+        answer = answer / np.maximum(
+            1.0 - ground, LEAST_ROOM
+        )  # metal cut flat rises to the top from any bone
     return places, answer / max(float(np.median(answer[inside])), 1e-9)
 
 
@@ -153,7 +159,12 @@ def trace_bars(film: Prepared, strip: Strip, fit: BarFit, runs: Sequence[tuple[f
 
 
 def _merged(
-    fit: BarFit, runs: Sequence[tuple[float, float]], number: int, places: Array, share: Array, mm_per_px: float
+    fit: BarFit,
+    runs: Sequence[tuple[float, float]],
+    number: int,
+    places: Array,
+    share: Array,
+    mm_per_px: float,
 ) -> tuple[bool, bool]:
     """Whether a bar goes on, at each of its ends, within the other that runs further there."""
     if len(runs) < 2:

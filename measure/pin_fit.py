@@ -252,7 +252,9 @@ def fit_bars(
         weight *= ~excluded
         first &= weight.sum(axis=1) > 0.5 * near.sum(axis=1)
     problem = _Problem(strip, pivot, present, weight, STEEL_PER_MM * width * mm_per_px, like is not None)
-    shape = (width / 2, 0.12 * width, np.exp(-1.4)) if like is None else (like.radius, like.blur, like.scatter)
+    shape = (
+        (width / 2, 0.12 * width, np.exp(-1.4)) if like is None else (like.radius, like.blur, like.scatter)
+    )
     free = np.concatenate([lines.ravel(), np.log(shape)])
     used = first
     for _ in range(rounds):

@@ -16,7 +16,7 @@ ORDER = (
     "film_walk", "film_dicom", "film", "scale", "sites", "profiles", "observations", "reading",
     "propagate", "definitions", "measurements", "contrast", "ties", "movement", "comparability", "series",
     "space", "trend", "flags", "healing", "prepare", "lines", "display_curve", "strip", "pin_search",
-    "pin_fit", "pin_ends", "pins", "pin_bend", "pin_carry", "carry", "pin_profile", "pin_width", "marker",
+    "pin_fit", "pin_ends", "bend_fit", "pin_behind", "pins", "pin_bend", "pin_carry", "carry", "pin_profile", "pin_width", "marker",
     "wire_map", "wire_path", "wire_breaks", "wire_knots", "wire", "wire_width", "metal", "tubes", "bone",
     "exits", "notch", "fracture", "snap", "propose", "review", "reading_list", "store",
     "export", "report", "figure", "clinic_page", "clinic_html", "clinic_pdf", "clinic_report", "pseudonym",
