@@ -15,7 +15,7 @@ from measure.prepare import Prepared
 
 # No pin of 1.6 mm is wider at magnifications up to 1.2, where the pixel's size is guessed for some 1.12.
 WIDEST_MM, MOST_LEFT = 1.78, 0.12  # and what the fit may leave, of the pin's strength, for its width to tell
-BEND_MM, BEND_SEEN, BEND_U_MM = 1.9, 0.33, 0.04  # of another pin's bend: half-width, share seen, uncertainty
+BEND_MM, BEND_SEEN, BEND_U_MM = 1.9, 0.37, 0.04  # of another pin's bend: half-width, share seen, uncertainty
 REACH_MM = (-9.0, 10.0)  # of its edge, beyond the straight end
 TIPS_MM = (5.5, 24.0)  # of the shorter tip behind the longer
 STEP_MM, CLEAR_MM, POINT_MM = (

@@ -76,6 +76,8 @@ class Pin:
         The fit that it comes from.
     confidence
         0 to 1.
+    covered
+        Whether it was fitted with another pin, one behind the other, as one bar.
     """
 
     tip: Array
@@ -87,6 +89,7 @@ class Pin:
     tip_clear: bool
     trace: Trace
     confidence: float
+    covered: bool = False
 
     @property
     def along(self) -> Array:
@@ -363,6 +366,7 @@ def _covering(film: Prepared, one: Trace, ends: Ends) -> list[Pin]:
     """
     aside = max(0.0, one.fit.radius - PIN_MM / 2.0 / film.mm_per_px) if is_wide(one, film.mm_per_px) else 0.0
     pin = _pin(film, replace(one, sure=(False, False)), replace(ends, sure=False), [one])
+    pin = replace(pin, covered=True)
     u_across = float(np.hypot(pin.u_across, COVERED_U_MM / film.mm_per_px))
     pins = []
     for way in (-aside, aside):
