@@ -34,13 +34,21 @@ LEAST_LEFT = 3e-4  # what every fit of a tip leaves, share squared
 LEAST_TOLD = 0.15  # of the shapes' log ratio
 LEAST_EXCHANGE = 1.0  # what exchanging two bars' ends must cost, stations
 BEND_MM = 2.8  # from where the straight part ends to where a bend of usual radius has left the axis
-ABOUT_MM = 8.0
+# Of a pin's end, where a hook is looked for: past it, along it, to either side; with room for the background.
+PAST_MM, ABOUT_MM, BESIDE_MM, ROOM_MM = 1.5, 8.0, 3.0, 6.0
 SHARPNESS = (0.03, 0.33)  # blur over radius
-HEIGHTS = (0.08, 0.62)  # of the film's range: thin metal does not span it
+HEIGHTS = (0.08, 0.75)  # of the film's range: thin metal does not span it
 LENGTHS_MM = (42.0, 130.0)
+FULL, TOP, LEAST_ROOM = (
+    0.97,
+    0.95,
+    0.1,
+)  # of the film's range: fitted middle and seen middle of metal cut flat; between bone and its top
+LEVEL = 0.15  # how far metal cut flat may be from the top, as a share, to be even
+MERGED = 0.7  # of a bar beyond its end, where it goes on within another
 LEAST_PX = 6.5  # across a pin: of less, its profile is not seen, and a line in a photograph passes for one
 # What tells tips from bends: log odds by logistic regression on phantom films, and the least sum.
-METAL_ODDS, SHAPE_ODDS, BONE_ODDS = 1.4, 3.2, 11.0
+METAL_ODDS, SHAPE_ODDS, BONE_ODDS = 7.7, 3.3, 10.7
 LEAST_ODDS = 0.5
 
 
@@ -121,8 +129,12 @@ def presence(
     )
     weighted = base * near[:, None]
     normal = weighted @ base.transpose(0, 2, 1) + 1e-6 * np.eye(4)
-    answer = np.linalg.solve(normal, weighted @ fine.values[..., None].astype(float))[:, 0, 0]
+    answer, _, ground, _ = np.linalg.solve(normal, weighted @ fine.values[..., None].astype(float))[..., 0].T
     inside = (places > start + 0.15 * (stop - start)) & (places < stop - 0.15 * (stop - start))
+    if np.median(answer[inside] * fit.peak + ground[inside]) > FULL:
+        answer = answer / np.maximum(
+            1.0 - ground, LEAST_ROOM
+        )  # metal cut flat rises to the top from any bone
     return places, answer / max(float(np.median(answer[inside])), 1e-9)
 
 
@@ -137,8 +149,34 @@ def trace_bars(film: Prepared, strip: Strip, fit: BarFit, runs: Sequence[tuple[f
         if kept != (low, high):
             found[number] = low, high = kept
             places, share = presence(film, strip, fit, found, number)
-        traces.append(Trace(strip, fit, number, places, share, low, high, sure))
+        merged = _merged(fit, found, number, places, share, film.mm_per_px)
+        if any(merged):
+            other = found[1 - number]
+            low, high = found[number] = (other[0] if merged[0] else low, other[1] if merged[1] else high)
+            places, share = presence(film, strip, fit, found, number)
+        told = (sure[0] and not merged[0], sure[1] and not merged[1])
+        traces.append(Trace(strip, fit, number, places, share, low, high, told))
     return traces
+
+
+def _merged(
+    fit: BarFit,
+    runs: Sequence[tuple[float, float]],
+    number: int,
+    places: Array,
+    share: Array,
+    mm_per_px: float,
+) -> tuple[bool, bool]:
+    """Whether a bar goes on, at each of its ends, within the other that runs further there."""
+    if len(runs) < 2:
+        return False, False
+    (low, high), (first, last) = runs[number], runs[1 - number]
+    near = [float(np.abs(np.subtract(*fit.at(end)))) < 2.0 * fit.radius for end in (low, high)]
+    before, after = (
+        _median(share[(away > 2.0 / mm_per_px) & (away < 8.0 / mm_per_px)]) > MERGED
+        for away in (low - places, places - high)
+    )
+    return first < low and near[0] and before, last > high and near[1] and after
 
 
 def _cut_back(places: Array, share: Array, low: float, high: float, mm_per_px: float) -> tuple[float, float]:
@@ -316,18 +354,18 @@ def _fit_tip(one: Trace, way: int, shape: str, mm_per_px: float) -> tuple[float,
 def _tipwards(film: Prepared, traces: Sequence[Trace]) -> Array | None:
     """Find the unit vector from bends to tips, None where it is not told.
 
-    Hooks and loop lie at the bends, a tip ends as tips do, and bone goes on beyond it.
+    A hook folds back at the bend, a tip ends as tips do, and bone goes on beyond it.
     """
     along = traces[0].strip.direction
     odds = 0.0
     for one in traces:
-        low, high = (_metal_about(film, one.on_film(end), traces) for end in (one.low, one.high))
+        low, high = (_metal_at(film, one, way) for way in (-1, 1))
         left = [
             min(_fit_tip(one, way, shape, film.mm_per_px)[2] for shape in ("trocar", "round"))
             for way in (-1, 1)
         ]
         bone = [_bone_beyond(film, one, way) for way in (-1, 1)]
-        metal = METAL_ODDS * np.log((low + 1.0) / (high + 1.0))
+        metal = METAL_ODDS * np.log((low + 0.1) / (high + 0.1))
         shape = SHAPE_ODDS * 0.5 * np.log((left[0] + 1e-3) / (left[1] + 1e-3))
         sign = 1.0 if float(one.strip.direction @ along) > 0 else -1.0
         odds += sign * float(metal + shape + BONE_ODDS * (bone[1] - bone[0])) / len(traces)
@@ -353,31 +391,22 @@ def _bone_beyond(film: Prepared, one: Trace, way: int) -> float:
     return float((inside - beside) / one.fit.height)
 
 
-def _metal_about(film: Prepared, point: Array, traces: Sequence[Trace]) -> float:
-    """Metal within a few millimetres of a point, but for the pins', in mm2 of a pin's height."""
+def _metal_at(film: Prepared, one: Trace, way: int) -> float:
+    """Mean width of the metal on and beside the last of a bar at an end, mm: a hook folds back there."""
     mm = film.mm_per_px
-    line = Line(point, np.array([0.0, 1.0]), 0.0)
-    reach = ABOUT_MM + 4.0
+    end = one.high if way > 0 else one.low
+    line = Line(one.on_film(end), -way * one.strip.direction, 0.0)
     patch = cut_strip(
-        film.density, line, reach / mm, max(1, round(0.3 / mm)), (-reach / mm, reach / mm), max(1.0, 0.3 / mm)
+        film.density,
+        line,
+        ROOM_MM / mm,
+        max(1, round(0.3 / mm)),
+        (-PAST_MM / mm, ABOUT_MM / mm),
+        max(1.0, 0.3 / mm),
     )
-    top = _standing_out(patch, mm, traces[0].fit.height)
-    near = np.hypot(patch.along[:, None] - reach / mm, patch.across) * mm < ABOUT_MM
-    top[~near | _on_pins(patch.on_film(patch.along[:, None], patch.across), traces)] = 0.0
-    return float(float(top.sum()) * patch.block * (patch.across[1] - patch.across[0]) * mm**2)
-
-
-def _on_pins(where: Array, traces: Sequence[Trace]) -> NDArray[np.bool_]:
-    """Which film points (..., 2) lie on or close beside a pin."""
-    on = np.zeros(where.shape[:-1], bool)
-    for one in traces:
-        start, stop = one.on_film(one.low), one.on_film(one.high)
-        length = np.linalg.norm(stop - start)
-        way = (stop - start) / length
-        away = where - start
-        beside = np.abs(away[..., 0] * -way[1] + away[..., 1] * way[0])
-        on |= (beside < 1.8 * one.fit.radius) & (away @ way > 0) & (away @ way < length)
-    return on
+    top = _standing_out(patch, mm, one.fit.height)
+    near = np.abs(patch.across) * mm < BESIDE_MM
+    return float(top[:, near].sum(axis=1).mean()) * (patch.across[1] - patch.across[0]) * mm
 
 
 def _standing_out(patch: Strip, mm_per_px: float, height: float) -> Array:
@@ -388,12 +417,12 @@ def _standing_out(patch: Strip, mm_per_px: float, height: float) -> Array:
     return np.where(top > 0.35, np.clip(top, 0.0, 1.0), 0.0)
 
 
-def is_a_pin(one: Trace, mm_per_px: float) -> bool:
+def is_a_pin(film: Prepared, one: Trace) -> bool:
     """Whether what was traced has a pin's sharp sides, even strength and clear ends.
 
     The limits were set on phantom films against photographs, CT slices and films of the wrong polarity.
     """
-    fit, places, share = one.fit, one.places, one.share
+    fit, places, share, mm_per_px = one.fit, one.places, one.share, film.mm_per_px
     on_pin = np.abs(share[(places > one.low) & (places < one.high)] - 1.0)
     gain = fit.gain[np.isfinite(fit.gain)]
     beyond = [
@@ -401,18 +430,27 @@ def is_a_pin(one: Trace, mm_per_px: float) -> bool:
         for away in (one.low - places, places - one.high)
     ]
     length = (one.high - one.low) * mm_per_px
+    open_ended = [share for share, sure in zip(beyond, one.sure, strict=True) if sure]
+    even = fit.typical / fit.height < 0.22 and np.median(np.abs(gain / np.median(gain) - 1.0)) < 0.42
     return bool(
         HEIGHTS[0] < fit.height < HEIGHTS[1]
         and SHARPNESS[0] < fit.blur / fit.radius < SHARPNESS[1]
         and 2.0 * fit.radius > LEAST_PX
-        and fit.typical / fit.height < 0.22
+        and (even or (_cut_flat(film, one) and _median(on_pin) < LEVEL))
         and _median(on_pin) < 0.5
-        and np.quantile(on_pin, 0.8) < 1.15
-        and np.median(np.abs(gain / np.median(gain) - 1.0)) < 0.42
+        and np.quantile(on_pin, 0.8) < (1.15 if len(fit.lines) == 1 else 1.3)
         and min(beyond) < 0.35
-        and max(beyond) < 1.0
+        and max(open_ended, default=0.0) < 1.0
         and LENGTHS_MM[0] < length < LENGTHS_MM[1]
     )
+
+
+def _cut_flat(film: Prepared, one: Trace) -> bool:
+    """Whether a bar's middle lies at the top of the film's range, as metal that is cut flat does."""
+    places = np.linspace(one.low, one.high, 200)
+    row, column = np.round(one.on_film(places)).astype(int).T
+    inside = (row >= 0) & (column >= 0) & (row < film.density.shape[0]) & (column < film.density.shape[1])
+    return float(np.median(film.density[row[inside], column[inside]])) > TOP
 
 
 def _median(values: Array) -> float:

@@ -136,6 +136,7 @@ class _Problem:
     """What is fitted: a strip, where on it bars are there (bars, stations), and its samples' weight.
 
     free: lines (row by row), log radius, log blur, logit of scatter. chosen: (stations,), those looked at.
+    held: whether the last three stay as they are.
     """
 
     strip: Strip
@@ -143,6 +144,7 @@ class _Problem:
     present: NDArray[np.bool_]
     weight: Array
     strength: float
+    held: bool
 
     def shape(self, free: Array, chosen: NDArray[np.bool_]) -> Array:
         """Bars (stations, samples) as the beam shows them."""
@@ -175,6 +177,8 @@ class _Problem:
         scales = np.concatenate([np.tile(step, lines), [0.05, 0.3, 0.5]])
         lower = np.array([-np.inf] * 2 * lines + [np.log(0.3 * width), np.log(0.02 * width), -5.0])
         upper = np.array([np.inf] * 2 * lines + [np.log(width), np.log(0.3 * width), 1.5])
+        if self.held:
+            lower[-3:] = upper[-3:] = start[-3:]
         free, damping = start, 1e-2
         left = self.project(free, chosen)[0].ravel()
         slopes = self._slopes(free, left, scales, chosen)
@@ -233,11 +237,13 @@ def fit_bars(
     mm_per_px: float,
     excluded: NDArray[np.bool_] | None = None,
     rounds: int = 2,
+    like: BarFit | None = None,
 ) -> BarFit | None:
     """Fit bars to a strip, from lines (bars, 2) as in `BarFit` and their runs along it.
 
     width: pixels, of each bar, to start from. excluded: (stations, samples) that say nothing, such as
-    clipped ones. Returns None where too little of the film is left to fit.
+    clipped ones. like: a fit whose radius, blur and scatter these bars have. Returns None where too little of
+    the film is left to fit.
     """
     centres = lines[:, :1] + lines[:, 1:] * (strip.along - pivot)
     present, near, first = _where(strip, centres, runs, width, ENDS_MM / mm_per_px)
@@ -245,8 +251,11 @@ def fit_bars(
     if excluded is not None:
         weight *= ~excluded
         first &= weight.sum(axis=1) > 0.5 * near.sum(axis=1)
-    problem = _Problem(strip, pivot, present, weight, STEEL_PER_MM * width * mm_per_px)
-    free = np.concatenate([lines.ravel(), [np.log(width / 2), np.log(0.12 * width), -1.4]])
+    problem = _Problem(strip, pivot, present, weight, STEEL_PER_MM * width * mm_per_px, like is not None)
+    shape = (
+        (width / 2, 0.12 * width, np.exp(-1.4)) if like is None else (like.radius, like.blur, like.scatter)
+    )
+    free = np.concatenate([lines.ravel(), np.log(shape)])
     used = first
     for _ in range(rounds):
         if used.sum() < LEAST_STATIONS:

@@ -86,6 +86,8 @@ def _why_not(film: Prepared, pin: Pin, alone: bool) -> str | None:
         return "other metal lies along most of the pin"
     if alone:
         return "only one pin was found, and another may lie behind it"
+    if pin.covered:
+        return "another pin lies behind it"
     return None
 
 

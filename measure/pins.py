@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from measure.lines import Array, Line, find_lines
-from measure.pin_ends import LEAST_PX, Trace, find_ends, is_a_pin, trace_bars
+from measure.pin_behind import is_behind, is_wide
+from measure.pin_ends import LEAST_PX, Ends, Trace, find_ends, is_a_pin, trace_bars
 from measure.pin_fit import BarFit, fit_bars
 from measure.pin_search import Bar, Found, search
 from measure.prepare import Prepared, shrink
@@ -36,6 +37,8 @@ LEAST_STRENGTH = 0.4  # of the strongest candidate's
 SAME_MM, SAME_DEGREES = 0.8, 1.5
 MOST_LEFT = 0.3  # what a fit may leave, of the pin's own strength
 CLEAN_MM = (1.1, 2.2)  # fitted widths that a pin may have; the scale itself may be 10 % off
+UNION_MM = 2.6  # fitted width of two pins that cover each other
+COVERED_U_MM = 0.15  # standard uncertainty of the axis of a pin that covers another
 MOST_BLUR = 0.45  # of a pin's sides, in radii
 # What two bars cost, of what one costs, at most, where they lie clear of each other at an end or not. Single
 # pins come to 0.84 and more, with two bars at most 1.4 mm apart.
@@ -73,6 +76,8 @@ class Pin:
         The fit that it comes from.
     confidence
         0 to 1.
+    covered
+        Whether it was fitted with another pin, one behind the other, as one bar.
     """
 
     tip: Array
@@ -84,6 +89,7 @@ class Pin:
     tip_clear: bool
     trace: Trace
     confidence: float
+    covered: bool = False
 
     @property
     def along(self) -> Array:
@@ -204,7 +210,7 @@ def _settle(film: Prepared, candidates: Sequence[_Candidate]) -> Iterator[list[_
     mm = film.mm_per_px
     for one in candidates:
         others = [other for other in candidates if other is not one]
-        clean = _clean(one.single, mm)
+        clean = _clean(one.single, mm, UNION_MM)
         least = PARTNER_CONTRAST * one.found.contrast
         beside = [other.single for other in others if other.found.contrast > least]
         apart = [other for other in beside if clean and _apart(one.single, other, mm)]
@@ -232,10 +238,10 @@ def _nearest(one: Bar, other: Bar, mm_per_px: float) -> float:
     return 0.0 if away[0] * away[1] < 0 else float(np.abs(away).min())
 
 
-def _clean(fitted: _Fitted, mm_per_px: float) -> bool:
+def _clean(fitted: _Fitted, mm_per_px: float, widest: float = CLEAN_MM[1]) -> bool:
     """Whether a fit is as good as that of pins, in what it leaves, their width and their sharp sides."""
     width, sharp = 2.0 * fitted.fit.radius * mm_per_px, fitted.fit.blur / fitted.fit.radius
-    return fitted.left < MOST_LEFT and CLEAN_MM[0] < width < CLEAN_MM[1] and sharp < MOST_BLUR
+    return fitted.left < MOST_LEFT and CLEAN_MM[0] < width < widest and sharp < MOST_BLUR
 
 
 def _apart(one: _Fitted, other: _Fitted, mm_per_px: float) -> bool:
@@ -298,7 +304,12 @@ def _are_two(pair: _Fitted, single: _Fitted, mm_per_px: float) -> bool:
     )
 
 
-def _fit(film: Prepared, bars: Sequence[Bar], grain_mm: tuple[float, float] = ROUGH_MM) -> _Fitted | None:
+def _fit(
+    film: Prepared,
+    bars: Sequence[Bar],
+    grain_mm: tuple[float, float] = ROUGH_MM,
+    like: BarFit | None = None,
+) -> _Fitted | None:
     """Fit bars in a strip along the first, in stations and samples of a length (not under a pixel)."""
     mm, main = film.mm_per_px, bars[0]
     line = Line((main.start + main.stop) / 2, main.along, 0.0)
@@ -311,7 +322,7 @@ def _fit(film: Prepared, bars: Sequence[Bar], grain_mm: tuple[float, float] = RO
     slopes = (across[:, 1] - across[:, 0]) / (along[:, 1] - along[:, 0])
     lines = np.stack([across[:, 0] - slopes * along[:, 0], slopes], axis=1)
     runs = [(float(min(pair)) - low, float(max(pair)) - low) for pair in along]
-    fit = fit_bars(strip, lines, -low, runs, PIN_MM / mm, mm, rounds=2)
+    fit = fit_bars(strip, lines, -low, runs, PIN_MM / mm, mm, rounds=2, like=like)
     return None if fit is None else _Fitted(fit, strip, runs)
 
 
@@ -320,32 +331,62 @@ def _fit(film: Prepared, bars: Sequence[Bar], grain_mm: tuple[float, float] = RO
 
 def _finish(film: Prepared, settled: Sequence[_Fitted]) -> list[Pin]:
     """Fit bars finely and find their ends; none of those that are no pins after all."""
-    mm = film.mm_per_px
-    traces: list[Trace] = []
-    for rough in settled:
-        fitted = _fit(film, rough.bars(), FINE_MM)
-        if fitted is not None and _clean(fitted, mm):
-            traces += trace_bars(film, fitted.strip, fitted.fit, fitted.runs)
-    traces = [one for one in traces if is_a_pin(one, mm) and _inside(film, one)]
-    if not traces:
-        return []
+    found = [_traces(film, rough) for rough in settled]
+    if sum(map(len, found)) == 1 < len(settled):
+        # Pins of one film are alike: the one that is told shows how wide and sharp the other is.
+        (sure,) = itertools.chain(*found)
+        found = [there or _traces(film, rough, sure.fit) for there, rough in zip(found, settled, strict=True)]
+    traces = list(itertools.chain(*found))
+    pairs = list(zip(traces, find_ends(film, traces) if traces else (), strict=False))  # no ends, no pins
+    if len(pairs) == 1 and is_behind(film, *pairs[0]):
+        return _covering(film, *pairs[0])
+    return [_pin(film, one, ends, traces) for one, ends in pairs]
+
+
+def _pin(film: Prepared, one: Trace, ends: Ends, traces: Sequence[Trace]) -> Pin:
+    left = one.fit.typical / one.fit.height
+    most = MOST_TIP_U_MM[_hidden(ends.tip, one, traces)]
+    return Pin(
+        tip=ends.tip,
+        straight=ends.straight,
+        width=2.0 * one.fit.radius,
+        u_across=_u_across(one),
+        u_along=ends.u_tip,
+        shape=ends.shape,
+        tip_clear=ends.sure and ends.u_tip * film.mm_per_px < most,
+        trace=one,
+        confidence=float(np.clip(1.0 - left / MOST_LEFT, 0.0, 1.0)),
+    )
+
+
+def _covering(film: Prepared, one: Trace, ends: Ends) -> list[Pin]:
+    """Give the two pins that were fitted as one bar: as far apart as it is wider than a pin, at its sides.
+
+    Which of the ends is whose is not told.
+    """
+    aside = max(0.0, one.fit.radius - PIN_MM / 2.0 / film.mm_per_px) if is_wide(one, film.mm_per_px) else 0.0
+    pin = _pin(film, replace(one, sure=(False, False)), replace(ends, sure=False), [one])
+    pin = replace(pin, covered=True)
+    u_across = float(np.hypot(pin.u_across, COVERED_U_MM / film.mm_per_px))
     pins = []
-    for one, ends in zip(traces, find_ends(film, traces), strict=False):  # no ends, no pins
-        left = one.fit.typical / one.fit.height
+    for way in (-aside, aside):
+        fit = replace(one.fit, lines=one.fit.lines + np.array([way, 0.0]))
+        step = way * one.strip.normal
+        trace = replace(pin.trace, fit=fit)
         pins.append(
-            Pin(
-                tip=ends.tip,
-                straight=ends.straight,
-                width=2.0 * one.fit.radius,
-                u_across=_u_across(one),
-                u_along=ends.u_tip,
-                shape=ends.shape,
-                tip_clear=ends.sure and ends.u_tip * mm < MOST_TIP_U_MM[_hidden(ends.tip, one, traces)],
-                trace=one,
-                confidence=float(np.clip(1.0 - left / MOST_LEFT, 0.0, 1.0)),
-            )
+            replace(pin, tip=pin.tip + step, straight=pin.straight + step, u_across=u_across, trace=trace)
         )
     return pins
+
+
+def _traces(film: Prepared, rough: _Fitted, like: BarFit | None = None) -> list[Trace]:
+    """Fit bars finely, as wide and sharp as those of another fit if given, and follow those that are pins."""
+    fitted = _fit(film, rough.bars(), FINE_MM, like)
+    widest = UNION_MM if len(rough.runs) == 1 else CLEAN_MM[1]
+    if fitted is None or not _clean(fitted, film.mm_per_px, widest):
+        return []
+    traces = trace_bars(film, fitted.strip, fitted.fit, fitted.runs)
+    return [one for one in traces if is_a_pin(film, one) and _inside(film, one)]
 
 
 def _inside(film: Prepared, one: Trace) -> bool:

@@ -99,7 +99,8 @@ def true_pins(case: phantom.Case) -> list[tuple[NDArray[np.float64], NDArray[np.
 def match(pin: Pin, case: phantom.Case, taken: Collection[int] = ()) -> tuple[int, float, float, float]:
     """Nearest true pin: its number, angle (degrees), offset (mm) and how far the tip is off along it (mm).
 
-    Where the axis is right for two pins that coincide, the one whose tip is nearer, of those not taken yet.
+    Where the axis is right for two pins that coincide, the one whose tip is nearer, of those not taken yet; the
+    one whose axis is nearer, if the tip is not told.
     """
     size = case.pose.bone_scale[0]
     rows = []
@@ -111,7 +112,7 @@ def match(pin: Pin, case: phantom.Case, taken: Collection[int] = ()) -> tuple[in
         rows.append((number, angle, offset, float((pin.tip - tip) @ along) * size))
     right = [row for row in rows if row[1] < FOUND_DEGREES and row[2] < FOUND_MM and row[0] not in taken]
     if right:
-        return min(right, key=lambda row: abs(row[3]))
+        return min(right, key=lambda row: abs(row[3]) if pin.tip_clear else row[2])
     return min(rows, key=lambda row: row[1] + 2 * row[2])
 
 

@@ -13,19 +13,19 @@ PACKAGE = Path(__file__).parents[2] / "measure"
 # Each module imports only from those before it. A new module takes its place here.
 ORDER = (
     "errors", "limits", "files", "quantity", "geometry", "film_elements", "film_grey", "film_header",
-    "film_walk", "film_dicom", "film", "scale", "sites", "profiles", "observations", "reading",
-    "propagate", "definitions", "measurements", "contrast", "ties", "movement", "comparability", "series",
-    "space", "trend", "flags", "healing", "prepare", "lines", "display_curve", "strip", "pin_search",
-    "pin_fit", "pin_ends", "pins", "pin_bend", "pin_carry", "carry", "pin_profile", "pin_width", "marker",
-    "wire_map", "wire_path", "wire_knots", "wire_breaks", "wire", "wire_width", "metal", "tubes", "bone",
-    "exits", "notch", "fracture", "wire_loop", "features", "snap", "propose", "review", "reading_list",
-    "salvage", "store", "export", "report", "figure", "clinic_page", "clinic_html", "clinic_pdf",
-    "clinic_report", "pseudonym",
-    "research_export", "crew", "journal", "cohort", "countdown", "network", "inbox", "receive", "send",
-    "unpack", "doubts", "intake", "structured_report", "presentation_state", "deidentify", "samples",
-    "phantom", "phantom_film", "phantom_dicom", "agreement", "agreement_study", "agreement_grades",
-    "agreement_page", "agreement_report", "agreement_demo", "sample_size", "telling", "store_commands",
-    "film_commands", "network_commands", "study_commands", "commands", "__main__",
+    "film_walk", "film_dicom", "film", "scale", "sites", "profiles", "observations", "reading", "propagate",
+    "definitions", "measurements", "contrast", "ties", "movement", "comparability", "series", "space",
+    "trend", "flags", "healing", "prepare", "lines", "display_curve", "strip", "pin_search", "pin_fit",
+    "pin_ends", "bend_fit", "pin_behind", "pins", "pin_bend", "pin_carry", "carry", "pin_profile",
+    "pin_width", "marker", "wire_map", "wire_path", "wire_knots", "wire_breaks", "wire", "wire_width",
+    "metal", "tubes", "bone", "exits", "notch", "fracture", "wire_loop", "features", "snap", "propose",
+    "review", "reading_list", "salvage", "store", "export", "report", "figure", "clinic_page",
+    "clinic_html", "clinic_pdf", "clinic_report", "pseudonym", "research_export", "crew", "journal",
+    "cohort", "countdown", "network", "inbox", "receive", "send", "unpack", "doubts", "intake",
+    "structured_report", "presentation_state", "deidentify", "samples", "phantom", "phantom_film",
+    "phantom_dicom", "agreement", "agreement_study", "agreement_grades", "agreement_page",
+    "agreement_report", "agreement_demo", "sample_size", "telling", "store_commands", "film_commands",
+    "network_commands", "study_commands", "commands", "__main__",
 )  # fmt: skip
 WINDOWS = ("viewer", "napari", "qtpy", "PyQt5", "PyQt6", "PySide2", "PySide6")
 
