@@ -147,7 +147,10 @@ def judge(seed: int, found: dict[str, list[float]]) -> None:
 def judge_width(
     case: phantom.Case, film: Prepared, pins: tuple[Pin, ...], found: dict[str, list[float]]
 ) -> None:
-    """Note the relative error of each pin's width, over its uncertainty too, and of the film's scale by it."""
+    """Note the relative error of each pin's width, over its uncertainty too, and of the film's scale by it.
+
+    The phantom's pins are as wide as stated, so what the stated size may be off is left out of u.
+    """
     size = case.pose.bone_scale[0]
     kind = "clipped" if case.exposure.saturated else case.exposure.curve
     for pin, width in zip(pins, pin_widths(film, pins), strict=True):
@@ -161,7 +164,7 @@ def judge_width(
     found[f"scales {kind}"].append(1.0)
     given, _ = pin_input(film, pins)
     if given is not None:
-        scale = from_input(given, "film", (1.0, 1.0))
+        scale = from_input(replace(given, tolerance_mm=0.0), "film", (1.0, 1.0))
         found[f"scale {kind}"].append(scale.mm_per_px[0] / size - 1.0)
         found[f"scale z {kind}"].append(found[f"scale {kind}"][-1] / scale.u)
 

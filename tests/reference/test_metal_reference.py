@@ -239,7 +239,8 @@ def test_what_pixels_tell_of_a_steep_edge() -> None:
     pixels, seen = np.arange(60.0, 141.0), []
     for place in np.arange(0.0, 1.0, 0.05):
         seen.append(map_coordinates(edge(pixels - place), [reach - 60.0 + place], order=3))
-    kernel = _Edge(np.zeros((72, len(reach))), reach, 100.0, 0.15).kernels[0]  # about along the rows
+    none = np.zeros((72, len(reach)))
+    kernel = _Edge(none, reach, none, reach, 100.0, 0.15).kernels[0]  # about along the rows
     modelled = np.convolve(edge(reach), kernel, mode="same")
     inner = np.abs(reach - 100.0) < 6.0
     apart = np.abs(modelled - np.mean(seen, axis=0))[inner]
