@@ -197,11 +197,17 @@ def wire_width_rows(found: dict[str, list[float]]) -> list[tuple[str, str, str]]
     return rows
 
 
+def own_size(case: phantom.Case, number: int) -> float:
+    """Millimetres per pixel at a pin's own distance from the source."""
+    ends = phantom.to_camera(phantom.metal(case)[number].points[:2], case.pose)
+    return float(case.pose.pitch[0] * ends[:, 2].mean() / case.pose.source_detector)
+
+
 def judge_bounds(
     case: phantom.Case, film: Prepared, pins: tuple[Pin, ...], found: dict[str, list[float]]
 ) -> None:
     """Note errors of pins and ball over the least that any unbiased estimate could have on this film."""
-    arriving, size = Arriving.of(case), case.pose.bone_scale[0]
+    arriving = Arriving.of(case)
     bounds = pin_bounds(case, arriving)
     for pin, width in zip(pins, pin_widths(film, pins), strict=True):
         number, angle, offset, tip = match(pin, case)
@@ -211,17 +217,20 @@ def judge_bounds(
         if pin.tip_clear:
             errors["tip"] = tip
         if width.refused is None:
-            errors["width"] = width.pixels * size - 1.6
+            errors["width"] = width.pixels * own_size(case, number) - 1.6
         for name, error in errors.items():
             found[f"bound {name}"].append(error / bounds[number][name])
+            found[f"fair {name}"].append(error / bounds[number][f"fair {name}"])
     marker = find_marker(film)
     if marker is not None and case.marker is not None:
         least, (centre, diameter) = ball_bounds(case, case.marker, arriving), phantom.marker_on_film(case)
         scale = case.marker.diameter / diameter  # mm at the ball per mm of the detector
         down, right = (marker.centre - centre) * case.pose.pitch * scale
         found["bound ball centre"] += [down / least["down"], right / least["right"]]
+        found["fair ball centre"] += [down / least["fair down"], right / least["fair right"]]
         error = marker.diameter * case.pose.pitch[0] * scale - case.marker.diameter
         found["bound ball diameter"].append(error / least["diameter"])
+        found["fair ball diameter"].append(error / least["fair diameter"])
 
 
 def judge_wire(
@@ -665,10 +674,13 @@ def table(found: dict[str, list[float]]) -> str:
             *wire_rows(found, view),
         ]  # fmt: skip
     for name in BOUNDED:
-        ratios = np.array(found[f"bound {name}"])
-        if len(ratios):
-            figures = f"{robust_size(ratios):.1f} / {np.sqrt(np.mean(ratios**2)):.1f} times, n {len(ratios)}"
-            rows.append((f"{name} over Cramér and Rao's bound, robust / RMS", figures, "-"))
+        for kind, known in (("bound", "all else known"), ("fair", "all else unknown")):
+            ratios = np.array(found[f"{kind} {name}"])
+            if len(ratios):
+                figures = (
+                    f"{robust_size(ratios):.1f} / {np.sqrt(np.mean(ratios**2)):.1f} times, n {len(ratios)}"
+                )
+                rows.append((f"{name} over Cramér and Rao's bound, {known}, robust / RMS", figures, "-"))
     rows += wire_width_rows(found) + shaft_rows(found) + outline_rows(found)
     rows += fracture_rows(found) + bend_rows(found)
     lines = ["| Figure | Measured | Target |", "|---|---|---|"]

@@ -18,11 +18,11 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
-from cramer_rao import bound
+from cramer_rao import bound, fair_bound
 from metal_films import photographs, rendered, slices
 from scipy.integrate import quad
 from scipy.ndimage import gaussian_filter, map_coordinates
-from scipy.stats import norm
+from scipy.stats import linregress, norm
 from skimage.feature import canny
 from skimage.measure import CircleModel, find_contours
 from skimage.transform import hough_line, hough_line_peaks, probabilistic_hough_line
@@ -275,6 +275,17 @@ def test_the_bound_of_a_step_in_white_noise() -> None:
     slopes = np.broadcast_to(slope, (1, rows, len(slope)))
     assert bound(slopes, np.full(slopes.shape[1:], noise**2))[0] == pytest.approx(expected, rel=1e-6)
     assert bound(slopes, np.full(slopes.shape[1:], noise))[0] != pytest.approx(expected, rel=0.5)
+
+
+def test_the_fair_bound_of_a_line_through_points() -> None:
+    """A slope whose intercept is unknown errs by sigma / sqrt(sum (x - mean)^2), as least squares have it."""
+    places, noise = np.linspace(2.0, 9.0, 25), 0.3
+    ones, variance = np.ones((1, 25)), np.full(25, noise**2)
+    fitted = linregress(places, places + np.random.default_rng(3).normal(0.0, noise, 25))
+    expected = noise / np.sqrt(((places - places.mean()) ** 2).sum())
+    assert fair_bound(places[None], ones, variance)[0] == pytest.approx(expected, rel=1e-6)
+    assert fitted.stderr == pytest.approx(expected, rel=0.3)
+    assert bound(places[None], variance)[0] < 0.5 * expected  # taking the intercept as known is told apart
 
 
 # --- Where there is no metal ---
