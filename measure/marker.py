@@ -36,6 +36,9 @@ CORE = 0.5  # of the radius, from where on outwards the ball's inside is fitted
 CLIPPED = 0.98  # of the film's range: above it a ball counts as clipped
 DEEP_MM = 0.9  # from here on inwards the edge is not seen
 BLACK, TOP, CUT = 0.02, 0.97, 0.8  # of the range, and of the ball's own density: nothing beyond is fitted
+# Rise outwards from the outline, as a share of the ball's: beyond, a collimator's edge or metal lies beside
+# it; and the share of sectors that must be free of it.
+MOST_CLIMB, LEAST_SECTORS = 0.1, 0.6
 NOISE = 0.01  # of the film's range, of what a sector may be off
 # Relative, of what the edge model may be off with either curve; from phantom films.
 MODEL_U = {STRAIGHT: 0.0012, SIGMOID: 0.0038}
@@ -239,7 +242,10 @@ def _fit_edge(film: Prepared, centre: Array, radius: float) -> Marker | None:
     inside, outside = edge.levels
     rise = (inside - outside)[:, None]
     usable = (seen < np.minimum(outside[:, None] + CUT * rise, TOP)) & (seen > BLACK) & (rise > 0.1)
-    if usable.sum() < 2 * SECTORS:
+    beyond = seen[:, reach > radius]
+    climb = (beyond - np.minimum.accumulate(beyond, axis=1)).max(axis=1, keepdims=True)
+    usable &= climb < MOST_CLIMB * rise
+    if usable.any(axis=1).mean() < LEAST_SECTORS or usable.sum() < 2 * SECTORS:
         return None
     mm, pixels = USUAL_BLUR
     usual = np.concatenate([[np.log(mm / film.mm_per_px + pixels)], USUAL])
