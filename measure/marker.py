@@ -32,11 +32,16 @@ LEVELS = (0.3, 0.45, 0.6, 0.75, 0.9)  # of the range, beside quantiles; what sca
 ROUND = 0.04  # how far a patch may differ from its enclosing circle's area, as a share
 RAYS, SECTORS = 360, 72
 BAND_MM = 1.5  # fitted on either side of the outline
+CORE = 0.5  # of the radius, from where on outwards the ball's inside is fitted
+CLIPPED = 0.98  # of the film's range: above it a ball counts as clipped
 DEEP_MM = 0.9  # from here on inwards the edge is not seen
 BLACK, TOP, CUT = 0.02, 0.97, 0.8  # of the range, and of the ball's own density: nothing beyond is fitted
+# Rise outwards from the outline, as a share of the ball's: beyond, a collimator's edge or metal lies beside
+# it; and the share of sectors that must be free of it.
+MOST_CLIMB, LEAST_SECTORS = 0.1, 0.6
 NOISE = 0.01  # of the film's range, of what a sector may be off
 # Relative, of what the edge model may be off with either curve; from phantom films.
-MODEL_U = {STRAIGHT: 0.0025, SIGMOID: 0.0045}
+MODEL_U = {STRAIGHT: 0.0012, SIGMOID: 0.0038}
 CLEARLY = 1.15  # times the cost of the better curve, from where on the other is ruled out
 # What the fit starts from and is drawn to, weakly: blur (log mm and pixels), gain (log share of the range),
 # open beam below black (share), a clipped ball above the top (log share); and how weakly.
@@ -128,10 +133,15 @@ def _refined(film: Prepared, centre: Array, radius: float) -> Marker | None:
 
 @dataclass(frozen=True)
 class _Edge:
-    """Sectors of a film about a ball's outline: density (sectors, samples) at distances from the centre."""
+    """Sectors of a film about a ball's outline: density (sectors, samples) at distances from the centre.
+
+    core: the same at distances `deep`, well inside the ball.
+    """
 
     seen: Array
     reach: Array
+    core: Array
+    deep: Array
     radius: float
     mm_per_px: float
 
@@ -164,15 +174,37 @@ class _Edge:
         kernels = passed @ np.cos(2.0 * np.pi * _TURNS[:, None] * away)
         return np.asarray(kernels / kernels.sum(axis=1, keepdims=True))
 
-    def model(self, free: Array, curve: float) -> Array:
+    def within(self, curve: float) -> Array:
+        """Attenuation (sectors, samples) of the ball's inside, continued to its edge and beyond.
+
+        There is scatter alone, which rises towards the limb: a polynomial of second order across the ball.
+        """
+        seen = self.core < CLIPPED
+        if not seen.any():
+            return np.zeros_like(self.seen)
+        found, *_ = np.linalg.lstsq(
+            self._across(self.deep)[seen], undone(np.clip(self.core[seen], 0.0, 1.0), curve), rcond=None
+        )
+        return np.asarray(self._across(self.reach) @ found)
+
+    def _across(self, away: Array) -> Array:
+        """Terms (sectors, samples, 6) of the polynomial, at distances from the centre."""
+        angle = (np.arange(SECTORS)[:, None] + 0.5) * 2.0 * np.pi / SECTORS
+        down, right = np.sin(angle) * away / self.radius, np.cos(angle) * away / self.radius
+        return np.stack([np.ones_like(down), down, right, down**2, down * right, right**2], axis=-1)
+
+    def model(self, free: Array, curve: float, within: Array) -> Array:
         """Density (sectors, samples); free: shape, log blur, log gain, open beam, log of clipped top."""
         inside, outside = self.levels
         inner = np.where(
-            inside > 0.98, undone(TOP, curve) + np.exp(free[8]), undone(np.clip(inside, 0, 0.985), curve)
+            inside[:, None] > CLIPPED,
+            undone(TOP, curve) + np.exp(free[8]),
+            within,
         )
         outer = np.where(outside < BLACK, undone(0.0, curve) + free[7], undone(outside, curve))
         gain = np.exp(free[6])
-        scatter = 1.0 / np.expm1(np.clip((inner - outer) / gain, 0.05, 50.0))[:, None]
+        scatter = 1.0 / np.expm1(np.clip((inner - outer[:, None]) / gain, 0.05, 50.0))
+        scatter = np.pad(scatter, ((0, 0), (PAD, PAD)), mode="edge")
         strength = 2.0 * STEEL_PER_MM * self.mm_per_px * np.sqrt(2.0 * self.radius)
         step = self.reach[1] - self.reach[0]
         beyond = step * np.arange(1, PAD + 1)
@@ -204,27 +236,28 @@ def _fit_edge(film: Prepared, centre: Array, radius: float) -> Marker | None:
     span = BAND_MM / film.mm_per_px
     reach = radius + np.arange(-span, span + 0.5, 0.5)
     seen = _profiles(film, centre, reach).reshape(SECTORS, RAYS // SECTORS, -1).mean(axis=1)
-    edge = _Edge(seen, reach, radius, film.mm_per_px)
+    deep = np.linspace(CORE * radius, radius - DEEP_MM / film.mm_per_px, 12)
+    core = _profiles(film, centre, deep).reshape(SECTORS, RAYS // SECTORS, -1).mean(axis=1)
+    edge = _Edge(seen, reach, core, deep, radius, film.mm_per_px)
     inside, outside = edge.levels
     rise = (inside - outside)[:, None]
     usable = (seen < np.minimum(outside[:, None] + CUT * rise, TOP)) & (seen > BLACK) & (rise > 0.1)
-    if usable.sum() < 2 * SECTORS:
+    beyond = seen[:, reach > radius]
+    climb = (beyond - np.minimum.accumulate(beyond, axis=1)).max(axis=1, keepdims=True)
+    usable &= climb < MOST_CLIMB * rise
+    if usable.any(axis=1).mean() < LEAST_SECTORS or usable.sum() < 2 * SECTORS:
         return None
     mm, pixels = USUAL_BLUR
     usual = np.concatenate([[np.log(mm / film.mm_per_px + pixels)], USUAL])
 
-    def left(free: Array, curve: float) -> Array:
-        apart = np.where(usable, edge.model(free, curve) - seen, 0.0)
+    def left(free: Array, curve: float, within: Array) -> Array:
+        apart = np.where(usable, edge.model(free, curve, within) - seen, 0.0)
         return np.concatenate([apart.ravel() / NOISE, (free[5:] - usual) / WEAKLY])
 
     start = np.concatenate([[radius, 0, 0, 0, 0], usual])
     steps = [*[0.3] * 5, 0.3, 0.3, 0.1, 0.5]
-    fits = {
-        curve: least_squares(
-            left, start, x_scale=steps, loss="soft_l1", max_nfev=25, xtol=1e-5, ftol=1e-5, args=(curve,)
-        )
-        for curve in MODEL_U
-    }
+    how = {"x_scale": steps, "loss": "soft_l1", "max_nfev": 25, "xtol": 1e-5, "ftol": 1e-5}
+    fits = {curve: least_squares(left, start, args=(curve, edge.within(curve)), **how) for curve in MODEL_U}
     curve = min(fits, key=lambda each: float(fits[each].cost))
     fit = fits[curve]
     spread = 2.0 * float(fit.cost) / usable.sum()

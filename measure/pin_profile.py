@@ -31,6 +31,7 @@ USUAL_SCATTER = 0.35  # share of what the tissue lets through; to start from
 GAIN_U = 0.6  # of the logarithm of the gain, about what scatters of 0.05 to 1 make it
 ALIKE = 10.0  # so many samples err alike, by what the model leaves out; from phantom films
 GAIN = -ORDER - 2  # its logarithm's place among what is fitted
+BLUR = GAIN - 1
 SIZES = np.s_[-ORDER - 4 : -ORDER - 1]  # places of radius, blur and gain
 LEAST_DROP, MOST_DROP = 0.02, 8.0  # of the beam behind the tissue above scatter, exponent
 
@@ -191,7 +192,9 @@ class _Normal:
     own_pull: Array
 
     @classmethod
-    def about(cls, stations: Stations, free: Array, backs: Array, left: Array, usual_gain: float) -> _Normal:
+    def about(
+        cls, stations: Stations, free: Array, backs: Array, left: Array, usual_gain: float, gain_u: float
+    ) -> _Normal:
         """Build them where the film's noise is what the state leaves of it."""
         seen, *by = stations.model(free, backs, left)
         off, weight, gain_off = stations.signal - seen, stations.weight, free[GAIN] - usual_gain
@@ -200,11 +203,13 @@ class _Normal:
         slopes = stations.slopes(free, left, (by[0], by[1], by[2]))
         own = np.stack([by[1], by[1] * stations.aside], axis=1)
         inverse, mixed, whole, pull, own_pull = _normal_parts(slopes, own, share, off)
-        whole[GAIN, GAIN] += GAIN_U**-2
-        pull[GAIN] -= gain_off / GAIN_U**2
+        whole[GAIN, GAIN] += gain_u**-2
+        pull[GAIN] -= gain_off / gain_u**2
         reduced = whole - np.einsum("sgk,skl,shl->gh", mixed, inverse, mixed, optimize=True)
         pull = pull - np.einsum("sgk,skl,sl->g", mixed, inverse, own_pull, optimize=True)
-        return cls(share, _cost(off, share, gain_off), inverse, mixed, whole, reduced, pull, own_pull)
+        return cls(
+            share, _cost(off, share, gain_off / gain_u), inverse, mixed, whole, reduced, pull, own_pull
+        )
 
     def step(self, damping: float, shape_too: bool) -> tuple[Array, Array]:
         """Tell how to change what is free (not at all without `shape_too`) and the stations' levels."""
@@ -216,18 +221,27 @@ class _Normal:
 
 
 def fit_profile(
-    stations: Stations, free: Array, backs: Array, usual_gain: float, shape_too: bool = True
+    stations: Stations,
+    free: Array,
+    backs: Array,
+    usual_gain: float,
+    shape_too: bool = True,
+    gain_u: float = GAIN_U,
 ) -> Profile:
-    """Fit from a start; with `shape_too` false only the levels beside the bars. usual_gain: its logarithm."""
+    """Fit from a start; with `shape_too` false only the levels beside the bars. usual_gain: its logarithm.
+
+    gain_u: what that may be off.
+    """
     damping, left = 1e-2, stations.left(free)
     for _ in range(ROUNDS if shape_too else 6):
-        normal = _Normal.about(stations, free, backs, left, usual_gain)
+        normal = _Normal.about(stations, free, backs, left, usual_gain, gain_u)
         for _ in range(TRIES):
             change, rest = normal.step(damping, shape_too)
             new = free + change, backs + rest
             new_left = stations.left(new[0]) if shape_too else left
             off = stations.signal - stations.model(*new, new_left)[0]
-            gained = normal.cost - _cost(off, normal.share, new[0][GAIN] - usual_gain)
+            gain_off = (new[0][GAIN] - usual_gain) / gain_u
+            gained = normal.cost - _cost(off, normal.share, gain_off)
             if gained > 0.0:
                 (free, backs), left, damping = new, new_left, damping / 6.0
                 break
@@ -240,7 +254,7 @@ def fit_profile(
 
 
 def _cost(off: Array, share: Array, gain_off: float) -> float:
-    return float((share * off**2).sum()) + (gain_off / GAIN_U) ** 2
+    return float((share * off**2).sum()) + gain_off**2
 
 
 def _normal_parts(

@@ -17,7 +17,7 @@ from scipy.special import expit
 
 from measure.display_curve import SIGMOID, STRAIGHT, steepness, undone
 from measure.lines import Array, Line
-from measure.pin_profile import ALIKE, GAIN, Profile, Stations, fit_profile
+from measure.pin_profile import ALIKE, BLUR, GAIN, Profile, Stations, fit_profile
 from measure.pins import PIN_MM, Pin
 from measure.prepare import Prepared
 from measure.scale import ScaleInput, check_size, found_input
@@ -32,8 +32,8 @@ MOST_CLIPPED = 0.02  # share of the pin's core at the top of the film's range
 MOST_BESIDE = 0.12  # what the pin's first fit may leave: a wire along most of it is taken for its width
 MOST_DENSE = 0.93  # of the film's range: above it display curves flatten the metal
 # Relative, of what the model may be off, with scatter and wire as phantom films have them
-# (tests/validation_metal.py).
-MODEL_U = 0.003
+# (tests/validation_metal.py): where two pins were fitted as alike, though not at one height, and one alone.
+MODEL_U = {True: 0.005, False: 0.002}
 
 
 @dataclass(frozen=True)
@@ -59,6 +59,30 @@ def pin_widths(film: Prepared, pins: Sequence[Pin], diameter_mm: float = PIN_MM)
 
     diameter_mm: as it is stated, of which only follows how much of the beam the metal takes.
     """
+    tried = _all_tried(film, pins, diameter_mm)
+    fits = {id(one): one for one in tried if isinstance(one, _Tried)}.values()
+    sigmoid = float(expit(sum(one.evidence for one in fits)))
+    return tuple(
+        Width(pin.width, np.inf, one) if isinstance(one, str) else _width(one, sigmoid, pin)
+        for one, pin in zip(tried, pins, strict=True)
+    )
+
+
+def gain_and_blur(film: Prepared, pins: Sequence[Pin]) -> tuple[float, float] | str:
+    """Logarithms of the gain (density) and blur (pixels) of a film that its pins tell, by the straight curve.
+
+    Where no pin may be fitted, why.
+    """
+    tried = _all_tried(film, pins, PIN_MM)
+    fits = [one.straight.free for one in tried if isinstance(one, _Tried)]
+    if not fits:
+        return "; ".join(dict.fromkeys(str(one) for one in tried))
+    gain, blur = np.mean([one[[GAIN, BLUR]] for one in fits], axis=0)
+    return float(gain), float(blur)
+
+
+def _all_tried(film: Prepared, pins: Sequence[Pin], diameter_mm: float) -> list[_Tried | str]:
+    """Each pin's strip as fitted, or why it is not."""
     tried: list[_Tried | str] = []
     for number, pin in enumerate(pins):
         shared = [tried[one] for one in range(number) if pins[one].trace.fit is pin.trace.fit]
@@ -68,12 +92,7 @@ def pin_widths(film: Prepared, pins: Sequence[Pin], diameter_mm: float = PIN_MM)
             tried.append(shared[0])
         else:
             tried.append(_fitted(film, pin, diameter_mm))
-    fits = {id(one): one for one in tried if isinstance(one, _Tried)}.values()
-    sigmoid = float(expit(sum(one.evidence for one in fits)))
-    return tuple(
-        Width(pin.width, np.inf, one) if isinstance(one, str) else _width(one, sigmoid, pin)
-        for one, pin in zip(tried, pins, strict=True)
-    )
+    return tried
 
 
 def _why_not(film: Prepared, pin: Pin, alone: bool) -> str | None:
@@ -148,7 +167,8 @@ def _width(tried: _Tried, sigmoid: float, pin: Pin) -> Width:
     likely = np.array([1.0 - sigmoid, sigmoid])
     pixels, low, high = float(likely @ found), *LIKELY
     by_curve = float(np.sqrt(likely @ (found - pixels) ** 2)) / pixels
-    u = float(np.linalg.norm([np.sqrt(likely @ own**2), MODEL_U, by_curve]))
+    model = MODEL_U[len(tried.straight.lines) > 1]
+    u = float(np.linalg.norm([np.sqrt(likely @ own**2), model, by_curve]))
     sound = low < pixels / pin.width < high
     return Width(pixels, u, None if sound else "the pin's profile is no bar's")
 
@@ -208,9 +228,10 @@ def pin_input(
     usable = [(pin, width) for pin, width in widths if width.refused is None]
     if not usable:
         return None, "; ".join(dict.fromkeys(str(width.refused) for _, width in widths)) or "no pin was found"
-    weights = np.array([width.u for _, width in usable]) ** -2.0
-    pixels = float(np.average([width.pixels for _, width in usable], weights=weights))
+    own = list(dict.fromkeys(width for _, width in usable))  # pins fitted together have one
+    weights = np.array([width.u for width in own]) ** -2.0
+    pixels = float(np.average([width.pixels for width in own], weights=weights))
     pin, _ = usable[0]
     middle, across = (pin.tip + pin.straight) / 2.0, np.array([-pin.along[1], pin.along[0]])
-    u = min(width.u for _, width in usable)
+    u = float(weights.sum() ** -0.5)  # pins fitted apart err apart, as phantom films show
     return found_input(KIND, middle.tolist(), across.tolist(), pixels, u, diameter_mm), ""

@@ -2,6 +2,7 @@
 
 The profile (`measure.pin_profile`) is fitted to each straight stretch of one wire alone (`Wire.straight`),
 which says where its axis runs; then to all stretches as to one bar, with scatter smooth from one to the next.
+A wire is too thin to tell its width from the film's gain, so the pins' profiles tell that.
 On lateral films the limbs lie over or beside each other nearly everywhere, and give no scale.
 """
 
@@ -15,7 +16,7 @@ import numpy as np
 
 from measure.lines import Array, Line
 from measure.pin_profile import GAIN, Profile, Stations, fit_profile
-from measure.pin_width import MOST_DENSE, Width
+from measure.pin_width import MOST_DENSE, Width, gain_and_blur
 from measure.pins import PIN_MM, Pin
 from measure.prepare import Prepared
 from measure.scale import ScaleInput, check_size, found_input
@@ -25,6 +26,7 @@ from measure.wire import Wire
 KIND = "wire profile"
 HALF_MM, BLOCK = 2.5, 2  # of the strips cut along the stretches: half width, pixels to a station
 BARE_HEIGHT = 0.7  # of a pin's height a wire has, about; to start from
+GAIN_U = 0.3  # of the logarithm of the gain that the pins tell, for their densities are not the wire's
 # Rise of the film from beside the wire to as far as this (in its diameters), as a share of its height: from
 # there on other metal lies beside it.
 FLANK, MOST_FLANK = (0.35, 1.5), 0.1
@@ -34,7 +36,16 @@ QUIETEST, MOST_OFF = 0.2, 2.0  # stations fitted: no more off than so many times
 LIKELY = (0.7, 1.4)  # of the width that the pins let expect
 # Relative, of what the model may be off, with scatter, curve and the wire's height off the bone's plane as
 # phantom films have them (tests/validation_metal.py).
-MODEL_U = 0.022
+MODEL_U = 0.008
+
+
+@dataclass(frozen=True)
+class _Start:
+    """Logarithms of gain and blur (pixels), and the wire's height, density."""
+
+    gain: float
+    blur: float
+    height: float
 
 
 @dataclass(frozen=True)
@@ -48,7 +59,11 @@ class _Stretch:
 def wire_width(film: Prepared, pins: Sequence[Pin], wire: Wire, diameter_mm: float) -> Width:
     """Fit the wire's diameter, pooled over its straight stretches; diameter_mm: as it is stated."""
     expected = diameter_mm / PIN_MM * float(np.median([pin.width for pin in pins]))
-    found = [_stretch(film, pins[0], piece, expected, diameter_mm) for piece in wire.straight]
+    known = gain_and_blur(film, pins)
+    if isinstance(known, str):
+        return Width(expected, np.inf, f"no pin tells the film's gain: {known}")
+    start = _Start(*known, BARE_HEIGHT * pins[0].trace.fit.height)
+    found = [_stretch(film, start, piece, expected, diameter_mm) for piece in wire.straight]
     usable = [one for one in found if isinstance(one, _Stretch)]
     if len(usable) < LEAST_STRETCHES:
         reasons = dict.fromkeys(one for one in found if isinstance(one, str))
@@ -60,14 +75,14 @@ def wire_width(film: Prepared, pins: Sequence[Pin], wire: Wire, diameter_mm: flo
     if (apart := float(own.std() / own.mean())) > MOST_APART:
         why = f"the wire's stretches differ in width by {100 * apart:.0f} %: two limbs may lie on each other"
         return Width(expected, np.inf, why)
-    profile = _pooled(usable, pins[0], expected, diameter_mm)
+    profile = _pooled(usable, start, expected, diameter_mm)
     low, high = LIKELY
     sound = low < 2.0 * profile.radius / expected < high
     u = float(np.hypot(profile.u, MODEL_U))
     return Width(2.0 * profile.radius, u, None if sound else "the wire's profile is no bar's")
 
 
-def _stretch(film: Prepared, pin: Pin, piece: Array, expected: float, mm: float) -> _Stretch | str:
+def _stretch(film: Prepared, start: _Start, piece: Array, expected: float, mm: float) -> _Stretch | str:
     """Cut a stretch (n, 2) along its fitted axis; else why it says nothing of the wire's width."""
     middle = piece.mean(axis=0)
     along = np.linalg.svd(piece - middle, full_matrices=False)[2][0]
@@ -80,7 +95,7 @@ def _stretch(film: Prepared, pin: Pin, piece: Array, expected: float, mm: float)
     first = cut(Line(middle, along, 0.0))
     if why := _why_not(film, first, expected):
         return why
-    course = _fitted(_bar(first, first.values.astype(float), first.along, expected, mm), pin)
+    course = _fitted(_bar(first, first.values.astype(float), first.along, expected, mm), start)
     offset, slope = course.lines[0]
     way = along + slope * first.normal
     straight = cut(Line(middle + offset * first.normal, way / np.linalg.norm(way), 0.0))
@@ -118,12 +133,13 @@ def _bar(strip: Strip, values: Array, along: Array, expected: float, mm: float) 
     )
 
 
-def _fitted(stations: Stations, pin: Pin) -> Profile:
-    free, backs = stations.start(pin.trace.fit.blur, BARE_HEIGHT * pin.trace.fit.height)
-    return fit_profile(stations, free, backs, float(free[GAIN]))
+def _fitted(stations: Stations, start: _Start) -> Profile:
+    free, backs = stations.start(float(np.exp(start.blur)), start.height)
+    free[GAIN] = start.gain
+    return fit_profile(stations, free, backs, start.gain, gain_u=GAIN_U)
 
 
-def _pooled(stretches: Sequence[_Stretch], pin: Pin, expected: float, mm: float) -> Profile:
+def _pooled(stretches: Sequence[_Stretch], start: _Start, expected: float, mm: float) -> Profile:
     """Fit one bar to all stretches, ordered along the way in which they are spread most."""
     places = np.vstack([one.strip.on_film(one.strip.along, 0.0) for one in stretches])
     places -= places.mean(axis=0)
@@ -131,8 +147,8 @@ def _pooled(stretches: Sequence[_Stretch], pin: Pin, expected: float, mm: float)
     order = np.argsort(along)
     values = np.vstack([one.strip.values for one in stretches])[order].astype(float)
     stations = _bar(stretches[0].strip, values, along[order], expected, mm)
-    left = (_fitted(stations, pin).left_over ** 2).sum(axis=1) / stations.weight.sum(axis=1)
-    return _fitted(stations.only(left <= MOST_OFF**2 * np.quantile(left, QUIETEST)), pin)
+    left = (_fitted(stations, start).left_over ** 2).sum(axis=1) / stations.weight.sum(axis=1)
+    return _fitted(stations.only(left <= MOST_OFF**2 * np.quantile(left, QUIETEST)), start)
 
 
 def wire_input(

@@ -5,6 +5,10 @@ of the signal's derivatives over the variance (Kay, Fundamentals of Statistical 
 eq. 3.31; from memory). Signal and variance here are what arrives at the detector and its quanta: blur,
 electronic noise, the display curve and rounding come after them and can only lose information. All else on
 the film (bone, scatter, blur, what else is metal) is taken as known, so the bound is below what is possible.
+
+A fair bound has these unknown too, and estimated together with the rest (Schur's complement of the whole
+information; ibid., ch. 3): blur, scatter, the display's curve, and beside the metal a level and a slope of
+their own on every short stretch, as bone may have.
 """
 
 from __future__ import annotations
@@ -12,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -20,6 +25,7 @@ from measure.phantom import Bar, Case, Marker
 
 Array = NDArray[np.float64]
 STEP_MM = 0.02  # of the derivatives
+NEAR_MM, STRETCH_MM = 1.2, 2.0  # beside the metal that is looked at; over which bone is a level and a slope
 
 
 def information(slopes: Array, variance: Array) -> Array:
@@ -31,6 +37,26 @@ def information(slopes: Array, variance: Array) -> Array:
 def bound(slopes: Array, variance: Array) -> Array:
     """Least standard deviations (p,) of parameters, from a signal's derivatives (p, ...)."""
     return np.asarray(np.sqrt(np.diag(np.linalg.inv(information(slopes, variance)))))
+
+
+def fair_bound(slopes: Array, unknown: Array, variance: Array) -> Array:
+    """Least standard deviations (p,) of parameters where others, of derivatives (q, ...), are unknown too."""
+    whole, few = information(np.concatenate([slopes, unknown]), variance), len(slopes)
+    rest = whole[few:, few:] + 1e-9 * np.diag(np.diag(whole[few:, few:]))
+    left = whole[:few, :few] - whole[:few, few:] @ np.linalg.solve(rest, whole[few:, :few])
+    return np.asarray(np.sqrt(np.diag(np.linalg.inv(left))))
+
+
+def unknowns(total: Array, near: NDArray[np.bool_], stretch: Array, across: Array) -> Array:
+    """Give derivatives (q, pixels) of what arrives, where `near`, by all that is not known of a film.
+
+    stretch: (rows, cols), number of the stretch a pixel belongs to; across: its place across, any unit.
+    """
+    seen, level = total[near], -np.log(total[near])
+    blur = cv2.Laplacian(total, cv2.CV_64F)[near]
+    owned = np.unique(stretch[near])[:, None] == stretch[near]
+    whole = np.stack([blur, np.ones_like(seen), *(seen * level**power for power in (1, 2, 3))])
+    return np.concatenate([whole, seen * owned, seen * owned * across[near]])
 
 
 def moved(bar: Bar, case: Case, name: str, step: float) -> Bar:
@@ -67,14 +93,22 @@ class Arriving:
         return cls(primary, primary + phantom_film._scattered(primary, case, tissue))
 
     def least(
-        self, seen: Callable[[str, float], Array], steps: dict[str, float], case: Case
+        self, seen: Callable[[str, float], Array], steps: dict[str, float], case: Case, frame: Array
     ) -> dict[str, float]:
-        """Bounds by name, of what one piece of metal lets through when a parameter is changed by a step."""
+        """Bounds by name, of what one piece of metal lets through when a parameter is changed by a step.
+
+        The fair ones as "fair ...". frame: (2, rows, cols), `unknowns`'s stretch and across.
+        """
         through = np.maximum(seen("", 0.0), 1e-6)
         slopes = [(seen(name, step) - seen(name, -step)) / (2.0 * step) for name, step in steps.items()]
         changes = np.stack(slopes) * self.primary / through
-        least = bound(changes, self.total / case.exposure.photons)
-        return dict(zip(steps, least.tolist(), strict=True))
+        variance = self.total / case.exposure.photons
+        reach = round(NEAR_MM / min(case.pose.bone_scale))
+        near = cv2.dilate((through < 0.99).astype(np.uint8), np.ones((2 * reach + 1,) * 2, np.uint8)) > 0
+        rest = unknowns(self.total, near, *frame)
+        fair = fair_bound(changes[:, near], rest, variance[near])
+        names = [*steps, *(f"fair {name}" for name in steps)]
+        return dict(zip(names, [*bound(changes, variance), *fair], strict=True))
 
 
 def pin_bounds(case: Case, arriving: Arriving) -> list[dict[str, float]]:
@@ -86,9 +120,25 @@ def pin_bounds(case: Case, arriving: Arriving) -> list[dict[str, float]]:
         def seen(name: str, step: float, bar: Bar = bar) -> Array:
             return phantom_film.metal_transmission([moved(bar, case, name, step)], alone)
 
-        least = arriving.least(seen, steps, case)
-        found.append(least | {"angle": float(np.degrees(least["angle"]))})
+        least = arriving.least(seen, steps, case, pin_frame(bar, case))
+        found.append(least | {name: float(np.degrees(least[name])) for name in ("angle", "fair angle")})
     return found
+
+
+def pin_frame(bar: Bar, case: Case) -> Array:
+    """(2, rows, cols): number of the stretch along a pin, and place across, mm."""
+    tip, straight = phantom.project(bar.points[:2], case.pose)
+    along = (straight - tip) / np.linalg.norm(straight - tip)
+    away = (np.moveaxis(np.indices(case.pose.shape), 0, -1) - tip) * case.pose.bone_scale
+    return np.stack([away @ along // STRETCH_MM, away @ np.array([-along[1], along[0]])])
+
+
+def ball_frame(case: Case) -> Array:
+    """(2, rows, cols): number of the sector about the ball's centre, and distance from it, mm."""
+    centre, diameter = phantom.marker_on_film(case)
+    down, right = (np.moveaxis(np.indices(case.pose.shape), 0, -1) - centre).T * case.pose.pitch[0]
+    sector = np.arctan2(down, right).T * diameter / 2.0 // STRETCH_MM
+    return np.stack([sector, np.hypot(down, right).T - diameter / 2.0])
 
 
 def ball_bounds(case: Case, marker: Marker, arriving: Arriving) -> dict[str, float]:
@@ -104,4 +154,4 @@ def ball_bounds(case: Case, marker: Marker, arriving: Arriving) -> dict[str, flo
         }[name]
         return phantom_film.metal_transmission([], replace(case, marker=ball))
 
-    return arriving.least(seen, dict.fromkeys(("down", "right", "diameter"), STEP_MM), case)
+    return arriving.least(seen, dict.fromkeys(("down", "right", "diameter"), STEP_MM), case, ball_frame(case))

@@ -155,7 +155,10 @@ def judge(seed: int, found: dict[str, list[float]]) -> None:
 def judge_width(
     case: phantom.Case, film: Prepared, pins: tuple[Pin, ...], found: dict[str, list[float]]
 ) -> None:
-    """Note the relative error of each pin's width, over its uncertainty too, and of the film's scale by it."""
+    """Note the relative error of each pin's width, over its uncertainty too, and of the film's scale by it.
+
+    The phantom's pins are as wide as stated, so what the stated size may be off is left out of u.
+    """
     size = case.pose.bone_scale[0]
     kind = "clipped" if case.exposure.saturated else case.exposure.curve
     for pin, width in zip(pins, pin_widths(film, pins), strict=True):
@@ -169,7 +172,7 @@ def judge_width(
     found[f"scales {kind}"].append(1.0)
     given, _ = pin_input(film, pins)
     if given is not None:
-        scale = from_input(given, "film", (1.0, 1.0))
+        scale = from_input(replace(given, tolerance_mm=0.0), "film", (1.0, 1.0))
         found[f"scale {kind}"].append(scale.mm_per_px[0] / size - 1.0)
         found[f"scale z {kind}"].append(found[f"scale {kind}"][-1] / scale.u)
 
@@ -202,11 +205,17 @@ def wire_width_rows(found: dict[str, list[float]]) -> list[tuple[str, str, str]]
     return rows
 
 
+def own_size(case: phantom.Case, number: int) -> float:
+    """Millimetres per pixel at a pin's own distance from the source."""
+    ends = phantom.to_camera(phantom.metal(case)[number].points[:2], case.pose)
+    return float(case.pose.pitch[0] * ends[:, 2].mean() / case.pose.source_detector)
+
+
 def judge_bounds(
     case: phantom.Case, film: Prepared, pins: tuple[Pin, ...], found: dict[str, list[float]]
 ) -> None:
     """Note errors of pins and ball over the least that any unbiased estimate could have on this film."""
-    arriving, size = Arriving.of(case), case.pose.bone_scale[0]
+    arriving = Arriving.of(case)
     bounds = pin_bounds(case, arriving)
     for pin, width in zip(pins, pin_widths(film, pins), strict=True):
         number, angle, offset, tip = match(pin, case)
@@ -216,17 +225,20 @@ def judge_bounds(
         if pin.tip_clear:
             errors["tip"] = tip
         if width.refused is None:
-            errors["width"] = width.pixels * size - 1.6
+            errors["width"] = width.pixels * own_size(case, number) - 1.6
         for name, error in errors.items():
             found[f"bound {name}"].append(error / bounds[number][name])
+            found[f"fair {name}"].append(error / bounds[number][f"fair {name}"])
     marker = find_marker(film)
     if marker is not None and case.marker is not None:
         least, (centre, diameter) = ball_bounds(case, case.marker, arriving), phantom.marker_on_film(case)
         scale = case.marker.diameter / diameter  # mm at the ball per mm of the detector
         down, right = (marker.centre - centre) * case.pose.pitch * scale
         found["bound ball centre"] += [down / least["down"], right / least["right"]]
+        found["fair ball centre"] += [down / least["fair down"], right / least["fair right"]]
         error = marker.diameter * case.pose.pitch[0] * scale - case.marker.diameter
         found["bound ball diameter"].append(error / least["diameter"])
+        found["fair ball diameter"].append(error / least["fair diameter"])
 
 
 def judge_wire(
@@ -788,10 +800,13 @@ def table(found: dict[str, list[float]]) -> str:
         ]  # fmt: skip
     rows += detectability_rows(found)
     for name in BOUNDED:
-        ratios = np.array(found[f"bound {name}"])
-        if len(ratios):
-            figures = f"{robust_size(ratios):.1f} / {np.sqrt(np.mean(ratios**2)):.1f} times, n {len(ratios)}"
-            rows.append((f"{name} over Cramér and Rao's bound, robust / RMS", figures, "-"))
+        for kind, known in (("bound", "all else known"), ("fair", "all else unknown")):
+            ratios = np.array(found[f"{kind} {name}"])
+            if len(ratios):
+                figures = (
+                    f"{robust_size(ratios):.1f} / {np.sqrt(np.mean(ratios**2)):.1f} times, n {len(ratios)}"
+                )
+                rows.append((f"{name} over Cramér and Rao's bound, {known}, robust / RMS", figures, "-"))
     rows += wire_width_rows(found) + shaft_rows(found) + outline_rows(found) + loop_rows(found)
     rows += fracture_rows(found) + bend_rows(found) + snap_rows(found)
     lines = ["| Figure | Measured | Target |", "|---|---|---|"]

@@ -19,7 +19,7 @@ from measure import phantom
 from measure.features import Features
 from measure.film import Film
 from measure.marker import find_marker
-from measure.pin_width import pin_input, pin_widths
+from measure.pin_width import _core, pin_input, pin_widths
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare, upright
 from measure.propose import propose, propose_scale, proposed_reading
@@ -32,7 +32,7 @@ from measure.wire import Wire, find_wire
 from measure.wire_width import wire_input, wire_width
 
 SEEDS = range(700_000, 700_006)
-WIRED = range(700_003, 700_012, 2)  # AP
+WIRED = range(700_005, 700_016, 2)  # AP
 TIP_MM = 1.0
 
 
@@ -201,7 +201,11 @@ class TestWireWidth:
     def test_clipped_metal_is_refused(self) -> None:
         film, pins, wire = wired()
         everywhere = replace(film, clipped=np.ones_like(film.clipped))
-        assert "clipped flat" in str(wire_width(everywhere, pins, wire, 1.0).refused)
+        assert "the pin's top is clipped flat" in str(wire_width(everywhere, pins, wire, 1.0).refused)
+        beside = replace(film, clipped=np.ones_like(film.clipped))
+        for pin in pins:
+            beside.clipped[_core(film, pin)] = False
+        assert "its top is clipped flat" in str(wire_width(beside, pins, wire, 1.0).refused)
 
     def test_reasons(self) -> None:
         """Lateral films give none; a size that is not positive is an error."""

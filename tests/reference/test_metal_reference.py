@@ -18,11 +18,11 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
-from cramer_rao import bound
+from cramer_rao import bound, fair_bound
 from metal_films import photographs, rendered, slices
 from scipy.integrate import quad
 from scipy.ndimage import gaussian_filter, map_coordinates
-from scipy.stats import norm
+from scipy.stats import linregress, norm
 from skimage.feature import canny
 from skimage.measure import CircleModel, find_contours
 from skimage.transform import hough_line, hough_line_peaks, probabilistic_hough_line
@@ -239,7 +239,8 @@ def test_what_pixels_tell_of_a_steep_edge() -> None:
     pixels, seen = np.arange(60.0, 141.0), []
     for place in np.arange(0.0, 1.0, 0.05):
         seen.append(map_coordinates(edge(pixels - place), [reach - 60.0 + place], order=3))
-    kernel = _Edge(np.zeros((72, len(reach))), reach, 100.0, 0.15).kernels[0]  # about along the rows
+    none = np.zeros((72, len(reach)))
+    kernel = _Edge(none, reach, none, reach, 100.0, 0.15).kernels[0]  # about along the rows
     modelled = np.convolve(edge(reach), kernel, mode="same")
     inner = np.abs(reach - 100.0) < 6.0
     apart = np.abs(modelled - np.mean(seen, axis=0))[inner]
@@ -274,6 +275,17 @@ def test_the_bound_of_a_step_in_white_noise() -> None:
     slopes = np.broadcast_to(slope, (1, rows, len(slope)))
     assert bound(slopes, np.full(slopes.shape[1:], noise**2))[0] == pytest.approx(expected, rel=1e-6)
     assert bound(slopes, np.full(slopes.shape[1:], noise))[0] != pytest.approx(expected, rel=0.5)
+
+
+def test_the_fair_bound_of_a_line_through_points() -> None:
+    """A slope whose intercept is unknown errs by sigma / sqrt(sum (x - mean)^2), as least squares have it."""
+    places, noise = np.linspace(2.0, 9.0, 25), 0.3
+    ones, variance = np.ones((1, 25)), np.full(25, noise**2)
+    fitted = linregress(places, places + np.random.default_rng(3).normal(0.0, noise, 25))
+    expected = noise / np.sqrt(((places - places.mean()) ** 2).sum())
+    assert fair_bound(places[None], ones, variance)[0] == pytest.approx(expected, rel=1e-6)
+    assert fitted.stderr == pytest.approx(expected, rel=0.3)
+    assert bound(places[None], variance)[0] < 0.5 * expected  # taking the intercept as known is told apart
 
 
 # --- Where there is no metal ---
