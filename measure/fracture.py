@@ -6,9 +6,9 @@ are then carried on to the surfaces. The joint surface is the notch's circle, wh
 is looked for anew. The dorsal cortex mostly lies under the wire: where bone is seen on the wire's one side
 and soft tissue on its other, it lies between.
 
-For clicks to snap to, not proposed: on fresh phantom films 2 of 59 edges lay more than 2 mm off. A gap so
-narrow, or so smeared by a film tilted against it, that its two margins are not told apart gives
-nothing: its width and its depth cannot be known separately then.
+For clicks to snap to, not proposed: they are told on few films, and less surely than other landmarks. A gap
+so narrow, or so smeared by a film tilted against it, that its two margins are not told apart gives nothing:
+its width and its depth cannot be known separately then.
 """
 
 from __future__ import annotations
