@@ -44,7 +44,7 @@ CORNER_MM, TO_CORNER_MM = -1.5, 5.0  # a pin so far aside may leave by the bone'
 BESIDE_MM, NO_BONE = 2.0, 0.2  # looked at beside a pin; of the step from tissue to bone
 U_LEAST_MM = 0.15
 NEAREST_MM = 4.0  # to either side of a point, within which the outline nearest to it is looked for
-MOST_FAR_U_MM, FURTHEST_FAR_MM = 1.1, 30.0  # along the pin; from the shaft's first level
+MOST_FAR_U_MM, FURTHEST_FAR_MM = 0.8, 30.0  # along the pin; from the shaft's first level
 
 
 @dataclass(frozen=True)

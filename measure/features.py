@@ -19,7 +19,7 @@ from measure.lines import Array
 from measure.marker import Marker, find_marker
 from measure.notch import Arc, notch_arc
 from measure.pin_bend import Bend, pin_bends
-from measure.pins import Pin, find_pins
+from measure.pins import Pin, find_pins, heavier_side
 from measure.prepare import Prepared, prepare
 from measure.wire import Wire, find_wire
 from measure.wire_loop import Loop, wire_loop
@@ -35,6 +35,7 @@ class Features:
     film: Prepared
     pins: Sequence[Pin] = ()
     view: str = ""
+    heavier: Array | None = None
     marker: Marker | None = None
     wire: Wire | None = None
     cortices: tuple[Array, Array] | None = None
@@ -116,6 +117,10 @@ def filled(found: Features, rows: Iterable[Row]) -> Features:
             given = (getattr(found, need) for need in row.needs)
             found = replace(found, **{row.name: row.find(*given)})
     return found
+
+
+def _heavier(film: Prepared, pins: Sequence[Pin]) -> Array | None:
+    return heavier_side(film, pins) if pins else None
 
 
 def _far_crossings(
@@ -214,6 +219,7 @@ _ON_PINS = ("film", "pins")
 _LATERAL = ("lateral",)  # the one view on which these outlines and bends are seen from the side
 ROWS = (
     Row("pins", find_pins, ("film",), _of_pins),
+    Row("heavier", _heavier, _ON_PINS, _none, proposed=False),
     Row("marker", find_marker, ("film",), _of_marker, proposed=False),
     Row("wire", find_wire, (*_ON_PINS, "view"), _of_wire),
     Row("cortices", shaft_cortices, (*_ON_PINS, "view"), _of_cortices),

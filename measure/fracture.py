@@ -6,9 +6,9 @@ are then carried on to the surfaces. The joint surface is the notch's circle, wh
 is looked for anew. The dorsal cortex mostly lies under the wire: where bone is seen on the wire's one side
 and soft tissue on its other, it lies between.
 
-For clicks to snap to, not proposed: on fresh phantom films 2 of 59 edges lay more than 2 mm off. A gap so
-narrow, or so smeared by a film tilted against it, that its two margins are not told apart gives
-nothing: its width and its depth cannot be known separately then.
+For clicks to snap to, not proposed: they are told on few films, and less surely than other landmarks. A gap
+so narrow, or so smeared by a film tilted against it, that its two margins are not told apart gives nothing:
+its width and its depth cannot be known separately then.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ PLACES_MM, SLOPES, WIDTHS_MM = np.arange(-10.0, 6.1, 0.8), np.arange(-0.4, 0.41,
 BLUR, U_BLUR, U_SLOPE, U_OPENING, U_WIDTH_MM = np.log(0.5), 0.5, 0.35, 0.1, 0.2
 CORRELATED = 2.0  # bone's texture leaves so much more than as many independent samples would
 LEAST_DEEP, LEAST_GAIN = 3.5, 0.3  # over what the fit leaves, and share of the film's unevenness it explains
-GAP_MM, MOST_BLUR_MM, MOST_U_MM = (1.5, 7.0), 1.0, 0.8
+GAP_MM, MOST_BLUR_MM, MOST_U_MM = (1.9, 7.0), 1.0, 0.8
 # A margin is not straight: it may lie off by so much, and by more the further it is carried on (a tangent).
 # From phantom films, whose margins wave by up to 0.6 mm.
 U_STRAIGHT_MM, U_CARRIED = 0.3, 0.08

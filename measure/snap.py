@@ -18,7 +18,7 @@ from measure.bone import EDGE_U_MM
 from measure.features import Features
 from measure.geometry import Points, fit_circle
 from measure.lines import Array, Line
-from measure.pins import Pin, bearer, heavier_side
+from measure.pins import Pin, bearer
 from measure.strip import cut_strip
 
 REACH_MM = 1.75  # a click further from the feature is meant for something else
@@ -30,7 +30,7 @@ OUTSIDE_MM = 0.235
 # Of several places, the nearest is meant if it is so much nearer than others that lie apart from it.
 CLEARLY, SAME_MM = 0.6, 0.4
 MOST_U_MM = 0.8  # of a place: what is told no better than by a click stays where that was made
-RIVAL, APART_MM = 0.6, 0.6  # of a cortex's slope, what another edge so far from it may have
+RIVAL, APART_MM = 0.8, 0.6  # of a cortex's slope, what another edge so far from it may have
 TURNED, OFF_LINE_MM = np.cos(np.radians(30.0)), 0.6  # of an edge from its shaft's way, and from its line
 LEAST_U_MM = 0.1  # the fit's own is some ten times too small: bone and wires are no white noise
 
@@ -171,10 +171,11 @@ def _to_cortex(click: _Click) -> Snapped | None:
     reach = PATCH_MM / mm
     strip = cut_strip(film.density, line, 1.2 / mm, 1, (-reach, reach))
     profile = cv2.GaussianBlur(strip.values.mean(axis=1)[None], (0, 0), BLUR_MM / mm)[0]
-    slope = np.gradient(profile)
+    slopes = np.gradient(profile)
     places = click.point + (strip.along - reach)[:, None] * inward
     off = _off_line(click.features, side, places)
-    slope[(np.abs(strip.along - reach) > REACH_MM / mm) | (np.abs(off) * mm > OFF_LINE_MM)] = 0.0
+    inside = (np.abs(strip.along - reach) < REACH_MM / mm) & (np.abs(off) * mm < OFF_LINE_MM)
+    slope = np.where(inside, slopes, 0.0)
     best = int(np.argmax(slope))
     noise = float(np.median(np.abs(np.diff(profile)))) + 1e-9
     if not 0 < best < len(slope) - 1 or slope[best] < 2.0 * noise or slope[best] < 1e-4:
@@ -182,19 +183,18 @@ def _to_cortex(click: _Click) -> Snapped | None:
     apart = np.abs(np.arange(len(slope)) - best) * mm > APART_MM
     if slope[apart].max() > RIVAL * slope[best]:
         return None
-    low, middle, high = slope[best - 1 : best + 2]
+    low, middle, high = slopes[best - 1 : best + 2]
+    if max(low, high) > middle:  # the flank of an edge that lies further
+        return None
     place = best + 0.5 * (low - high) / min(low - 2.0 * middle + high, -1e-12) - reach
     return click.moved(click.point + (place - OUTSIDE_MM / mm) * inward, EDGE_U_MM / mm)
 
 
 def _is_inward(features: Features, side: str, inward: Array) -> bool:
     """Whether an edge runs as a shaft's side does, with the bone on the right hand of it."""
-    if not features.pins:
+    if features.heavier is None:
         return True
-    along = features.pins[0].along
-    across = np.array([-along[1], along[0]])
-    heavier = across * (1.0 if float(across @ heavier_side(features.film, features.pins)) > 0 else -1.0)
-    return bool(float(inward @ heavier) * (1.0 if side in NEAR_SIDES else -1.0) > TURNED)
+    return bool(float(inward @ features.heavier) * (1.0 if side in NEAR_SIDES else -1.0) > TURNED)
 
 
 def _off_line(features: Features, side: str, points: Array) -> Array:
