@@ -18,10 +18,10 @@ from measure.prepare import Prepared
 from measure.wire_breaks import free_ends_breaks, missing_metal
 from measure.wire_knots import find_hole, find_twists, knotted
 from measure.wire_map import Mask, WireMap, wire_map
-from measure.wire_path import hidden_mm, is_thin, middle_lines, polylines, straight_stretches
+from measure.wire_path import hidden_mm, is_thin, middle_lines, overlaid_mm, polylines, straight_stretches
 
-U_MM = {"lateral": (0.8, 0.3, 0.4), "ap": (0.15, 0.3, 0.6)}
-SAID_MM = 1.0  # of hidden wire, below which nothing is said of it
+U_MM = {"lateral": (0.6, 0.3, 0.4), "ap": (0.1, 0.3, 0.6)}
+SAID_MM = 1.0  # of hidden or overlaid wire, below which nothing is said of it
 
 
 @dataclass(frozen=True)
@@ -54,6 +54,8 @@ class Wire:
         from phantom films.
     hidden_mm
         Length of wire that lies behind pins, about, mm by the film's guessed scale: no break is seen there.
+    overlaid_mm
+        The same of limbs that lie on each other on a lateral film, distal to knots: a break may be missed.
     """
 
     path: tuple[Array, ...]
@@ -63,6 +65,7 @@ class Wire:
     hole: Array | None
     u_mm: tuple[float, float, float]
     hidden_mm: float
+    overlaid_mm: float
 
 
 def not_judged(wire: Wire | None) -> tuple[str, ...]:
@@ -72,7 +75,13 @@ def not_judged(wire: Wire | None) -> tuple[str, ...]:
     if wire.breaks:
         return ()
     hidden = f" and over about {wire.hidden_mm:.0f} mm behind the pins" if wire.hidden_mm > SAID_MM else ""
-    return (f"wire not judged at the pins' bends, in its knots{hidden}: a break there would not be seen",)
+    overlaid = (
+        f"; over about {wire.overlaid_mm:.0f} mm one limb lies on the other: a break there may be missed"
+        if wire.overlaid_mm > SAID_MM
+        else ""
+    )
+    unseen = f"wire not judged at the pins' bends, in its knots{hidden}: a break there would not be seen"
+    return (unseen + overlaid,)
 
 
 def find_wire(film: Prepared, pins: Sequence[Pin], view: str) -> Wire | None:
@@ -98,7 +107,7 @@ def find_wire(film: Prepared, pins: Sequence[Pin], view: str) -> Wire | None:
     breaks = tuple(wmap.on_film(pair) for pair in found)
     hidden = hidden_mm(wmap, bones, ends)
     if view == "ap" and len(pins) == 1:  # a pin that was not found would pass for wire, but leaves no gap
-        return Wire((), (), breaks, (), None, U_MM[view], hidden)
+        return Wire((), (), breaks, (), None, U_MM[view], hidden, 0.0)
     hole = find_hole(wmap, own, view)
 
     def placed(place: Array | None) -> Array | None:
@@ -112,6 +121,7 @@ def find_wire(film: Prepared, pins: Sequence[Pin], view: str) -> Wire | None:
         hole=placed(hole),
         u_mm=U_MM[view],
         hidden_mm=hidden,
+        overlaid_mm=overlaid_mm(wmap, near_knots) if view == "lateral" else 0.0,
     )
 
 

@@ -1,9 +1,9 @@
 """Breaks in a wire. Places are (station, sample) of a `wire_map.WireMap`.
 
 A break is a gap between two free ends of wire that point at each other. An end at a pin is not free: the
-wire may go on behind it. On a lateral film, where one limb may lie over the other, it is also a stretch with
-the metal of one wire between stretches with that of two. Nothing is told where the pins' hooks lie, nor in
-a knot.
+wire may go on behind it. On a lateral film, where one limb may lie over the other, it is also a gap from one
+free end to where the wire goes on, and a stretch with the metal of one wire between stretches with that of
+two. Nothing is told where the pins' hooks lie, nor in a knot.
 """
 
 from __future__ import annotations
@@ -125,7 +125,7 @@ def _sharp(wmap: WireMap, end: Array, way: Array) -> bool:
 def _seen(image: Array | NDArray[np.float32], places: Array) -> Array:
     """Look up an image at places (n, m, 2): (n, m)."""
     at = places.astype(np.float32)
-    seen = cv2.remap(image.astype(np.float32), at[..., 1], at[..., 0], cv2.INTER_LINEAR)
+    seen = cv2.remap(np.asarray(image, dtype=np.float32), at[..., 1], at[..., 0], cv2.INTER_LINEAR)
     return np.asarray(seen, dtype=float)
 
 

@@ -14,9 +14,10 @@ from measure.wire_map import Mask, WireMap
 
 KNOT_MM, KNOT = 1.25, 0.9  # a twist is wider than this all along, and so dense, of the wire's own height
 LEAST_MM2 = 4.0
-LEAST_MM, MOST_MM, WIDEST_MM = 3.6, 9.0, 3.2  # of a twist whose foot is told: length, width
+LEAST_MM, MOST_MM, WIDEST_MM = 4.5, 9.0, 3.2  # of a twist whose foot is told: length, width
 AROUND_MM, OWN_MM = 2.2, 0.3  # looked at about its ends; what lies nearer to the twist is its own
-MORE = 1.5  # how much more wire lies about its foot than about its free end
+TWO = 1.38  # of the wire's height, a twist of two wires has at least
+MORE = 2.0  # how much more wire lies about its foot than about its free end
 FREE_MM = 1.5  # of a twist's free end from the end of its middle line
 PIN_CLEAR_MM = 0.5  # of a foot from a pin's edge: nearer, the pin may hide a part of the twist
 INSET_MM = 0.35  # from the twist's outermost metal to its foot
@@ -72,6 +73,8 @@ def _foot(places: Array, ends: Array, wmap: WireMap) -> Array | None:
     """
     px_mm, middle = wmap.px_mm, places.mean(axis=0)
     way = np.linalg.svd(places - middle, full_matrices=False)[2]
+    if np.median(wmap.metal[tuple(places.astype(int).T)]) < TWO * wmap.height:
+        return None
     run, wide = ((places - middle) @ way.T).T
     length = float(np.ptp(run)) * px_mm
     if not LEAST_MM <= length <= MOST_MM or np.ptp(wide) * px_mm > WIDEST_MM:

@@ -157,6 +157,14 @@ def hidden_mm(wmap: WireMap, bones: Mask, ends: Array) -> float:
     return total
 
 
+def overlaid_mm(wmap: WireMap, knots: Mask) -> float:
+    """Length over which the limbs of a lateral film's wire lie on each other, distal to its knots, mm."""
+    first = int(np.flatnonzero(knots.any(axis=1))[-1]) + 1 if knots.any() else 0
+    largest = wmap.pieces == np.argmax(np.bincount(wmap.pieces[wmap.mask])) if wmap.mask.any() else wmap.mask
+    limbs = np.count_nonzero(np.diff(largest[first:].astype(int), axis=1, prepend=0) == 1, axis=1)
+    return float(np.sum(limbs == 1)) * wmap.px_mm
+
+
 def _at_pin(wmap: WireMap, places: Array) -> Mask:
     rows, columns = np.round(places).astype(int).T
     return np.asarray(wmap.beside[rows, columns] < PIN_MM / 2.0 + UNDER_MM)

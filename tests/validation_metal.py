@@ -67,15 +67,20 @@ def make_case(seed: int) -> tuple[phantom.Case, NDArray[np.uint16]]:
     kept = Path(tempfile.gettempdir()) / "holdfast-validation" / f"{seed}.pkl"
     if kept.exists():
         return pickle.loads(kept.read_bytes())
+    made = invent_case(seed)
+    kept.parent.mkdir(exist_ok=True)
+    kept.write_bytes(pickle.dumps(made))
+    return made
+
+
+def invent_case(seed: int) -> tuple[phantom.Case, NDArray[np.uint16]]:
+    """Make that film anew."""
     rng = np.random.default_rng(seed)
     pose = phantom.random_pose(rng, "lateral" if seed % 2 == 0 else "ap")
     case = phantom.random_case(rng, pose, broken=rng.random() < 0.3)
     if rng.random() < 0.08:
         case = replace(case, fixation=replace(case.fixation, pins=case.fixation.pins[:1]))
-    made = case, phantom_film.render(case, rng).pixels
-    kept.parent.mkdir(exist_ok=True)
-    kept.write_bytes(pickle.dumps(made))
-    return made
+    return case, phantom_film.render(case, rng).pixels
 
 
 def as_film(case: phantom.Case, pixels: NDArray[np.uint16]) -> Film:

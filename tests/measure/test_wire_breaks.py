@@ -10,7 +10,7 @@ from scipy.ndimage import gaussian_filter
 from measure.strip import Strip
 from measure.wire_breaks import free_ends_breaks, missing_metal
 from measure.wire_map import WireMap
-from measure.wire_path import hidden_mm, middle_lines
+from measure.wire_path import hidden_mm, middle_lines, overlaid_mm
 
 PX_MM, SHAPE = 0.15, (400, 120)
 GAP = slice(200, 220)  # 3 mm
@@ -62,6 +62,35 @@ def test_silent_behind_a_pin_and_in_a_knot() -> None:
     assert not breaks(mapped(wire(60.0, 0.0, GAP)), knots=slice(190, 230))
     whole = mapped(wire(60.0))
     assert hidden_mm(whole, *middle_lines(whole)) == 0.0
+
+
+def loop(height: float) -> NDArray[np.float64]:
+    """Draw a closed loop of wire, a stretch of one limb only so high, shortly before the distal turn."""
+    stations = np.indices(SHAPE)[0]
+    limb, other = wire(60.0), wire(90.0)
+    limb[235:260] *= height
+    limbs = limb + other
+    limbs[:60] = limbs[280:] = 0.0
+    away = np.minimum(np.abs(stations - 60), np.abs(stations - 280)) * PX_MM
+    turns = np.sqrt(np.clip(0.25 - away**2, 0.0, None)) * 1.4
+    turns[:, :57] = turns[:, 94:] = 0.0
+    return np.maximum(limbs, gaussian_filter(turns, 0.15 / PX_MM))
+
+
+def test_from_one_end_on_a_lateral_film() -> None:
+    """One end before the turn is a break to where the wire goes on; a limb that grows faint there is none."""
+    (gap,) = breaks(mapped(loop(0.0), view="lateral"))
+    assert sorted(gap[:, 0]) == pytest.approx([235, 260], abs=0.5 / PX_MM)
+    assert gap[:, 1] == pytest.approx([60.0, 60.0], abs=0.3 / PX_MM)
+    assert not breaks(mapped(loop(1.0), view="lateral"))
+    assert not breaks(mapped(loop(0.4), view="lateral"))
+
+
+def test_limbs_on_each_other_are_measured() -> None:
+    """Where two limbs lie side by side nothing is overlaid; where they coincide, their length is."""
+    assert overlaid_mm(mapped(loop(1.0), view="lateral"), np.zeros(SHAPE, bool)) < 3.0
+    both = mapped(wire(60.0) + wire(62.0), view="lateral")
+    assert overlaid_mm(both, np.zeros(SHAPE, bool)) == pytest.approx(SHAPE[0] * PX_MM, rel=0.1)
 
 
 @pytest.mark.parametrize("apart", [0.0, 3.0, 6.0])

@@ -124,6 +124,9 @@ class TestPath:
         (said,) = not_judged(wire)
         assert "would not be seen" in said
         assert ("behind the pins" in said) == (wire.hidden_mm > 1.0)
+        assert ("on the other" in said) == (wire.overlaid_mm > 1.0)
+        assert "on the other" not in not_judged(replace(wire, overlaid_mm=0.0))[0]
+        assert "over about 7 mm one limb" in not_judged(replace(wire, overlaid_mm=7.0))[0]
         assert said in proposed(view).notes
         assert not_judged(replace(wire, breaks=(np.zeros((2, 2)),))) == ()
         assert "look for a break yourself" in not_judged(None)[0]
@@ -144,8 +147,9 @@ def test_no_break_where_there_is_none() -> None:
 def test_photographs_hold_no_wire(name: str) -> None:
     photograph = Film(pixels=getattr(data, name)().astype(np.uint16), spacing=Spacing(imager=(0.15, 0.15)))
     film = prepare(photograph)
+    pins = find_pins(film)
     for view in SEEDS:
-        assert find_wire(film, find_pins(film), view) is None
+        assert find_wire(film, pins, view) is None
 
 
 @pytest.mark.parametrize("name", ["CT_small.dcm", "MR_small.dcm"])
@@ -154,5 +158,6 @@ def test_slices_hold_no_wire(name: str) -> None:
     film = prepare(
         Film(pixels=np.clip(pixels, 0, None).astype(np.uint16), spacing=Spacing(imager=(0.5, 0.5)))
     )
+    pins = find_pins(film)
     for view in SEEDS:
-        assert find_wire(film, find_pins(film), view) is None
+        assert find_wire(film, pins, view) is None
