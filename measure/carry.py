@@ -85,9 +85,9 @@ def _register_bone(
 
     They do where they lay points (n, 2) alike. Where bone alone shows too little, its metal has to do.
     """
-    whole = register(earlier, later, stopped)
+    whole = register(earlier, later, stopped, turned=True)
     try:
-        bone = register(earlier, later, stopped, [one.metal for one in hardware])
+        bone = register(earlier, later, stopped, [one.metal for one in hardware], turned=True)
     except CarryError:
         _go_on(stopped)
         return whole
@@ -122,10 +122,12 @@ def register(
     later: Film,
     stopped: Callable[[], bool] = _never,
     hidden: Sequence[Mask | None] = (None, None),
+    turned: bool = False,
 ) -> Registration:
     """Lay a later film on an earlier one. Raises CarryError where that cannot be trusted, or is stopped.
 
     hidden: masks, of any size, of what says nothing on either film, such as metal that may have moved.
+    turned: whether one film may be stored turned against the other, by a quarter or more.
     """
     import cv2
 
@@ -147,7 +149,7 @@ def register(
     if agreeing < FEWEST:
         raise CarryError(_refusal(f"only {agreeing} features agree on how they lie"))
     whole = _on_pixels(matrix, pictures[0][1], pictures[1][1])
-    _refuse_implausible(matrix)
+    _refuse_implausible(matrix, turned)
     return Registration(whole, agreeing)
 
 
@@ -210,10 +212,10 @@ def _on_pixels(matrix: Any, factor: Any, later_factor: Any) -> NDArray[np.float6
     return result
 
 
-def _refuse_implausible(matrix: Any) -> None:
+def _refuse_implausible(matrix: Any, turned: bool) -> None:
     scale = float(np.hypot(matrix[0, 0], matrix[1, 0]))
     turn = float(np.degrees(np.arctan2(matrix[1, 0], matrix[0, 0])))
     if not 1 / MOST_SCALE < scale < MOST_SCALE:
         raise CarryError(_refusal(f"one would be {scale:.2f} times as large as the other"))
-    if abs(turn) > MOST_TURN:
+    if abs(turn) > MOST_TURN and not turned:
         raise TurnedError(_refusal(f"one would be turned by {turn:.0f} degrees"))

@@ -81,15 +81,20 @@ def _which_is_which(first: Sequence[Pin], later: Hardware, bone: Lay) -> Sequenc
         return None
     ends = [bone(np.array([pin.tip, pin.straight])) for pin in first]
 
-    def away(order: Sequence[Pin]) -> float:
-        """Mean distance of the laid pins from the others' axes, mm."""
+    def away(order: Sequence[Pin]) -> Points:
+        """Distances (pins, ends) of the laid pins' ends across the others' axes, mm, signed."""
         normals = [np.array([-pin.along[1], pin.along[0]]) for pin in order]
-        far = [np.abs((laid - pin.tip) @ n) for laid, pin, n in zip(ends, order, normals, strict=True)]
-        return float(np.mean(far)) * later.film.mm_per_px
+        far = [(laid - pin.tip) @ n for laid, pin, n in zip(ends, order, normals, strict=True)]
+        return np.array(far) * later.film.mm_per_px
 
-    best, *others = sorted(itertools.permutations(later.pins), key=away)
-    clear = all(away(other) - away(best) > CLEAR_MM for other in others)
-    return best if clear and away(best) < MOST_AWAY_MM else None
+    def odd(order: Sequence[Pin]) -> float:
+        """Mean distance but for what all share: bone laid aside moves all pins alike and exchanges none."""
+        far = away(order)
+        return float(np.abs(far - far.mean()).mean())
+
+    best, *others = sorted(itertools.permutations(later.pins), key=odd)
+    clear = all(odd(other) - odd(best) > CLEAR_MM for other in others)
+    return best if clear and np.abs(away(best)).mean() < MOST_AWAY_MM else None
 
 
 def _follow(one: Pin, other: Pin, bone: Lay) -> Lay:

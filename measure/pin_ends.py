@@ -39,11 +39,8 @@ PAST_MM, ABOUT_MM, BESIDE_MM, ROOM_MM = 1.5, 8.0, 3.0, 6.0
 SHARPNESS = (0.03, 0.33)  # blur over radius
 HEIGHTS = (0.08, 0.75)  # of the film's range: thin metal does not span it
 LENGTHS_MM = (42.0, 130.0)
-FULL, TOP, LEAST_ROOM = (
-    0.97,
-    0.95,
-    0.1,
-)  # of the film's range: fitted middle and seen middle of metal cut flat; between bone and its top
+FULL, TOP = 0.97, 0.95  # of the film's range: where the middle of metal cut flat is fitted to lie, and lies
+LEAST_ROOM = 0.1  # of it, between bone and the top
 LEVEL = 0.15  # how far metal cut flat may be from the top, as a share, to be even
 MERGED = 0.7  # of a bar beyond its end, where it goes on within another
 LEAST_PX = 6.5  # across a pin: of less, its profile is not seen, and a line in a photograph passes for one
@@ -132,9 +129,8 @@ def presence(
     answer, _, ground, _ = np.linalg.solve(normal, weighted @ fine.values[..., None].astype(float))[..., 0].T
     inside = (places > start + 0.15 * (stop - start)) & (places < stop - 0.15 * (stop - start))
     if np.median(answer[inside] * fit.peak + ground[inside]) > FULL:
-        answer = answer / np.maximum(
-            1.0 - ground, LEAST_ROOM
-        )  # metal cut flat rises to the top from any bone
+        # Metal cut flat rises to the top from whatever bone it lies on.
+        answer = answer / np.maximum(1.0 - ground, LEAST_ROOM)
     return places, answer / max(float(np.median(answer[inside])), 1e-9)
 
 
@@ -406,7 +402,7 @@ def _metal_at(film: Prepared, one: Trace, way: int) -> float:
     )
     top = _standing_out(patch, mm, one.fit.height)
     near = np.abs(patch.across) * mm < BESIDE_MM
-    return float(top[:, near].sum(axis=1).mean()) * (patch.across[1] - patch.across[0]) * mm
+    return float(top[:, near].sum(axis=1).mean() * (patch.across[1] - patch.across[0]) * mm)
 
 
 def _standing_out(patch: Strip, mm_per_px: float, height: float) -> Array:
@@ -430,7 +426,7 @@ def is_a_pin(film: Prepared, one: Trace) -> bool:
         for away in (one.low - places, places - one.high)
     ]
     length = (one.high - one.low) * mm_per_px
-    open_ended = [share for share, sure in zip(beyond, one.sure, strict=True) if sure]
+    past_sure = [past for past, sure in zip(beyond, one.sure, strict=True) if sure]
     even = fit.typical / fit.height < 0.22 and np.median(np.abs(gain / np.median(gain) - 1.0)) < 0.42
     return bool(
         HEIGHTS[0] < fit.height < HEIGHTS[1]
@@ -440,7 +436,7 @@ def is_a_pin(film: Prepared, one: Trace) -> bool:
         and _median(on_pin) < 0.5
         and np.quantile(on_pin, 0.8) < (1.15 if len(fit.lines) == 1 else 1.3)
         and min(beyond) < 0.35
-        and max(open_ended, default=0.0) < 1.0
+        and max(past_sure, default=0.0) < 1.0
         and LENGTHS_MM[0] < length < LENGTHS_MM[1]
     )
 

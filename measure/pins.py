@@ -210,7 +210,7 @@ def _settle(film: Prepared, candidates: Sequence[_Candidate]) -> Iterator[list[_
     mm = film.mm_per_px
     for one in candidates:
         others = [other for other in candidates if other is not one]
-        clean = _clean(one.single, mm, UNION_MM)
+        clean = _clean(one.single, mm)
         least = PARTNER_CONTRAST * one.found.contrast
         beside = [other.single for other in others if other.found.contrast > least]
         apart = [other for other in beside if clean and _apart(one.single, other, mm)]
@@ -218,7 +218,7 @@ def _settle(film: Prepared, candidates: Sequence[_Candidate]) -> Iterator[list[_
             yield _together(film, one.single, apart[0])
         elif (pair := _best_pair(film, one, others)) is not None:
             yield [pair]
-        elif clean:
+        elif _clean(one.single, mm, UNION_MM):
             yield [one.single]
 
 
@@ -340,10 +340,12 @@ def _finish(film: Prepared, settled: Sequence[_Fitted]) -> list[Pin]:
     pairs = list(zip(traces, find_ends(film, traces) if traces else (), strict=False))  # no ends, no pins
     if len(pairs) == 1 and is_behind(film, *pairs[0]):
         return _covering(film, *pairs[0])
-    return [_pin(film, one, ends, traces) for one, ends in pairs]
+    widest = CLEAN_MM[1] / film.mm_per_px
+    return [_pin(film, one, ends, traces) for one, ends in pairs if 2.0 * one.fit.radius < widest]
 
 
 def _pin(film: Prepared, one: Trace, ends: Ends, traces: Sequence[Trace]) -> Pin:
+    """Give the pin that was traced, with its ends; traces are those of all the film's pins."""
     left = one.fit.typical / one.fit.height
     most = MOST_TIP_U_MM[_hidden(ends.tip, one, traces)]
     return Pin(

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from measure.carry import carry_forward, register
-from measure.errors import CarryError
+from measure.errors import CarryError, TurnedError
 from measure.film import Film, read_film
 from measure.reading import Landmark, for_film
 from measure.samples import samples_folder
@@ -62,6 +63,35 @@ def test_proposals_lie_near_the_truth(
     ]
     assert 0.14 * np.median(far) < limit_mm
     assert 0.14 * np.median(stayed) > limit_mm  # the check can fail
+
+
+def test_a_film_stored_turned_is_followed(truth: dict[str, dict[str, np.ndarray]]) -> None:
+    """A later film stored turned by a quarter: the same landmarks, turned; not where they were unturned."""
+    name, later = "HF-0001/2025-03-04-ap.dcm", "HF-0001/2025-03-18-ap.dcm"
+    first, second = film(name), film(later)
+    turned = replace(second, pixels=np.ascontiguousarray(np.rot90(second.pixels)))
+    view = load_site("olecranon").views["ap"]
+    marks = {
+        mark: Landmark("confirmed", tuple(map(tuple, points[: view.landmark[mark].points[0]].tolist())))
+        for mark, points in truth[name].items()
+        if mark in view.landmark and mark != "wire_break"
+    }
+    carried = carry_forward(
+        first, turned, for_film(first, load_site("olecranon"), "ap", "AB", landmarks=marks)
+    )
+    columns = second.pixels.shape[1]
+    true = {mark: truth[later][mark][: len(carried[mark].points)] for mark in carried}
+    far = [
+        np.linalg.norm(
+            mark.array - np.stack([columns - 1 - true[key][:, 1], true[key][:, 0]], axis=1), axis=1
+        ).mean()
+        for key, mark in carried.items()
+    ]
+    unturned = [np.linalg.norm(mark.array - true[key], axis=1).mean() for key, mark in carried.items()]
+    assert 0.14 * np.median(far) < 1.0
+    assert 0.14 * np.median(unturned) > 1.0  # the check can fail
+    with pytest.raises(TurnedError, match="turned by"):
+        register(first, turned)
 
 
 @pytest.mark.parametrize(

@@ -87,7 +87,7 @@ def test_moved_metal_does_not_drag_the_bone(
 ) -> None:
     """Bone alone counts where metal lies elsewhere; both where they agree; all there is where bone fails."""
 
-    def registered(*asked: object) -> Registration:
+    def registered(*asked: object, **_: object) -> Registration:
         if len(asked) > 3 and bone_fails:
             raise CarryError("too little bone")
         matrix = np.eye(3)
@@ -129,3 +129,24 @@ def test_pins_in_doubt_stay_with_the_bone(doubt: str) -> None:
         axes["pin1"] = axes["pin1"] + 40.0
     away = 80.0 if doubt == "far away" else 0.0
     assert pins_followed(one, other, axes, lambda points: bone(points) + away) == {}
+
+
+def beside(one: Hardware, apart_mm: float) -> Hardware:
+    """Give the same film with its first pin and one like it so far beside it."""
+    first = one.pins[0]
+    step = apart_mm / one.film.mm_per_px * np.array([-first.along[1], first.along[0]])
+    return replace(one, pins=(first, replace(first, tip=first.tip + step, straight=first.straight + step)))
+
+
+@pytest.mark.parametrize(("apart_mm", "clear"), [(2.0, True), (0.2, False)])
+def test_bone_laid_aside_exchanges_no_pins(apart_mm: float, clear: bool) -> None:
+    """Bone laid nearly as far aside as the pins lie apart: how they lie to each other tells."""
+    one, other = (beside(film, apart_mm) for film in hardware())
+    bone = register(visits()[0][1], visits()[1][1])
+    axes = {f"pin{n}": np.vstack([pin.tip, pin.straight]) for n, pin in enumerate(one.pins, start=1)}
+    mm, across = other.film.mm_per_px, np.array([-other.pins[0].along[1], other.pins[0].along[0]])
+    followed = pins_followed(one, other, axes, lambda points: bone(points) + 1.9 / mm * across)
+    assert set(followed) == (set(axes) if clear else set())
+    for name, pin, wrong in zip(followed, other.pins, other.pins[::-1], strict=False):
+        far = [np.abs((followed[name](axes[name]) - at.tip) @ across).max() * mm for at in (pin, wrong)]
+        assert far[0] < 0.2 < 1.8 < far[1]
