@@ -17,12 +17,13 @@ from measure.lines import Array
 from measure.pins import PIN_MM
 from measure.wire_knots import MARGIN_MM
 from measure.wire_map import HOOKS_MM, Mask, WireMap, slant
-from measure.wire_path import ARM_MM, UNDER_MM, ways
+from measure.wire_path import ARM_MM, BESIDE, UNDER_MM, across, arm_line, ways
 
 HIDDEN_MM = 0.25  # from a pin's edge, within which a gap may be wire behind the pin
 GAP_MM = (1.2, 7.0)
 LEAST_AIM, AIM = 0.3, 1.1  # cosines of how far one end points past the other: each, and both together
 FAR_MM, FAR_AIM = 4.0, 1.6  # both together, where they lie further apart than this
+FULL_ARM_MM = 3.0  # of each end's line, over which it is wire on an AP film
 ALONG = 0.6  # cosine of a gap's angle to the pins, where it runs from one free end to the wire's side
 EMPTY = 0.5  # of the wire's own height: a gap is below it
 BARE, BARE_MM, CORRIDOR_MM = 0.3, 0.8, 0.35  # so empty it is over some length, half a wire to either side
@@ -70,10 +71,18 @@ def _between_ends(wmap: WireMap, bones: Mask, ends: Array) -> list[Array]:
     used: set[int] = set()
     for one, other in sorted(np.argwhere(np.triu(pairs)).tolist(), key=lambda pair: distance[*pair]):
         gap = None if used & {one, other} else _gap(wmap, ends[one], ends[other])
-        if gap is not None:
+        if gap is not None and (wmap.view == "lateral" or _of_wire(wmap, bones, ends[[one, other]])):
             found.append(gap)
             used |= {one, other}
     return found
+
+
+def _of_wire(wmap: WireMap, bones: Mask, ends: Array) -> bool:
+    """Whether metal falls off to both sides of each end's arm, as a cortex or a pin's hook does not."""
+    profiles = (
+        np.median(across(wmap, arm_line(wmap, bones, end, FULL_ARM_MM))[0], axis=0) for end in ends
+    )
+    return all(max(one[0], one[-1]) < BESIDE * one.max() for one in profiles)
 
 
 def _from_an_end(wmap: WireMap, bones: Mask, ends: Array, wires: Mask) -> list[Array]:

@@ -14,6 +14,7 @@ from measure.wire_map import Mask, WireMap
 
 KNOT_MM, KNOT = 1.25, 0.9  # a twist is wider than this all along, and so dense, of the wire's own height
 LEAST_MM2 = 4.0
+MOST = 2  # twists of a wire
 LEAST_MM, MOST_MM, WIDEST_MM = 4.5, 9.0, 3.2  # of a twist whose foot is told: length, width
 AROUND_MM, OWN_MM = 2.2, 0.3  # looked at about its ends; what lies nearer to the twist is its own
 TWO = 1.38  # of the wire's height, a twist of two wires has at least
@@ -44,18 +45,20 @@ class Twist:
 def find_twists(wmap: WireMap, ends: Array) -> list[Twist]:
     """Find twist knots, the most proximal first: metal that is wider than a wire, and denser.
 
-    ends: (n, 2), those of the wire's middle lines.
+    Limbs side by side are as wide, but hardly denser: of more than two, those that hold most metal above
+    one wire's height are told. ends: (n, 2), those of the wire's middle lines.
     """
     size = 2 * round(KNOT_MM / wmap.px_mm / 2.0) + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
     own = np.where(wmap.mask, wmap.metal, 0.0).astype(np.float32)
     wide = cv2.morphologyEx(own, cv2.MORPH_OPEN, disc) > KNOT * max(wmap.height, 1e-6)
-    numbers, count = label(wide)
+    numbers, _ = label(wide)
+    excess = np.bincount(numbers.ravel(), (own - wmap.height).ravel())
+    excess[np.bincount(numbers.ravel()) * wmap.px_mm**2 < LEAST_MM2] = 0.0
     found = []
-    for number in range(1, count + 1):
+    for number in [one for one in np.argsort(-excess)[:MOST] if one and excess[one] > 0.0]:
         places = np.argwhere(numbers == number).astype(float)
-        if len(places) * wmap.px_mm**2 >= LEAST_MM2:
-            found.append(Twist(numbers == number, places.mean(axis=0), _foot(places, ends, wmap)))
+        found.append(Twist(numbers == number, places.mean(axis=0), _foot(places, ends, wmap)))
     return sorted((_sure(one, found, wmap.px_mm) for one in found), key=lambda one: float(one.middle[0]))
 
 

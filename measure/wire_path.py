@@ -76,13 +76,22 @@ def ways(bones: Mask, ends: Array, arm: float) -> Array:
     """Tell the ways (n, 2), unit vectors, in which the ends point, from an arm's length of their lines."""
     found = np.zeros((len(ends), 2))
     for number, end in enumerate(ends):
-        low = np.maximum(end - np.ceil(arm), 0).astype(int)
-        high = (end + np.ceil(arm) + 1).astype(int)
-        near, _ = label(bones[low[0] : high[0], low[1] : high[1]], np.ones((3, 3)))
-        own = near == near[tuple((end - low).astype(int))]
-        away = end - (np.argwhere(own) + low).mean(axis=0)
+        away = end - _arm(bones, end, arm).mean(axis=0)
         found[number] = away / max(float(np.linalg.norm(away)), 1e-9)
     return found
+
+
+def _arm(bones: Mask, end: Array, arm: float) -> NDArray[np.intp]:
+    """Places (n, 2) of the line that an end (2,) belongs to, within an arm's length of it either way."""
+    low = np.maximum(end - np.ceil(arm), 0).astype(int)
+    high = (end + np.ceil(arm) + 1).astype(int)
+    near, _ = label(bones[low[0] : high[0], low[1] : high[1]], np.ones((3, 3)))
+    return np.argwhere(near == near[tuple((end - low).astype(int))]) + low
+
+
+def arm_line(wmap: WireMap, bones: Mask, end: Array, length_mm: float) -> Array:
+    """Line (n, 2) that leads to an end (2,), of about a length."""
+    return _smooth(wmap, _in_order(_arm(bones, end, length_mm / wmap.px_mm)))
 
 
 def polylines(wmap: WireMap, bones: Mask) -> list[Array]:
