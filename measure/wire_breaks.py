@@ -79,9 +79,7 @@ def _between_ends(wmap: WireMap, bones: Mask, ends: Array) -> list[Array]:
 
 def _of_wire(wmap: WireMap, bones: Mask, ends: Array) -> bool:
     """Whether metal falls off to both sides of each end's arm, as a cortex or a pin's hook does not."""
-    profiles = (
-        np.median(across(wmap, arm_line(wmap, bones, end, FULL_ARM_MM))[0], axis=0) for end in ends
-    )
+    profiles = (np.median(across(wmap, arm_line(wmap, bones, end, FULL_ARM_MM))[0], axis=0) for end in ends)
     return all(max(one[0], one[-1]) < BESIDE * one.max() for one in profiles)
 
 
