@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from scipy.ndimage import label
+from numpy.typing import NDArray
+from scipy.ndimage import find_objects, label
 
 from measure.lines import Array
 from measure.pins import PIN_MM
@@ -15,6 +16,7 @@ from measure.wire_map import Mask, WireMap
 KNOT_MM, KNOT = 1.25, 0.9  # a twist is wider than this all along, and so dense, of the wire's own height
 LEAST_MM2 = 4.0
 MOST = 2  # twists of a wire
+DENSER = 1.5  # of the wire's height, a twist that limbs side by side go on from
 LEAST_MM, MOST_MM, WIDEST_MM = 4.5, 9.0, 3.2  # of a twist whose foot is told: length, width
 AROUND_MM, OWN_MM = 2.2, 0.3  # looked at about its ends; what lies nearer to the twist is its own
 TWO = 1.38  # of the wire's height, a twist of two wires has at least
@@ -51,8 +53,8 @@ def find_twists(wmap: WireMap, ends: Array) -> list[Twist]:
     size = 2 * round(KNOT_MM / wmap.px_mm / 2.0) + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
     own = np.where(wmap.mask, wmap.metal, 0.0).astype(np.float32)
-    wide = cv2.morphologyEx(own, cv2.MORPH_OPEN, disc) > KNOT * max(wmap.height, 1e-6)
-    numbers, _ = label(wide)
+    opened = cv2.morphologyEx(own, cv2.MORPH_OPEN, disc) / max(wmap.height, 1e-6)
+    numbers = _apart(label(opened > KNOT)[0], opened, MOST_MM / wmap.px_mm)
     excess = np.bincount(numbers.ravel(), (own - wmap.height).ravel())
     excess[np.bincount(numbers.ravel()) * wmap.px_mm**2 < LEAST_MM2] = 0.0
     found = []
@@ -60,6 +62,15 @@ def find_twists(wmap: WireMap, ends: Array) -> list[Twist]:
         places = np.argwhere(numbers == number).astype(float)
         found.append(Twist(numbers == number, places.mean(axis=0), _foot(places, ends, wmap)))
     return sorted((_sure(one, found, wmap.px_mm) for one in found), key=lambda one: float(one.middle[0]))
+
+
+def _apart(numbers: NDArray[np.intp], opened: Array, most: float) -> NDArray[np.intp]:
+    """Part twists from limbs side by side that go on from them: of what is longer, what is denser."""
+    kept = numbers > 0
+    for number, box in enumerate(find_objects(numbers), 1):
+        if np.hypot(*(side.stop - side.start for side in box)) > most:
+            kept[box] &= (numbers[box] != number) | (opened[box] > DENSER)
+    return np.asarray(label(kept)[0])
 
 
 def _sure(twist: Twist, twists: list[Twist], px_mm: float) -> Twist:
