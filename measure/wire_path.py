@@ -81,12 +81,12 @@ def ways(bones: Mask, ends: Array, arm: float) -> Array:
     return found
 
 
-def _arm(bones: Mask, end: Array, arm: float) -> NDArray[np.intp]:
+def _arm(bones: Mask, end: Array, arm: float) -> Array:
     """Places (n, 2) of the line that an end (2,) belongs to, within an arm's length of it either way."""
     low = np.maximum(end - np.ceil(arm), 0).astype(int)
     high = (end + np.ceil(arm) + 1).astype(int)
     near, _ = label(bones[low[0] : high[0], low[1] : high[1]], np.ones((3, 3)))
-    return np.argwhere(near == near[tuple((end - low).astype(int))]) + low
+    return np.asarray(np.argwhere(near == near[tuple((end - low).astype(int))]) + low, dtype=float)
 
 
 def arm_line(wmap: WireMap, bones: Mask, end: Array, length_mm: float) -> Array:
