@@ -28,6 +28,7 @@ NEXT_MM = 5.0  # between the middles of two twists: nearer, neither's foot is to
 MARGIN_MM = 0.6  # about a twist, where no break is told
 ACROSS_MM = 2.2  # of wire at a station without a gap, where it crosses the bone
 ALONG_MM = 2.5  # along the pins, from where on metal is no wire across the bone: shafts
+NEAR_MM = 1.5  # to either side of where it crosses
 HOLE_MM = (9.0, 22.0)  # from mouth to mouth, with the wire's turns
 BEYOND_MM = 5.0  # that the wire's turns reach beyond what crosses
 EDGE_MM = 0.4  # from a wire's outermost metal to its middle
@@ -139,8 +140,10 @@ def find_hole(wmap: WireMap, own: Mask, view: str) -> Array | None:
     if not len(wide):
         return None
     last = int(wide[-1])
-    near = slice(max(0, last - round(1.5 / px)), last + 1)
-    across, all_near = (np.flatnonzero(one[near].any(axis=0))[[0, -1]] for one in (crossing, wmap.mask))
+    near = slice(max(0, last - round(NEAR_MM / px)), last + 1)
+    beyond_it = np.setdiff1d(wmap.pieces[last + round(NEAR_MM / px) :], wmap.pieces[crossing])
+    wire = wmap.mask & ~np.isin(wmap.pieces, beyond_it)  # no wire: what goes on, past where the wire turned
+    across, all_near = (np.flatnonzero(one[near].any(axis=0))[[0, -1]] for one in (crossing, wire))
     beyond = float(np.abs(across - all_near).max()) * px  # metal beside the crossing that is none of it
     if beyond > BEYOND_MM or not HOLE_MM[0] < float(np.ptp(all_near)) * px < HOLE_MM[1]:
         return None
