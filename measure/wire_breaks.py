@@ -23,7 +23,7 @@ HIDDEN_MM = 0.25  # from a pin's edge, within which a gap may be wire behind the
 GAP_MM = (1.2, 7.0)
 LEAST_AIM, AIM = 0.3, 1.1  # cosines of how far one end points past the other: each, and both together
 FAR_MM, FAR_AIM = 4.0, 1.6  # both together, where they lie further apart than this
-FULL_ARM_MM = 3.0  # of each end's line, over which it is wire on an AP film
+ARMS_MM = 3.0, 1.5  # of each end's line, over either of which it is wire on an AP film
 ALONG = 0.6  # cosine of a gap's angle to the pins, where it runs from one free end to the wire's side
 EMPTY = 0.5  # of the wire's own height: a gap is below it
 BARE, BARE_MM, CORRIDOR_MM = 0.3, 0.8, 0.35  # so empty it is over some length, half a wire to either side
@@ -78,9 +78,16 @@ def _between_ends(wmap: WireMap, bones: Mask, ends: Array) -> list[Array]:
 
 
 def _of_wire(wmap: WireMap, bones: Mask, ends: Array) -> bool:
-    """Whether metal falls off to both sides of each end's arm, as a cortex or a pin's hook does not."""
-    profiles = (np.median(across(wmap, arm_line(wmap, bones, end, FULL_ARM_MM))[0], axis=0) for end in ends)
-    return all(max(one[0], one[-1]) < BESIDE * one.max() for one in profiles)
+    """Whether metal falls off to both sides of each end's arm, as a cortex or a pin's hook does not.
+
+    Over either of two lengths: a side branch may spoil the longer, another line close by the shorter.
+    """
+
+    def falls_off(end: Array, arm_mm: float) -> bool:
+        profile = np.median(across(wmap, arm_line(wmap, bones, end, arm_mm))[0], axis=0)
+        return bool(max(profile[0], profile[-1]) < BESIDE * profile.max())
+
+    return all(any(falls_off(end, arm_mm) for arm_mm in ARMS_MM) for end in ends)
 
 
 def _from_an_end(wmap: WireMap, bones: Mask, ends: Array, wires: Mask) -> list[Array]:
