@@ -2,7 +2,7 @@
 
 A pin that backs out moves against the bone, so that its landmarks are not where the bone's registration puts
 them. Where all of the reading's pins are found on both films, and it is clear which is which, a pin's
-landmarks go with the pin: turned as its axis is, from its tip. Else they stay with the bone.
+landmarks go with the pin: turned as its axis is, from its tip. Else they are not carried.
 """
 
 from __future__ import annotations
