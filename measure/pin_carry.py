@@ -42,7 +42,7 @@ class Hardware:
 def find_hardware(film: Film) -> Hardware:
     """Find a film's pins, and by their strength its thin metal; none where no pin is told."""
     prepared = prepare(film)
-    pins = find_pins(prepared)
+    pins = find_pins(prepared, film.view or "")
     small = shrink(prepared.density, METAL_MM / prepared.mm_per_px)
     if not pins:
         return Hardware(prepared, pins, np.zeros(small.shape, bool))
