@@ -27,6 +27,7 @@ NEAR_MM = {"lateral": (-25.0, -8.0), "ap": (-20.0, -4.0)}
 FAR_MM = {"lateral": (-12.0, 6.0), "ap": (-6.0, 10.5)}
 EDGE_MM = 24.0  # how far from the pins' axis a cortex may lie
 OUTERMOST = 0.4  # share of the clearest line's rise that the outermost has
+BESIDE_MM = 2.0  # of a shaft, where muscle lies
 SAME_MM = 2.0  # lines nearer than this are of one side
 SETTLE_MM = 1.5
 MOVED_MM = (-0.3, 1.4)  # a far side that settles further inwards or outwards is another edge
@@ -71,7 +72,26 @@ def _apart(strip: Strip, rise: Array, heavier: float, view: str, mm: float) -> t
         for near_score, near in _best_lines(heavier * rise, strip, mm):
             if _is_shaft(heavier * near * mm, heavier * far * mm, view):
                 found.append((min(far_score, near_score) + 0.5 * (far_score + near_score), near, far))
-    return max(found, key=lambda one: one[0])[1:] if found else None
+    if not found:
+        return None
+    _, near, far = max(found, key=lambda one: one[0])
+    return (near, far) if _holds_bone(strip, near, far, heavier * BESIDE_MM / mm) else None
+
+
+def _holds_bone(strip: Strip, near: Array, far: Array, beside: float) -> bool:
+    """Tell whether the film shows more midway between two sides than just beside them.
+
+    Marrow shows above the muscle to either side, but a gap between two bones below the marrow of both.
+    """
+    middle, before, after = (_level(strip, ends) for ends in ((near + far) / 2, near - beside, far + beside))
+    return middle > max(before, after)
+
+
+def _level(strip: Strip, ends: Array) -> float:
+    """Median of the film along a line that lies across at `ends` at the two end levels."""
+    places = np.linspace(ends[0], ends[1], len(strip.values))
+    pairs = zip(places, strip.values, strict=True)
+    return float(np.median([np.interp(place, strip.across, row) for place, row in pairs]))
 
 
 def _overlapped(

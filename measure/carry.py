@@ -5,8 +5,9 @@ The films are registered by what they show: features of both (SIFT: Lowe, Int J 
 (RANSAC: Fischler & Bolles 1981). A registration that too few matches support, or whose scale
 contradicts the films' own, is refused: then there are no proposals. Metal moves against bone between films:
 where the metal that is found does not lie as the bone does, the bone alone counts, and pins found on both
-films take their own landmarks along (`measure.pin_carry`). What is carried is a place to start from and never
-a measurement.
+films take their own landmarks along (`measure.pin_carry`); those of pins that are not followed are left out,
+as a pin that backed out leaves them millimetres behind. What is carried is a place to start from and never a
+measurement.
 """
 
 from __future__ import annotations
@@ -58,7 +59,8 @@ def carry_forward(
 ) -> dict[str, Landmark]:
     """Propose the earlier reading's located landmarks on the later film.
 
-    Landmarks that would fall off the later film are left out. All are proposals of origin "carried".
+    Landmarks that would fall off the later film are left out, as are those of pins that cannot be followed
+    for sure. All are proposals of origin "carried".
     Raises CarryError, with the reason, where the films cannot be registered; and where `stopped`, which
     is asked before each step of the work, says that nobody wants them any more.
     """
@@ -96,20 +98,18 @@ def _register_bone(
 
 
 def _laid(reading: Reading, hardware: Sequence[Hardware], bone: Registration) -> dict[str, Points]:
-    """Lay located landmarks on the later film: a pin's with the pin where it is followed, others by bone."""
+    """Lay located landmarks on the later film: a pin's with the pin if that is followed, others by bone."""
     rows = load_site(reading.site).views[reading.view].landmark
     marks = {name: mark.array for name, mark in reading.landmarks.items() if mark.located}
+    pins = {name: name.partition("_")[0] for name in marks if rows[name].part == "pin"}
     on_axis: dict[str, list[Points]] = {}
-    for name in marks:
-        number, _, place = name.partition("_")
-        if rows[name].part == "pin" and place in ON_AXIS:
+    for name, number in pins.items():
+        if name.partition("_")[2] in ON_AXIS:
             on_axis.setdefault(number, []).append(marks[name])
     axes = {number: np.vstack(points) for number, points in on_axis.items()}
     followed = pins_followed(hardware[0], hardware[1], axes, bone)
-    return {
-        name: followed.get(name.partition("_")[0] if rows[name].part == "pin" else "", bone)(points)
-        for name, points in marks.items()
-    }
+    lays = {name: followed.get(pins[name]) if name in pins else bone for name in marks}
+    return {name: lay(marks[name]) for name, lay in lays.items() if lay is not None}
 
 
 def _go_on(stopped: Callable[[], bool]) -> None:

@@ -39,6 +39,7 @@ OUTSIDE_MM = 0.12  # of the outline from the steepest place; median over phantom
 # (its curve has a radius of some 17 to 36 mm). Our choice, from phantom films.
 SLOPES, BENDS_PER_MM = np.arange(-0.32, 0.33, 0.08), np.array([0.0, 0.015, 0.03, 0.045])
 KNOWN, U_KNOWN = np.array([0.0, -0.04, 0.022]), np.array([1e3, 0.15, 0.01])
+MOST_ODD = 5.99  # chi-square of slope and bend, 5 % beyond: the skin's outline is straighter and more oblique
 CARRIED_MM, MOST_U_MM = 7.2, 0.7
 CORNER_MM, TO_CORNER_MM = -1.5, 5.0  # a pin so far aside may leave by the bone's corner; carried no further
 BESIDE_MM, NO_BONE = 2.0, 0.2  # looked at beside a pin; of the step from tissue to bone
@@ -234,7 +235,8 @@ def _fitted(pieces: Array) -> _Curve | None:
         factors = np.linalg.solve(normal, right)
         left = np.abs(pieces[:, 1] - base @ factors)
         fitted, kept = kept, left < 2.5 * np.median(left) + 0.1
-    if np.sqrt(np.mean(left[fitted] ** 2)) > MOST_LEFT_MM:
+    odd = float((((factors - KNOWN) / U_KNOWN)[1:] ** 2).sum())
+    if np.sqrt(np.mean(left[fitted] ** 2)) > MOST_LEFT_MM or odd > MOST_ODD:
         return None
     return _Curve(
         factors - np.array([OUTSIDE_MM, 0.0, 0.0]),

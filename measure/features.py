@@ -218,7 +218,7 @@ def _none(_: Features) -> tuple[Place, ...]:
 _ON_PINS = ("film", "pins")
 _LATERAL = ("lateral",)  # the one view on which these outlines and bends are seen from the side
 ROWS = (
-    Row("pins", find_pins, ("film",), _of_pins),
+    Row("pins", find_pins, ("film", "view"), _of_pins),
     Row("heavier", _heavier, _ON_PINS, _none, proposed=False),
     Row("marker", find_marker, ("film",), _of_marker, proposed=False),
     Row("wire", find_wire, (*_ON_PINS, "view"), _of_wire),

@@ -2,7 +2,7 @@
 
 A pin that backs out moves against the bone, so that its landmarks are not where the bone's registration puts
 them. Where all of the reading's pins are found on both films, and it is clear which is which, a pin's
-landmarks go with the pin: turned as its axis is, from its tip. Else they stay with the bone.
+landmarks go with the pin: turned as its axis is, from its tip. Else they are not carried.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ class Hardware:
 def find_hardware(film: Film) -> Hardware:
     """Find a film's pins, and by their strength its thin metal; none where no pin is told."""
     prepared = prepare(film)
-    pins = find_pins(prepared)
+    pins = find_pins(prepared, film.view or "")
     small = shrink(prepared.density, METAL_MM / prepared.mm_per_px)
     if not pins:
         return Hardware(prepared, pins, np.zeros(small.shape, bool))

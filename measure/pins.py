@@ -132,15 +132,16 @@ class _Fitted:
         return found
 
 
-def find_pins(film: Prepared) -> tuple[Pin, ...]:
+def find_pins(film: Prepared, view: str = "") -> tuple[Pin, ...]:
     """Find one or two pins, pin 1 first; none where nothing can be told from a pin for sure.
 
+    view: of the film, where known. On an AP film pins lie side by side, and none is taken to cover another.
     Nor are any found on films so coarse that a pin is less than 6.5 pixels across.
     """
     if CLEAN_MM[1] / film.mm_per_px < LEAST_PX:
         return ()
     for settled in itertools.islice(_settle(film, _candidates(film)), MOST_TRIES):
-        pins = _finish(film, settled)
+        pins = _finish(film, settled, view != "ap")
         if pins:
             return tuple(_in_order(film, pins))
     return ()
@@ -329,8 +330,11 @@ def _fit(
 # ------------------------------------------------------------------------------------------------ finish
 
 
-def _finish(film: Prepared, settled: Sequence[_Fitted]) -> list[Pin]:
-    """Fit bars finely and find their ends; none of those that are no pins after all."""
+def _finish(film: Prepared, settled: Sequence[_Fitted], may_cover: bool) -> list[Pin]:
+    """Fit bars finely and find their ends; none of those that are no pins after all.
+
+    may_cover: whether a pin may lie behind another.
+    """
     found = [_traces(film, rough) for rough in settled]
     if sum(map(len, found)) == 1 < len(settled):
         # Pins of one film are alike: the one that is told shows how wide and sharp the other is.
@@ -338,7 +342,7 @@ def _finish(film: Prepared, settled: Sequence[_Fitted]) -> list[Pin]:
         found = [there or _traces(film, rough, sure.fit) for there, rough in zip(found, settled, strict=True)]
     traces = list(itertools.chain(*found))
     pairs = list(zip(traces, find_ends(film, traces) if traces else (), strict=False))  # no ends, no pins
-    if len(pairs) == 1 and is_behind(film, *pairs[0]):
+    if may_cover and len(pairs) == 1 and is_behind(film, *pairs[0]):
         return _covering(film, *pairs[0])
     widest = CLEAN_MM[1] / film.mm_per_px
     return [_pin(film, one, ends, traces) for one, ends in pairs if 2.0 * one.fit.radius < widest]

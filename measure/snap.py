@@ -30,7 +30,7 @@ OUTSIDE_MM = 0.235
 # Of several places, the nearest is meant if it is so much nearer than others that lie apart from it.
 CLEARLY, SAME_MM = 0.6, 0.4
 MOST_U_MM = 0.8  # of a place: what is told no better than by a click stays where that was made
-MOST_U_MM_OF = {"tip": 0.25}  # where less will do: so few tips are far off that their SD stays below 0.1 mm
+MOST_U_MM_OF = {"tip": 0.2}  # where less will do: so few tips are far off that their SD stays below 0.1 mm
 RIVAL, APART_MM = 0.8, 0.6  # of a cortex's slope, what another edge so far from it may have
 TURNED, OFF_LINE_MM = np.cos(np.radians(30.0)), 0.6  # of an edge from its shaft's way, and from its line
 LEAST_U_MM = 0.1  # the fit's own is some ten times too small: bone and wires are no white noise

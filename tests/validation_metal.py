@@ -126,7 +126,7 @@ def judge(seed: int, found: dict[str, list[float]]) -> None:
     case, pixels = make_case(seed)
     film = prepare(as_film(case, pixels))
     started = time.process_time()
-    pins = find_pins(film)
+    pins = find_pins(film, case.pose.view)
     found["seconds"].append(time.process_time() - started)
     taken: set[int] = set()
     found["pins"].append(len(case.fixation.pins))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from measure.film import Film
 from measure.propose import propose_scale
 from measure.reading import Landmark, Reading
 from measure.scale import FOUND, ScaleInput
+from measure.sites import LandmarkRow
 from viewer.greys import Greys, Limits
 from viewer.hand_over import hand_over
 from viewer.jobs import BusyRow, Jobs
@@ -34,7 +35,7 @@ class Errands(QObject):
     said
         Words for the reader.
     laid
-        Landmarks were proposed on the current film: how many.
+        Landmarks were proposed on the current film: how many, and whether those of pins were left out.
     sought
         A scale of the current film was looked for: the scale or None, and why none was found.
     handing_over
@@ -42,7 +43,7 @@ class Errands(QObject):
     """
 
     said = Signal(str)
-    laid = Signal(int)
+    laid = Signal(int, bool)
     sought = Signal(object, str)
     handing_over = Signal(bool)
 
@@ -84,9 +85,13 @@ class Errands(QObject):
         if isinstance(proposals, str):
             self.said.emit(f"No proposals. {proposals}")
             return
-        laid = self.session.propose(number, proposals)
-        if laid and number == self.session.current:
-            self.laid.emit(laid)
+        session = self.session
+        read = [session.draft_of(source).landmarks for source in session.carry_sources(number)]
+        laid = session.propose(number, proposals)
+        if laid and number == session.current:
+            rows = session.site.views[session.draft.view].landmark
+            located = {name for marks in read for name, mark in marks.items() if mark.located}
+            self.laid.emit(laid, not _pins(located, rows) <= _pins(proposals, rows))
 
     def drop_carry(self) -> None:
         """Want no proposals any more: the worker stops at its next step, and nothing of it is laid."""
@@ -169,6 +174,11 @@ def _proposals(
         except HoldfastError as error:
             reasons.append(str(error))
     return reasons[0]
+
+
+def _pins(names: Iterable[str], rows: Mapping[str, LandmarkRow]) -> set[str]:
+    """Give the pins that any of the named landmarks moves with."""
+    return {name.partition("_")[0] for name in names if rows[name].part == "pin"}
 
 
 def _greys(films: Sequence[tuple[int, Film]]) -> Iterator[tuple[int, Shades, Limits]]:

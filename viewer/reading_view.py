@@ -49,6 +49,7 @@ RESULTS_PX = 370  # height of the table to begin with: films are mostly wider th
 RESULTS_SHARE = 0.42  # of the window's height, at most
 LANDMARK_TAB, SCALE_TAB, FILM_TAB, SHEET_TAB = 0, 1, 2, 3
 PROPOSED_WORDS = "{} landmarks are proposed from the earlier film. Each waits for you: Enter confirms."
+PINS_WORDS = " Those of pins that could not be followed for sure are left for you to place."
 STEPS = {"": 1.0, "Shift+": 10.0, "Ctrl+": 0.1, "Ctrl+Shift+": 100.0}  # pixels an arrow key moves by
 ARROWS = {"Up": (-1, 0), "Down": (1, 0), "Left": (0, -1), "Right": (0, 1)}
 
@@ -351,9 +352,10 @@ class ReadingView(QWidget):
 
     # --- What comes back from off the thread ---
 
-    def _laid(self, count: int) -> None:
+    def _laid(self, count: int, without_pins: bool) -> None:
         self.pair.show()
-        self._proposed = len(self.session.checklist.proposed), PROPOSED_WORDS.format(count)
+        words = PROPOSED_WORDS.format(count) + PINS_WORDS * without_pins
+        self._proposed = len(self.session.checklist.proposed), words
         self.say(self._proposed[1])
 
     def _sought(self, given: ScaleInput | None, why: str) -> None:

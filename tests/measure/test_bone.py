@@ -14,7 +14,7 @@ import pytest
 from skimage.measure import CircleModel, profile_line
 from validation_metal import SHAFT, as_film, make_case, match, notch_errors, off_lines
 
-from measure import phantom, phantom_film
+from measure import bone, exits, phantom, phantom_film
 from measure.bone import across_from, shaft_cortices
 from measure.exits import Crossing, bone_end, far_crossings, pin_exits
 from measure.features import Features, find_features
@@ -25,6 +25,7 @@ from measure.notch import notch_arc
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare
 from measure.snap import snap
+from measure.strip import Strip
 from measure.tubes import AWAY_MM, width_across
 
 SEEDS = range(702_000, 702_012, 2)
@@ -65,6 +66,16 @@ def exit_errors(seed: int, true: str) -> list[float]:
         float((one.point - marks[f"pin{match(one.pin, case)[0] + 1}_{true}"].film[0]) @ one.pin.along) * size
         for one in exits_of(seed)
     ]
+
+
+@pytest.mark.parametrize(
+    ("slope", "bend", "told"), [(-0.04, 0.022, True), (0.2, 0.03, True), (-0.36, -0.003, False)]
+)
+def test_the_skin_is_no_bone(slope: float, bend: float, told: bool) -> None:
+    """Pieces on a line as oblique and straight as the skin's over the pins' bends tell of no bone's end."""
+    across = np.arange(6.5, 11.0)
+    pieces = np.stack([across, 5.6 + slope * across + bend * across**2], axis=1)
+    assert (exits._fitted(pieces) is not None) is told
 
 
 class TestCrossings:
@@ -187,6 +198,22 @@ class TestShaft:
                 assert np.abs(off_lines(other, case_of(seed), SHAFT["lateral"])).max() > 1.0
         assert len(errors) >= 2
         assert np.abs(errors).max() < 1.0
+
+    @pytest.mark.parametrize(
+        ("sides_mm", "holds"), [((-7.0, 7.0), True), ((15.5, 28.5), True), ((4.5, 18.0), False)]
+    )
+    def test_not_the_gap_between_two_bones(self, sides_mm: tuple[float, float], holds: bool) -> None:
+        """On two drawn tubes with muscle about them: each holds bone, the gap between them none."""
+        across = np.arange(-290.0, 291.0)
+        values = np.full(across.shape, 40.0)
+        for middle, outer in ((0.0, 7.0), (22.0, 6.5)):
+            for radius, sign in ((outer, 1.0), (outer - 2.5, -0.7)):
+                values += sign * np.sqrt(np.maximum(radius**2 - (0.1 * across - middle) ** 2, 0.0))
+        levels = np.tile(values, (20, 1)).astype(np.float32)
+        strip = Strip(levels, np.zeros(2), np.array([1.0, 0.0]), 10.0, np.arange(20.0), across)
+        near, far = (np.full(2, side / 0.1) for side in sides_mm)
+        for one, other, way in ((near, far, 1.0), (far, near, -1.0)):
+            assert bone._holds_bone(strip, one, other, way * 20.0) is holds
 
     def test_across_from(self) -> None:
         """On a drawn shaft 15 mm wide: from a third of its width, 12 mm before its first level."""

@@ -74,3 +74,11 @@ def test_a_poor_pin_is_fitted_like_its_partner() -> None:
     """An AP film whose metal is cut flat, a wire along one pin: both found, apart, neither covered."""
     assert number_right(900_201) == 2
     assert not any(pin.covered for pin in seen(900_201)[2])
+
+
+def test_on_an_ap_film_no_pin_covers_another() -> None:
+    """They lie side by side there: what looks like two behind each other is one beside other metal."""
+    _, film, pins = seen(COVERED["bend"])
+    (one,) = find_pins(film, "ap")
+    assert not one.covered
+    assert len(pins) == len(find_pins(film, "lateral")) == 2

@@ -79,6 +79,20 @@ def test_backed_out_pins_take_their_landmarks_along() -> None:
         assert off_mm(name, marks()[name]) > BONE_MM  # as if the film had been taken alike
 
 
+@pytest.mark.parametrize("found", [1, 0])
+def test_landmarks_of_pins_not_followed_are_left_out(monkeypatch: pytest.MonkeyPatch, found: int) -> None:
+    """Fewer pins found than were read: nothing of pins is proposed, as the bone does not tell."""
+    one, other = hardware()
+    given = iter((one, replace(other, pins=other.pins[:found])))
+    monkeypatch.setattr(carry, "find_hardware", lambda _: next(given))
+    (_, earlier), (_, later) = visits()
+    placed = {name: Landmark("confirmed", tuple(map(tuple, at.tolist()))) for name, at in marks().items()}
+    carried = carry_forward(earlier, later, for_film(earlier, SITE, "ap", "AB", landmarks=placed))
+    assert any(AP.landmark[name].part == "pin" for name in placed)
+    assert not any(AP.landmark[name].part == "pin" for name in carried)
+    assert off_mm("hole", carried["hole"].array) < BONE_MM
+
+
 @pytest.mark.parametrize(
     ("metal_moved", "bone_fails", "dragged"), [(2.0, 0, 2.0), (30.0, 0, 0.0), (30.0, 1, 30.0)]
 )
@@ -115,7 +129,7 @@ def test_metal_is_hidden_and_bone_is_not() -> None:
 
 
 @pytest.mark.parametrize("doubt", ["which is which", "one is missing", "a landmark on no pin", "far away"])
-def test_pins_in_doubt_stay_with_the_bone(doubt: str) -> None:
+def test_pins_in_doubt_are_not_followed(doubt: str) -> None:
     """Nothing is followed where it is not clear which pin is which, or whether it is the same at all."""
     one, other = hardware()
     bone = register(visits()[0][1], visits()[1][1])

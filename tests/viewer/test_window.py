@@ -434,7 +434,7 @@ def test_words_of_proposals_go_once_one_is_answered(
     """However it was answered: they would tell of more proposals than there are."""
     hand = open_hand(session)
     session.propose(0, {name: Landmark("proposed", ((9.0, 9.0),)) for name in ("hole", "loop", "pin1_tip")})
-    hand.view.errands.laid.emit(3)
+    hand.view.errands.laid.emit(3, False)
     hand.rest()
     assert hand.view.message.text().startswith("3 landmarks are proposed")
     session.confirm("hole")
@@ -1122,6 +1122,32 @@ def test_carried_landmarks_come_as_proposals(
     hand.key(Qt.Key.Key_A)
     assert not session.checklist.remaining
     assert hand.keys == 25  # one for each landmark
+
+
+@pytest.mark.parametrize("left_out", ["pin1_", "loop"])
+def test_pins_that_are_not_followed_are_said(
+    left_out: str,
+    open_hand: Callable[[Session], Hand],
+    session: Session,
+    truth: Truth,
+    place_all: Any,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The reader is told that a pin's landmarks are to be placed; of others that are missing, nothing."""
+
+    def carry(earlier: Any, later: Any, reading: Any, stopped: Any) -> Any:
+        stays = {f"{left_out}{part}" for part in ("", "tip", "straight", "end")}
+        return {n: m for n, m in reading.landmarks.items() if m.located and n not in stays}
+
+    monkeypatch.setattr("viewer.errands.carry_forward", carry)
+    place_all(session, truth)
+    hand = open_hand(session)
+    hand.view.choice.visit(1)
+    for _ in range(60):
+        hand.settle()
+        if session.draft.landmarks:
+            break
+    assert ("could not be followed for sure" in hand.view.message.text()) == (left_out == "pin1_")
 
 
 @pytest.mark.parametrize("turned", [1, 2])
