@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import toeplitz
 
 from measure.lines import Array
 from measure.strip import Strip
@@ -91,8 +90,9 @@ def mean_path(across: Array, centres: Array, radius: float) -> Array:
     step = across[1] - across[0]
     edges = np.append(across, across[-1] + step) - step / 2.0
     sine = np.clip((edges - centres[..., None]) / radius, -1.0, 1.0)
-    area = (sine * np.sqrt(1.0 - sine**2) + np.arcsin(sine)) / 2.0  # of the circle up to each edge
-    return np.asarray(np.diff(area, axis=-1).sum(axis=0) * radius / step)
+    # Of the circles up to each edge.
+    area = (sine * np.sqrt(1.0 - sine * sine) + np.arcsin(sine)).sum(axis=0)
+    return np.asarray((area[..., 1:] - area[..., :-1]) * (radius / 2.0 / step))
 
 
 def bars_seen(
@@ -106,7 +106,8 @@ def bars_seen(
     path = mean_path(across, centres, radius)
     # A mean over a sample blurs by its own part already.
     spread = max(np.sqrt(max(blur**2 - step**2 / 12.0, 0.0)), 0.25 * step)
-    kernel = toeplitz(np.exp(-0.5 * ((across - across[0]) / spread) ** 2))
+    lag = np.arange(len(across))
+    kernel = np.exp(-0.5 * (lag * (step / spread)) ** 2)[np.abs(lag[:, None] - lag)]
     kernel /= kernel.sum(axis=0)
     left = 1.0 + np.expm1(-strength * path) @ kernel
     return np.asarray(-np.log(left + scatter) + np.log(1.0 + scatter))
