@@ -73,7 +73,8 @@ class Frame:
         """Film places of places (..., 2) along and across."""
         along, mm = self.along, self.film.mm_per_px
         aside = np.array([-along[1], along[0]])
-        return np.asarray(self.straight + (places[..., 1:] * aside - places[..., :1] * along) / mm)
+        ways = np.stack([-along, aside]) / mm
+        return np.asarray(self.straight + (places.reshape(-1, 2) @ ways).reshape(places.shape))
 
     def values(self, places: Array) -> Array:
         """Density at places (n, m, 2)."""
@@ -114,7 +115,7 @@ def _course(bends: Array, angles: Array) -> tuple[Array, Array]:
     sine, cosine = np.sin(angles), np.cos(angles)
     places = np.stack([start + radius * sine, width * (1.0 - cosine)], axis=-1)
     normals = np.stack([np.abs(width) * sine, -np.sign(width) * radius * cosine], axis=-1)
-    return places, normals / np.linalg.norm(normals, axis=-1, keepdims=True)
+    return places, normals / np.hypot(normals[..., 0], normals[..., 1])[..., None]
 
 
 def _search(frame: Frame) -> tuple[Array, Array]:
