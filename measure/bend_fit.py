@@ -55,9 +55,9 @@ class Frame:
 
     @cached_property
     def profiles(self) -> tuple[Array, Array, Array]:
-        """Samples (m,) across the pin, mm; what takes a sloping background away (m, m); profiles (offsets, m).
+        """Samples (m,) across the pin, mm; what takes a sloping background away (m, m); and profiles.
 
-        Those of the pin at `OFFSETS_MM`, without background, of unit length.
+        Profiles (offsets, m) are the pin's at `OFFSETS_MM`, without background, of unit length.
         """
         fit, radius, mm = self.fit, self.radius, self.film.mm_per_px
         samples = np.arange(-HALF * radius, HALF * radius, max(0.1 * radius, 0.5 * mm))

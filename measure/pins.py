@@ -21,7 +21,7 @@ from measure.pin_search import Bar, Found, search
 from measure.prepare import Prepared
 from measure.strip import Strip, cut_strip
 
-COARSELY = 4  # every so manieth pixel of the small film, to weigh the sides
+COARSELY = 4  # of the small film, every 4th row and column, where the sides are weighed
 PIN_MM = 1.6  # the pin looked for; common practice, no source
 ROUGH_MM, FINE_MM = (1.5, 0.12), (0.8, 0.0)  # stations along, samples across: to decide, and at last
 HALF_MM, BESIDE_MM = 4.0, 3.0  # half-width of the strip that bars are fitted in, at least; beside a bar

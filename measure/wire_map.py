@@ -136,11 +136,13 @@ def _distance(strip: Strip, pin: Pin) -> Array:
     """Distance (stations, samples) to a pin's straight part, pixels, signed by the side."""
     along, away = pin.along, strip.origin - pin.straight
     forward, aside = (
-        np.add.outer((away + strip.along[:, None] * strip.direction) @ way, strip.across * (strip.normal @ way))
+        np.add.outer(
+            (away + strip.along[:, None] * strip.direction) @ way, strip.across * (strip.normal @ way)
+        )
         for way in (along, np.array([-along[1], along[0]]))
     )
     beyond = forward - np.clip(forward, 0.0, float((pin.tip - pin.straight) @ along))
-    return np.copysign(np.hypot(beyond, aside), aside)
+    return np.asarray(np.copysign(np.hypot(beyond, aside), aside))
 
 
 def _edges(metal: NDArray[np.float32], away: Array) -> NDArray[np.float32]:
