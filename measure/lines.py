@@ -66,12 +66,13 @@ def find_lines(image: NDArray[np.float32], width: float, count: int = 8) -> list
     weight = np.minimum(contrast, np.quantile(contrast, 0.98))
     steps, reach = 360, int(np.ceil(np.hypot(*image.shape) / 2.0)) + 2
     votes = np.zeros((steps, 2 * reach), np.float32)
+    ways = np.arange(steps) * np.pi / steps
+    sines, cosines = np.sin(ways), np.cos(ways)  # a line's direction, (row, column)
     course = np.round(angles / np.pi * steps).astype(int)
     offset = places - centre
     for turn in range(-8, 9):
         index = (course + turn) % steps
-        theta = index * np.pi / steps  # direction (sin, cos) as (row, column)
-        away = np.round(-np.cos(theta) * offset[:, 0] + np.sin(theta) * offset[:, 1]).astype(int)
+        away = np.round(sines[index] * offset[:, 1] - cosines[index] * offset[:, 0]).astype(int)
         np.add.at(votes, (index, away + reach), weight * (1.0 - abs(turn) / 9.0))
     votes = cv2.blur(votes, (3, 1))
     lines = []
