@@ -10,6 +10,7 @@ pin's own frame: along, outwards beyond its straight end, and across.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -52,11 +53,28 @@ class Frame:
         """Of the pin, mm."""
         return self.fit.radius * self.film.mm_per_px
 
+    @cached_property
+    def profiles(self) -> tuple[Array, Array, Array]:
+        """Samples (m,) across the pin, mm; what takes a sloping background away (m, m); and profiles.
+
+        Profiles (offsets, m) are the pin's at `OFFSETS_MM`, without background, of unit length.
+        """
+        fit, radius, mm = self.fit, self.radius, self.film.mm_per_px
+        samples = np.arange(-HALF * radius, HALF * radius, max(0.1 * radius, 0.5 * mm))
+        samples -= samples.mean()
+        strength = STEEL_PER_MM * 2.0 * radius
+        shapes = bars_seen(samples, OFFSETS_MM[None], radius, fit.blur * mm, fit.scatter, strength)
+        base = np.stack([np.ones_like(samples), samples], axis=1)
+        flat = np.eye(len(samples)) - base @ np.linalg.pinv(base)
+        shapes = shapes @ flat
+        return samples, flat, shapes / np.linalg.norm(shapes, axis=1, keepdims=True)
+
     def on_film(self, places: Array) -> Array:
         """Film places of places (..., 2) along and across."""
         along, mm = self.along, self.film.mm_per_px
         aside = np.array([-along[1], along[0]])
-        return np.asarray(self.straight + (places[..., 1:] * aside - places[..., :1] * along) / mm)
+        ways = np.stack([-along, aside]) / mm
+        return np.asarray(self.straight + (places.reshape(-1, 2) @ ways).reshape(places.shape))
 
     def values(self, places: Array) -> Array:
         """Density at places (n, m, 2)."""
@@ -97,7 +115,7 @@ def _course(bends: Array, angles: Array) -> tuple[Array, Array]:
     sine, cosine = np.sin(angles), np.cos(angles)
     places = np.stack([start + radius * sine, width * (1.0 - cosine)], axis=-1)
     normals = np.stack([np.abs(width) * sine, -np.sign(width) * radius * cosine], axis=-1)
-    return places, normals / np.linalg.norm(normals, axis=-1, keepdims=True)
+    return places, normals / np.hypot(normals[..., 0], normals[..., 1])[..., None]
 
 
 def _search(frame: Frame) -> tuple[Array, Array]:
@@ -138,16 +156,7 @@ def likely_bends(frame: Frame) -> list[BendFit]:
 
 def _offsets(frame: Frame, places: Array, normals: Array) -> tuple[Array, Array]:
     """How far off places (n, 2) along normals the pin's profile lies, mm (n,), and how like it is, 0 to 1."""
-    fit, radius, mm = frame.fit, frame.radius, frame.film.mm_per_px
-    samples = np.arange(-HALF * radius, HALF * radius, max(0.1 * radius, 0.5 * mm))
-    samples -= samples.mean()
-    shapes = bars_seen(
-        samples, OFFSETS_MM[None], radius, fit.blur * mm, fit.scatter, STEEL_PER_MM * 2.0 * radius
-    )
-    base = np.stack([np.ones_like(samples), samples], axis=1)
-    flat = np.eye(len(samples)) - base @ np.linalg.pinv(base)  # takes a sloping background away
-    shapes = shapes @ flat
-    shapes /= np.linalg.norm(shapes, axis=1, keepdims=True)
+    samples, flat, shapes = frame.profiles
     values = frame.values(places[:, None] + samples[:, None] * normals[:, None]) @ flat
     like = values @ shapes.T / np.maximum(np.linalg.norm(values, axis=1), 1e-9)[:, None]
     best = np.argmax(like, axis=1)
@@ -171,7 +180,7 @@ def _fit(frame: Frame, first: Array) -> BendFit:
         weight, change = like, np.zeros(4)
         for _ in range(STEPS):
             left = off - slopes @ change
-            variance = max(float(np.average(left**2, weights=weight + 1e-9)), NOISE_MM**2)
+            variance = max(float(weight @ left**2) / (float(weight.sum()) + 1e-9), NOISE_MM**2)
             normal = (slopes.T * weight) @ slopes / variance + prior + 1e-6 * np.eye(4)
             change = np.linalg.solve(normal, slopes.T @ (weight * off) / variance + pull)
             left = off - slopes @ change

@@ -137,7 +137,9 @@ class Film(Header):
 
     def _look_up(self, table: NDArray[np.float64]) -> NDArray[np.float32]:
         # The grey scale is a function of the stored value, so it is worked out once for each value.
-        return np.take(table.astype(np.float32), self._patterns)
+        import cv2
+
+        return np.asarray(cv2.LUT(self._patterns, table.astype(np.float32)))
 
     def _span(self, values: NDArray[np.float64], padding: NDArray[np.bool_]) -> tuple[float, float]:
         """Lowest and highest value on the film beside padding; needed only where no VOI stage is there."""

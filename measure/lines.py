@@ -39,21 +39,22 @@ def ridges(image: NDArray[np.float32], width: float) -> tuple[Array, Array, Arra
     rows, columns = np.nonzero(bend > np.quantile(bend[::4, ::4], 0.85))
     # The eigenvector of the smaller eigenvalue points across the ridge.
     twice = np.arctan2(2.0 * rc[rows, columns], rr[rows, columns] - cc[rows, columns])
-    across = np.stack([-np.sin(twice / 2.0), np.cos(twice / 2.0)], axis=1)
-    places = np.stack([rows, columns], axis=1).astype(float)
+    down, right = -np.sin(twice / 2.0), np.cos(twice / 2.0)
     middle = smooth[rows, columns]
 
     def beside(distance: float) -> NDArray[np.float32]:
-        where = np.round(places + distance * across).astype(int)
-        np.clip(where, 0, np.array(image.shape) - 1, out=where)
-        return np.asarray(smooth[where[:, 0], where[:, 1]])
+        row, column = (
+            np.clip(np.rint(at + distance * way).astype(np.intp), 0, length - 1)
+            for at, way, length in zip((rows, columns), (down, right), image.shape, strict=True)
+        )
+        return np.asarray(smooth[row, column])
 
     # The further flanks are for two bars side by side, of which each would be the other's flank.
     flanks = [np.maximum(beside(far * width), beside(-far * width)) for far in (1.15, 2.3)]
     contrast = middle - np.minimum(*flanks)
     crest = (middle >= np.maximum(beside(1.0), beside(-1.0))) & (contrast > 0)
-    angles = np.arctan2(across[:, 1], -across[:, 0])
-    return places[crest], angles[crest], contrast[crest].astype(float)
+    places = np.stack([rows[crest], columns[crest]], axis=1).astype(float)
+    return places, np.arctan2(right[crest], -down[crest]), contrast[crest].astype(float)
 
 
 def find_lines(image: NDArray[np.float32], width: float, count: int = 8) -> list[Line]:
@@ -65,12 +66,13 @@ def find_lines(image: NDArray[np.float32], width: float, count: int = 8) -> list
     weight = np.minimum(contrast, np.quantile(contrast, 0.98))
     steps, reach = 360, int(np.ceil(np.hypot(*image.shape) / 2.0)) + 2
     votes = np.zeros((steps, 2 * reach), np.float32)
+    ways = np.arange(steps) * np.pi / steps
+    sines, cosines = np.sin(ways), np.cos(ways)  # a line's direction, (row, column)
     course = np.round(angles / np.pi * steps).astype(int)
     offset = places - centre
     for turn in range(-8, 9):
         index = (course + turn) % steps
-        theta = index * np.pi / steps  # direction (sin, cos) as (row, column)
-        away = np.round(-np.cos(theta) * offset[:, 0] + np.sin(theta) * offset[:, 1]).astype(int)
+        away = np.round(sines[index] * offset[:, 1] - cosines[index] * offset[:, 0]).astype(int)
         np.add.at(votes, (index, away + reach), weight * (1.0 - abs(turn) / 9.0))
     votes = cv2.blur(votes, (3, 1))
     lines = []

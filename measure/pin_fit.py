@@ -10,7 +10,7 @@ metal's top. Each station of the strip has a gain and a sloping background of it
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -90,8 +90,10 @@ def mean_path(across: Array, centres: Array, radius: float) -> Array:
     step = across[1] - across[0]
     edges = np.append(across, across[-1] + step) - step / 2.0
     sine = np.clip((edges - centres[..., None]) / radius, -1.0, 1.0)
-    area = (sine * np.sqrt(1.0 - sine**2) + np.arcsin(sine)) / 2.0  # of the circle up to each edge
-    return np.asarray(np.diff(area, axis=-1).sum(axis=0) * radius / step)
+    angle = sine * (np.pi / 2.0)  # right beside the bars; only within is the slow arc sine needed
+    np.arcsin(sine, out=angle, where=np.abs(sine) < 1.0)
+    area = (sine * np.sqrt(1.0 - sine * sine) + angle).sum(axis=0)  # of the circles up to each edge
+    return np.asarray((area[..., 1:] - area[..., :-1]) * (radius / 2.0 / step))
 
 
 def bars_seen(
@@ -105,21 +107,11 @@ def bars_seen(
     path = mean_path(across, centres, radius)
     # A mean over a sample blurs by its own part already.
     spread = max(np.sqrt(max(blur**2 - step**2 / 12.0, 0.0)), 0.25 * step)
-    kernel = np.exp(-0.5 * ((across[:, None] - across) / spread) ** 2)
+    lag = np.arange(len(across))
+    kernel = np.exp(-0.5 * (lag * (step / spread)) ** 2)[np.abs(lag[:, None] - lag)]
     kernel /= kernel.sum(axis=0)
     left = 1.0 + np.expm1(-strength * path) @ kernel
     return np.asarray(-np.log(left + scatter) + np.log(1.0 + scatter))
-
-
-def _project(shape: Array, values: Array, weight: Array, across: Array) -> tuple[Array, Array]:
-    """Residuals (stations, samples), and gains, of values fitted by a gain and a sloping background."""
-    scale = np.abs(across).max()
-    base = np.stack([shape, np.ones_like(shape), np.broadcast_to(across / scale, shape.shape)], axis=1)
-    weighted = base * weight[:, None]
-    normal = weighted @ base.transpose(0, 2, 1) + 1e-9 * np.eye(3)
-    right = weighted @ values[..., None]
-    answer = np.linalg.solve(normal, right)[..., 0]
-    return np.sqrt(weight) * (values - np.einsum("sk,skx->sx", answer, base)), answer[:, 0]
 
 
 @dataclass(frozen=True)
@@ -133,55 +125,82 @@ class _Solved:
 
 @dataclass(frozen=True)
 class _Problem:
-    """What is fitted: a strip, where on it bars are there (bars, stations), and its samples' weight.
+    """What is fitted.
 
-    free: lines (row by row), log radius, log blur, logit of scatter. chosen: (stations,), those looked at.
-    held: whether the last three stay as they are.
+    Parameters
+    ----------
+    along, across
+        Of the strip: (stations,), (samples,).
+    pivot, present
+        Where the lines' distances hold; where on the strip bars are there, (bars, stations).
+    root, background
+        Root of the samples' weight (stations, samples), and the sloping backgrounds so weighted,
+        orthonormal (stations, 2, samples).
+    values
+        (stations, samples): density so weighted, its background taken away.
+    strength
+        As in `bars_seen`.
+    held
+        Whether radius, blur and scatter stay as they are.
+
+    Free parts: lines (row by row), log radius, log blur, logit of scatter.
     """
 
-    strip: Strip
+    along: Array
+    across: Array
     pivot: float
     present: NDArray[np.bool_]
-    weight: Array
+    root: Array
+    background: Array
+    values: Array
     strength: float
     held: bool
 
-    def shape(self, free: Array, chosen: NDArray[np.bool_]) -> Array:
+    def only(self, chosen: NDArray[np.bool_]) -> _Problem:
+        """Give the same at some of the stations (stations,)."""
+        return replace(
+            self,
+            along=self.along[chosen],
+            present=self.present[:, chosen],
+            root=self.root[chosen],
+            background=self.background[chosen],
+            values=self.values[chosen],
+        )
+
+    def shape(self, free: Array) -> Array:
         """Bars (stations, samples) as the beam shows them."""
         line = free[:-3].reshape(-1, 2)
-        place = line[:, :1] + line[:, 1:] * (self.strip.along[chosen] - self.pivot)
-        place = np.where(self.present[:, chosen], place, 1e6)
+        place = line[:, :1] + line[:, 1:] * (self.along - self.pivot)
+        place = np.where(self.present, place, 1e6)
         radius, blur, scatter = np.exp(free[-3:])
-        return bars_seen(self.strip.across, place, radius, blur, float(scatter), self.strength)
+        return bars_seen(self.across, place, radius, blur, float(scatter), self.strength)
 
-    def project(self, free: Array, chosen: NDArray[np.bool_]) -> tuple[Array, Array]:
-        """Residuals (stations, samples) and gains."""
-        values = self.strip.values[chosen].astype(float)
-        return _project(self.shape(free, chosen), values, self.weight[chosen], self.strip.across)
+    def project(self, free: Array) -> tuple[Array, Array]:
+        """Residuals (stations, samples), weighted, and gains (stations,)."""
+        seen = _cleared(self.root * self.shape(free), self.background)
+        gain = np.einsum("sx,sx->s", seen, self.values) / (np.einsum("sx,sx->s", seen, seen) + 1e-9)
+        return self.values - gain[:, None] * seen, gain
 
-    def misfit(self, free: Array, chosen: NDArray[np.bool_]) -> Array:
-        """Root mean square of what is left at each station (stations,); not a number where not looked at."""
-        residual, _ = self.project(free, chosen)
-        counts = np.maximum(self.weight[chosen].sum(axis=1), 1.0)
-        misfit = np.full(len(chosen), np.nan)
-        misfit[chosen] = np.sqrt((residual**2).sum(axis=1) / counts)
-        return misfit
+    def misfit(self, free: Array) -> Array:
+        """Root mean square of what is left at each station (stations,)."""
+        counts = np.maximum((self.root**2).sum(axis=1), 1.0)
+        return np.asarray(np.sqrt((self.project(free)[0] ** 2).sum(axis=1) / counts))
 
-    def solve(self, start: Array, width: float, chosen: NDArray[np.bool_]) -> _Solved:
+    def solve(self, start: Array, width: float) -> _Solved:
         """Fit from a start, for a bar of about a width (pixels), within what a bar may be.
 
         Levenberg and Marquardt's steps by the normal equations, which are few (Marquardt 1963).
         """
         lines = (start.size - 3) // 2
-        step = [0.1 * width, 0.1 * width / max(np.ptp(self.strip.along), 1.0)]
+        step = [0.1 * width, 0.1 * width / max(np.ptp(self.along), 1.0)]
         scales = np.concatenate([np.tile(step, lines), [0.05, 0.3, 0.5]])
         lower = np.array([-np.inf] * 2 * lines + [np.log(0.3 * width), np.log(0.02 * width), -5.0])
         upper = np.array([np.inf] * 2 * lines + [np.log(width), np.log(0.3 * width), 1.5])
         if self.held:
             lower[-3:] = upper[-3:] = start[-3:]
         free, damping = start, 1e-2
-        left = self.project(free, chosen)[0].ravel()
-        slopes = self._slopes(free, left, scales, chosen)
+        left = self.project(free)[0].ravel()
+        slopes = self._slopes(free, left, scales)
         for _ in range(MOST_STEPS):
             downhill = -slopes.T @ left
             stuck = ((free <= lower) & (downhill < 0.0)) | ((free >= upper) & (downhill > 0.0))
@@ -189,7 +208,7 @@ class _Problem:
             damped = square + np.diag(damping * np.diag(square) + TINY)
             way = np.where(stuck, 0.0, np.linalg.solve(damped, np.where(stuck, 0.0, downhill)))
             tried = np.clip(free + scales * np.clip(way, -LONGEST, LONGEST), lower, upper)
-            rest = self.project(tried, chosen)[0].ravel()
+            rest = self.project(tried)[0].ravel()
             gained = 1.0 - float(rest @ rest) / max(float(left @ left), 1e-30)
             if gained <= 0.0:
                 damping *= 8.0
@@ -197,15 +216,36 @@ class _Problem:
                     break
                 continue
             free, left, damping = tried, rest, damping / 8.0
-            slopes = self._slopes(free, left, scales, chosen)
+            slopes = self._slopes(free, left, scales)
             if gained < LEAST_GAIN:
                 break
         return _Solved(free, left, slopes / scales)
 
-    def _slopes(self, free: Array, left: Array, scales: Array, chosen: NDArray[np.bool_]) -> Array:
+    def _slopes(self, free: Array, left: Array, scales: Array) -> Array:
         """How the residuals (n,) change with each free part (n, parts), per its scale."""
-        moves = [self.project(free + SMALL * scales * one, chosen)[0].ravel() for one in np.eye(len(free))]
+        moves = [self.project(free + SMALL * scales * one)[0].ravel() for one in np.eye(len(free))]
         return np.asarray((np.stack(moves, axis=1) - left[:, None]) / SMALL)
+
+
+def _cleared(values: Array, background: Array) -> Array:
+    """Values (stations, samples) without what of them is background, orthonormal (stations, n, samples)."""
+    shares = np.einsum("skx,sx->sk", background, values)
+    return np.asarray(values - np.einsum("sk,skx->sx", shares, background))
+
+
+def _problem(
+    strip: Strip, pivot: float, present: NDArray[np.bool_], weight: Array, strength: float, held: bool
+) -> _Problem:
+    """Prepare what is fitted: the sloping background of each station is taken away once for all."""
+    root = np.sqrt(weight)
+    level = root / np.maximum(np.linalg.norm(root, axis=1, keepdims=True), TINY)
+    slope = _cleared(root * strip.across / np.abs(strip.across).max(), level[:, None])
+    slope /= np.maximum(np.linalg.norm(slope, axis=1, keepdims=True), TINY)
+    background = np.stack([level, slope], axis=1)
+    values = _cleared(root * strip.values, background)
+    return _Problem(
+        strip.along, strip.across, pivot, present, root, background, values, strength, held
+    )  # fmt: skip
 
 
 def _where(
@@ -251,31 +291,33 @@ def fit_bars(
     if excluded is not None:
         weight *= ~excluded
         first &= weight.sum(axis=1) > 0.5 * near.sum(axis=1)
-    problem = _Problem(strip, pivot, present, weight, STEEL_PER_MM * width * mm_per_px, like is not None)
+    strength = STEEL_PER_MM * width * mm_per_px
+    problem = _problem(strip, pivot, present, weight, strength, like is not None)
     shape = (
         (width / 2, 0.12 * width, np.exp(-1.4)) if like is None else (like.radius, like.blur, like.scatter)
     )
     free = np.concatenate([lines.ravel(), np.log(shape)])
-    used = first
+    used, misfit = first, np.full(len(first), np.nan)
     for _ in range(rounds):
         if used.sum() < LEAST_STATIONS:
             return None
-        chosen, result = used, problem.solve(free, width, used)
-        free, misfit = result.free, problem.misfit(result.free, first)
+        chosen, result = used, problem.only(used).solve(free, width)
+        free = result.free
+        misfit[first] = problem.only(first).misfit(free)
         quiet = float(np.nanquantile(misfit, QUIET))
         used = first & (np.nan_to_num(misfit, nan=np.inf) < 2.0 * quiet)
     return _bar_fit(problem, result, chosen, misfit) if used.sum() >= LEAST_STATIONS else None
 
 
 def _bar_fit(problem: _Problem, result: _Solved, chosen: NDArray[np.bool_], misfit: Array) -> BarFit:
-    free, weight = result.free, problem.weight
+    free, fitted = result.free, problem.only(chosen)
     gain = np.full(len(misfit), np.nan)
-    gain[chosen] = problem.project(free, chosen)[1]
-    freedom = max(float(weight[chosen].sum()) - 3 * chosen.sum() - len(free), 1.0)
+    gain[chosen] = fitted.project(free)[1]
+    freedom = max(float((fitted.root**2).sum()) - 3 * chosen.sum() - len(free), 1.0)
     variance = float(result.left @ result.left) / freedom
     covariance = variance * np.linalg.pinv(result.slopes.T @ result.slopes)
     radius, blur, scatter = (float(part) for part in np.exp(free[-3:]))
-    alone = bars_seen(problem.strip.across, np.zeros((1, 1)), radius, blur, scatter, problem.strength)
+    alone = bars_seen(problem.across, np.zeros((1, 1)), radius, blur, scatter, problem.strength)
     return BarFit(
         free[:-3].reshape(-1, 2), problem.pivot, radius, blur, scatter,
         float(np.sqrt(variance)), covariance, chosen, misfit, gain, float(alone.max()),

@@ -63,10 +63,15 @@ def metal(strip: Strip, mm_per_px: float) -> NDArray[np.float32]:
     return np.asarray(cv2.morphologyEx(smooth, cv2.MORPH_TOPHAT, kernel, borderType=cv2.BORDER_REPLICATE))
 
 
+def _rises(gain: Array) -> tuple[Array, Array]:
+    """Sum of each row (n, stations) up to each station, and the greatest of a run that ends there."""
+    total = np.cumsum(np.pad(gain, ((0, 0), (1, 0))), axis=1)
+    return total, total - np.minimum.accumulate(total, axis=1)
+
+
 def _best_runs(gain: Array) -> tuple[Array, Array, Array]:
     """Greatest sum of a run of each row (n, stations), and its first and last-plus-one station."""
-    total = np.cumsum(np.pad(gain, ((0, 0), (1, 0))), axis=1)
-    rise = total - np.minimum.accumulate(total, axis=1)
+    total, rise = _rises(gain)
     stop = np.argmax(rise, axis=1)
     before = np.where(np.arange(total.shape[1]) <= stop[:, None], total, np.inf)
     return rise[np.arange(len(gain)), stop], np.argmin(before, axis=1), stop
@@ -80,21 +85,22 @@ class _Fan:
         self.offset, self.slope = offsets.ravel(), slopes.ravel()
         self.pivot, self.half = pivot, width / 2.0
         self.at = self.offset[:, None] + self.slope[:, None] * (strip.along - pivot)
-        value = np.pad(2.0 * share - 1.0 - TOLL, ((0, 0), (1, 0)))
-        self.sums = np.cumsum(value, axis=1)
+        value = np.pad(2.0 * share - 1.0 - TOLL, ((0, 0), (0, 1)))
+        self.value, self.count = value.ravel(), value.shape[1]
+        self.sums = (np.cumsum(value, axis=1) - value).ravel()  # before each sample
         self.first = float(strip.across[0]) - 0.5
         self.alone = self._between(self.at - self.half, self.at + self.half)
 
     def _between(self, left: Array, right: Array) -> Array:
-        low = np.clip(left - self.first, 0, self.sums.shape[1] - 1.001)
-        high = np.clip(right - self.first, 0, self.sums.shape[1] - 1.001)
+        low = np.clip(left - self.first, 0, self.count - 1.001)
+        high = np.clip(right - self.first, 0, self.count - 1.001)
         return self._sum_to(high) - self._sum_to(low)
 
     def _sum_to(self, place: Array) -> Array:
-        index = place.astype(np.int64)
+        index = place.astype(np.intp)
         share = place - index
-        stations = np.arange(place.shape[1])
-        return np.asarray(self.sums[stations, index] * (1 - share) + self.sums[stations, index + 1] * share)
+        index += np.arange(place.shape[1]) * self.count
+        return np.asarray(self.sums.take(index) + share * self.value.take(index))
 
     def beside(self, other: int) -> Array:
         """Tell what each line gains (lines, stations) where another's box is taken already."""
@@ -124,7 +130,7 @@ def _pair(fan: _Fan, alone: Array) -> tuple[int, int, float]:
     for first in starts:
         second = -1
         for _ in range(3):
-            gains = _best_runs(fan.beside(first))[0]
+            gains = _rises(fan.beside(first))[1].max(axis=1)
             partner = int(np.argmax(gains))
             total = float(alone[first] + gains[partner])
             if total > best[2]:

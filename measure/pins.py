@@ -18,12 +18,11 @@ from measure.pin_behind import is_behind, is_wide
 from measure.pin_ends import LEAST_PX, Ends, Trace, find_ends, is_a_pin, trace_bars
 from measure.pin_fit import BarFit, fit_bars
 from measure.pin_search import Bar, Found, search
-from measure.prepare import Prepared, shrink
+from measure.prepare import Prepared
 from measure.strip import Strip, cut_strip
 
+COARSELY = 4  # of the small film, every 4th row and column, where the sides are weighed
 PIN_MM = 1.6  # the pin looked for; common practice, no source
-SIDE_MM = 1.0  # size of a pixel at which the sides are weighed
-SEARCH_MM = 0.27  # size of a pixel in the search
 ROUGH_MM, FINE_MM = (1.5, 0.12), (0.8, 0.0)  # stations along, samples across: to decide, and at last
 HALF_MM, BESIDE_MM = 4.0, 3.0  # half-width of the strip that bars are fitted in, at least; beside a bar
 MOST_TIP_U_MM = {False: 0.45, True: 0.26}  # of a tip, by whether another pin covers it
@@ -167,7 +166,7 @@ class _Candidate:
 
 def _candidates(film: Prepared) -> list[_Candidate]:
     """Where a pin may run, the strongest first, each place once."""
-    image = shrink(film.density, SEARCH_MM / film.mm_per_px)
+    image = film.small
     factor = film.density.shape[0] / image.shape[0]
     mm = film.mm_per_px * factor
     looked = [search(image, line, mm, PIN_MM) for line in find_lines(image, PIN_MM / mm)]
@@ -424,17 +423,16 @@ def _u_across(one: Trace) -> float:
 
 def heavier_side(film: Prepared, pins: Sequence[Pin]) -> Array:
     """Find the unit vector across the pins, to the side where more tissue lies along them."""
-    shrunk = shrink(film.density, SIDE_MM / film.mm_per_px)
-    factor = film.density.shape[0] / shrunk.shape[0]
+    coarse = film.small[::COARSELY, ::COARSELY]
+    factor = COARSELY * film.density.shape[0] / film.small.shape[0]
     middle = np.mean([(pin.tip + pin.straight) / 2 for pin in pins], axis=0)
     along = pins[0].along
     aside = np.array([-along[1], along[0]])
-    away = np.moveaxis(np.indices(shrunk.shape), 0, -1) * factor - middle
+    down, right = (np.arange(size) * factor - at for size, at in zip(coarse.shape, middle, strict=True))
+    forward, across = (np.add.outer(down * way[0], right * way[1]) for way in (along, aside))
     reach = float(np.linalg.norm(pins[0].tip - pins[0].straight)) / 2.0
-    near = (np.abs(away @ along) < reach) & (np.abs(away @ aside) < reach)
-    return np.asarray(
-        aside * (1.0 if np.sum(np.where(near, shrunk * np.sign(away @ aside), 0.0)) > 0 else -1.0)
-    )
+    near = (np.abs(forward) < reach) & (np.abs(across) < reach)
+    return np.asarray(aside * (1.0 if float(coarse[near] @ np.sign(across[near])) > 0 else -1.0))
 
 
 def _in_order(film: Prepared, pins: list[Pin]) -> list[Pin]:

@@ -6,6 +6,7 @@ Only order matters here: the display curve stays as it is, so that a pin's profi
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -39,12 +40,18 @@ class Prepared:
     mm_per_px: float
     scaled: bool
 
+    @cached_property
+    def small(self) -> Image:
+        """The density at `SMALL_MM`, by area, made once for all that is looked for coarsely."""
+        return shrink(self.density, SMALL_MM / self.mm_per_px)
+
     def inverted(self) -> Prepared:
         """Return the same film with its polarity the other way round."""
         density = 1.0 - self.density
         return Prepared(density, density >= 1.0, self.mm_per_px, self.scaled)
 
 
+SMALL_MM = 0.27  # size of a pixel where pins are searched and tissue is weighed
 POLARITY_MM = 0.54  # size of a pixel at which the polarity is told
 THIN_PX, BORDER_PX = 9, 12  # kernel of what is thin; border left out, for collimators' edges
 FIELD_GUESS = 180.0  # mm across the longer side where the file tells nothing; common practice, no source
@@ -52,11 +59,12 @@ FIELD_GUESS = 180.0  # mm across the longer side where the file tells nothing; c
 
 def prepare(film: Film) -> Prepared:
     """Prepare a film with metal bright, whatever its file says of its polarity."""
-    values = film.values()
-    low, high = float(values.min()), float(values.max())
-    density = (values - low) / ((high - low) or 1.0)
+    density = film.values()
+    low, high = density.min(), density.max()
+    density -= low
+    density /= (high - low) or 1.0
     if film.photometric == "MONOCHROME1":
-        density = 1.0 - density
+        np.subtract(1.0, density, out=density)
     scales = scales_for(film, "prepare")
     size = scales[0].mm_per_px if scales else None
     spacing = film.spacing.nominal or film.spacing.pixel
@@ -64,12 +72,12 @@ def prepare(film: Film) -> Prepared:
         size = (spacing[0] / USUAL_MAGNIFICATION, spacing[1] / USUAL_MAGNIFICATION)
     guess = FIELD_GUESS / max(film.pixels.shape)
     mm_per_px = float(np.sqrt(size[0] * size[1])) if size else guess
-    return upright(Prepared(density.astype(np.float32), density >= 1.0, mm_per_px, size is not None))
+    return upright(Prepared(density, density >= 1.0, mm_per_px, size is not None))
 
 
 def upright(film: Prepared) -> Prepared:
     """Return the film with what is thin and stands out most, its metal, bright rather than dark."""
-    small = shrink(film.density, POLARITY_MM / film.mm_per_px)
+    small = shrink(film.small, POLARITY_MM / max(SMALL_MM, film.mm_per_px))
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (THIN_PX, THIN_PX))
     inner = np.s_[BORDER_PX:-BORDER_PX, BORDER_PX:-BORDER_PX]
     if not small[inner].size:

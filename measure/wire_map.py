@@ -120,8 +120,7 @@ def wire_map(film: Prepared, pins: Sequence[Pin], view: str) -> WireMap | None:
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (round(BACKGROUND_MM / px_mm) | 1,) * 2)
     height = float(np.median([pin.trace.fit.height for pin in pins]))
     metal = cv2.morphologyEx(smooth, cv2.MORPH_TOPHAT, kernel) / height
-    places = strip.on_film(*np.meshgrid(strip.along, strip.across, indexing="ij"))
-    aways = [_distance(places, pin) * mm for pin in pins]
+    aways = [_distance(strip, pin) * mm for pin in pins]
     for away in aways:
         metal -= _edges(metal, away)
     beside = np.min(np.abs(aways), axis=0)
@@ -133,13 +132,17 @@ def wire_map(film: Prepared, pins: Sequence[Pin], view: str) -> WireMap | None:
     return WireMap(strip, metal, px_mm, beside, (float(run[:, 0].max()) - low) / block, view)
 
 
-def _distance(places: Array, pin: Pin) -> Array:
-    """Distance (...) of places (..., 2) to a pin's straight part, signed by the side."""
-    along, away = pin.along, places - pin.straight
-    length = float((pin.tip - pin.straight) @ along)
-    foot = np.clip(away @ along, 0.0, length)
-    side = np.where(away @ np.array([-along[1], along[0]]) < 0, -1.0, 1.0)
-    return np.asarray(side * np.linalg.norm(away - foot[..., None] * along, axis=-1))
+def _distance(strip: Strip, pin: Pin) -> Array:
+    """Distance (stations, samples) to a pin's straight part, pixels, signed by the side."""
+    along, away = pin.along, strip.origin - pin.straight
+    forward, aside = (
+        np.add.outer(
+            (away + strip.along[:, None] * strip.direction) @ way, strip.across * (strip.normal @ way)
+        )
+        for way in (along, np.array([-along[1], along[0]]))
+    )
+    beyond = forward - np.clip(forward, 0.0, float((pin.tip - pin.straight) @ along))
+    return np.asarray(np.copysign(np.hypot(beyond, aside), aside))
 
 
 def _edges(metal: NDArray[np.float32], away: Array) -> NDArray[np.float32]:

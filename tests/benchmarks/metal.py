@@ -15,7 +15,7 @@ from skimage.filters import frangi
 from skimage.transform import probabilistic_hough_line
 
 from measure import phantom, phantom_film
-from measure.features import Features
+from measure.features import find_features
 from measure.film import Film, Spacing
 from measure.pins import find_pins
 from measure.prepare import prepare
@@ -49,7 +49,7 @@ if __name__ == "__main__":
     film = Film(pixels=pixels, photometric=f"MONOCHROME{case.exposure.monochrome}", spacing=Spacing(imager=(0.1, 0.1)), view="lateral")  # fmt: skip  # noqa: E501
     prepared = prepare(film)
     pins = find_pins(prepared)
-    features, click = Features(prepared, pins), tuple(phantom.landmarks(case)["shaft_dorsal"].film[0])
+    features, click = find_features(film, "lateral"), tuple(phantom.landmarks(case)["shaft_dorsal"].film[0])
     slow = seconds(lambda: baseline(prepared.density), 1)
     for name, taken in (
         ("prepare", seconds(lambda: prepare(film))),
