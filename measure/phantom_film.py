@@ -506,7 +506,8 @@ def metal_transmission(bars: list[Bar], case: Case) -> Array:
         if here.any():
             left, right = int(windows[here, 2].min()), int(windows[here, 3].max())
             some = [piece for piece, is_here in zip(pieces, here, strict=True) if is_here]
-            through = np.exp(-case.exposure.steel * metal_paths(some, pose, FINER, (top, bottom, left, right)))
+            paths = metal_paths(some, pose, FINER, (top, bottom, left, right))
+            through = np.exp(-case.exposure.steel * paths)
             grid = through.reshape(bottom - top, FINER, right - left, FINER)
             share[top:bottom, left:right] = grid.mean(axis=(1, 3))
     return share
