@@ -214,6 +214,7 @@ class Exposure:
     shutter: bool = True  # what is shut off is shown black, as if cut away, not white
     letter: bool = True  # lead side letter
     kvp: float = 55.0
+    steel: float = 1.4  # attenuation of the metal at the beam's one effective energy, 1/mm; no source
 
 
 @dataclass(frozen=True)

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 # Attenuation, 1/mm. Bone is what it adds to the soft tissue it displaces.
 MUSCLE, FAT = 0.0215, 0.0180
 CORTEX, CANCELLOUS, MARROW = 0.072, 0.021, 0.003
-STEEL, LEAD = 1.4, 5.0
+LEAD = 5.0
 TOP = 4095  # of 12 bits
 STILL = Motion(np.eye(3), np.zeros(3))
 FINER = 3  # grid of the metal, per pixel
@@ -506,7 +506,8 @@ def metal_transmission(bars: list[Bar], case: Case) -> Array:
         if here.any():
             left, right = int(windows[here, 2].min()), int(windows[here, 3].max())
             some = [piece for piece, is_here in zip(pieces, here, strict=True) if is_here]
-            through = np.exp(-STEEL * metal_paths(some, pose, FINER, (top, bottom, left, right)))
+            paths = metal_paths(some, pose, FINER, (top, bottom, left, right))
+            through = np.exp(-case.exposure.steel * paths)
             grid = through.reshape(bottom - top, FINER, right - left, FINER)
             share[top:bottom, left:right] = grid.mean(axis=(1, 3))
     return share

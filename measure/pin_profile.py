@@ -7,9 +7,11 @@ level that metal without end would have, that is
     P - g log(1 + (exp((P - A) / g) - 1) L).
 
 A is a line across at each station, so that bone does no harm; P is smooth along the bars, for scatter is;
-g, the radius and the blur are those of the whole film. So what the tissue does to the bars' height from
-station to station tells scatter from width. Fitted by Gauss and Newton's way with damping, the stations' own
-lines eliminated; each sample is weighed down by how far it is off, so that wires count little.
+g, the radius, the blur and how strongly the metal takes the beam are those of the whole film. So what the
+tissue does to the bars' height from station to station tells scatter from width. Fitted by Gauss and Newton's
+way with damping, the stations' own lines eliminated; each sample is weighed down by how far it is off, so
+that wires count little. The metal is taken to be steel: titanium takes less of the beam, and its width comes
+out wrong.
 """
 
 from __future__ import annotations
@@ -29,10 +31,16 @@ ROUNDS, TRIES = 25, 6
 FAR = 3.0  # standard deviations from where on a sample counts less
 USUAL_SCATTER = 0.35  # share of what the tissue lets through; to start from
 GAIN_U = 0.6  # of the logarithm of the gain, about what scatters of 0.05 to 1 make it
+# Of the logarithm of steel's attenuation: iron's is 2.9, 1.5 and 0.95 per mm at 40, 50 and 60 keV (NIST XCOM,
+# from memory), and tubes of 50 to 70 kV are filtered more or less.
+STEEL_U = 0.3
 ALIKE = 10.0  # so many samples err alike, by what the model leaves out; from phantom films
 GAIN = -ORDER - 2  # its logarithm's place among what is fitted
 BLUR = GAIN - 1
-SIZES = np.s_[-ORDER - 4 : -ORDER - 1]  # places of radius, blur and gain
+RADIUS = BLUR - 1
+STEEL = RADIUS - 1  # the same of how strongly the metal takes the beam, over what stations say
+SIZES = np.s_[STEEL : GAIN + 1]  # places of steel, radius, blur and gain
+DRAWN = np.array([STEEL, GAIN])  # places of what is drawn to what is usual
 LEAST_DROP, MOST_DROP = 0.02, 8.0  # of the beam behind the tissue above scatter, exponent
 
 
@@ -53,9 +61,10 @@ def beam_left(across: Array, centres: Array, radius: float, blur: float, strengt
 class Profile:
     """What was fitted, lengths in pixels.
 
-    free: lines of the bars (each distance across at the pivot, and slope), log of radius, blur and gain,
-    and the polynomial of P. backs: (stations, 2), level beside the bars and its slope. u: relative standard
-    uncertainty of the radius, for white noise alone.
+    free: lines of the bars (each distance across at the pivot, and slope), log of steel's strength over
+    the stations', of radius, blur and gain, and the polynomial of P. backs: (stations, 2), level beside the
+    bars and its slope. u: relative standard uncertainty of the radius, for noise, and for what steel and gain
+    may be.
     """
 
     free: Array
@@ -66,12 +75,12 @@ class Profile:
     @property
     def lines(self) -> Array:
         """(bars, 2)."""
-        return self.free[: -ORDER - 4].reshape(-1, 2)
+        return self.free[:STEEL].reshape(-1, 2)
 
     @property
     def radius(self) -> float:
         """Of all bars alike."""
-        return float(np.exp(self.free[-ORDER - 4]))
+        return float(np.exp(self.free[RADIUS]))
 
 
 @dataclass(frozen=True)
@@ -134,14 +143,15 @@ class Stations:
         return np.asarray(lines[:, :1] + lines[:, 1:] * (self.along - self.pivot))
 
     def left(self, free: Array) -> Array:
-        """Share of the beam left, by lines, radius and blur."""
-        lines = free[: -ORDER - 4].reshape(-1, 2)
-        radius, blur = np.exp(free[-ORDER - 4 : -ORDER - 2])
-        return beam_left(self.across, self._places(lines), radius, float(blur), self.strength)
+        """Share of the beam left, by lines, steel, radius and blur."""
+        lines = free[:STEEL].reshape(-1, 2)
+        steel, radius, blur = np.exp(free[STEEL:GAIN])
+        strength = self.strength * float(steel)
+        return beam_left(self.across, self._places(lines), radius, float(blur), strength)
 
     def model(self, free: Array, backs: Array, left: Array) -> tuple[Array, Array, Array, Array]:
         """Signal, and its slopes by what is left of the beam, by the level beside and by log gain."""
-        gain, level = np.exp(free[-ORDER - 2]), (self.waves @ free[-ORDER - 1 :])[:, None]
+        gain, level = np.exp(free[GAIN]), (self.waves @ free[-ORDER - 1 :])[:, None]
         drop = np.clip((level - backs[:, :1] - backs[:, 1:] * self.aside) / gain, LEAST_DROP, MOST_DROP)
         whole = 1.0 + np.expm1(drop) * left
         by_back = left * np.exp(drop) / whole
@@ -158,14 +168,14 @@ class Stations:
         normal = base @ base.transpose(0, 2, 1) + 1e-6 * np.eye(2)
         backs = np.linalg.solve(normal, base @ self.signal[..., None])[..., 0]
         level = float(np.median(backs[:, 0])) + gain * np.log1p(1.0 / USUAL_SCATTER)
-        rest = [np.log(self.radius), np.log(blur), np.log(gain), level, *[0.0] * ORDER]
+        rest = [0.0, np.log(self.radius), np.log(blur), np.log(gain), level, *[0.0] * ORDER]
         return np.concatenate([self.lines.ravel(), rest]), backs
 
     def slopes(self, free: Array, left: Array, by: tuple[Array, Array, Array]) -> Array:
         """Slopes (free, stations, samples) of the signal."""
         by_left, by_back, by_gain = by
         steps = np.concatenate(
-            [np.tile([0.05, 0.05 / (self.run[1] - self.run[0])], len(self.lines)), [0.01, 0.03]]
+            [np.tile([0.05, 0.05 / (self.run[1] - self.run[0])], len(self.lines)), [0.05, 0.01, 0.03]]
         )
         moves = np.eye(len(free))[: len(steps)] * steps[:, None]
         shaped = [
@@ -193,23 +203,21 @@ class _Normal:
 
     @classmethod
     def about(
-        cls, stations: Stations, free: Array, backs: Array, left: Array, usual_gain: float, gain_u: float
+        cls, stations: Stations, free: Array, backs: Array, left: Array, usual: Array, usual_u: Array
     ) -> _Normal:
         """Build them where the film's noise is what the state leaves of it."""
         seen, *by = stations.model(free, backs, left)
-        off, weight, gain_off = stations.signal - seen, stations.weight, free[GAIN] - usual_gain
+        off, weight, unusual = stations.signal - seen, stations.weight, (free - usual)[DRAWN] / usual_u
         noise = max(1.4826 * float(np.median(np.abs(off[weight > 0]))), 1e-4)
         share = weight / (1.0 + (off / (FAR * noise)) ** 2) ** 2 / noise**2 / ALIKE
         slopes = stations.slopes(free, left, (by[0], by[1], by[2]))
         own = np.stack([by[1], by[1] * stations.aside], axis=1)
         inverse, mixed, whole, pull, own_pull = _normal_parts(slopes, own, share, off)
-        whole[GAIN, GAIN] += gain_u**-2
-        pull[GAIN] -= gain_off / gain_u**2
+        whole[DRAWN, DRAWN] += usual_u**-2
+        pull[DRAWN] -= unusual / usual_u
         reduced = whole - np.einsum("sgk,skl,shl->gh", mixed, inverse, mixed, optimize=True)
         pull = pull - np.einsum("sgk,skl,sl->g", mixed, inverse, own_pull, optimize=True)
-        return cls(
-            share, _cost(off, share, gain_off / gain_u), inverse, mixed, whole, reduced, pull, own_pull
-        )
+        return cls(share, _cost(off, share, unusual), inverse, mixed, whole, reduced, pull, own_pull)
 
     def step(self, damping: float, shape_too: bool) -> tuple[Array, Array]:
         """Tell how to change what is free (not at all without `shape_too`) and the stations' levels."""
@@ -224,24 +232,26 @@ def fit_profile(
     stations: Stations,
     free: Array,
     backs: Array,
-    usual_gain: float,
+    usual: Array,
     shape_too: bool = True,
     gain_u: float = GAIN_U,
+    steel_u: float = STEEL_U,
 ) -> Profile:
-    """Fit from a start; with `shape_too` false only the levels beside the bars. usual_gain: its logarithm.
+    """Fit from a start; with `shape_too` false only the levels beside the bars.
 
-    gain_u: what that may be off.
+    usual: as free; its steel and gain are what the fit is drawn to. gain_u, steel_u: what those may be off.
     """
+    usual_u = np.array([steel_u, gain_u])
     damping, left = 1e-2, stations.left(free)
     for _ in range(ROUNDS if shape_too else 6):
-        normal = _Normal.about(stations, free, backs, left, usual_gain, gain_u)
+        normal = _Normal.about(stations, free, backs, left, usual, usual_u)
         for _ in range(TRIES):
             change, rest = normal.step(damping, shape_too)
             new = free + change, backs + rest
             new_left = stations.left(new[0]) if shape_too else left
             off = stations.signal - stations.model(*new, new_left)[0]
-            gain_off = (new[0][GAIN] - usual_gain) / gain_u
-            gained = normal.cost - _cost(off, normal.share, gain_off)
+            unusual = (new[0] - usual)[DRAWN] / usual_u
+            gained = normal.cost - _cost(off, normal.share, unusual)
             if gained > 0.0:
                 (free, backs), left, damping = new, new_left, damping / 6.0
                 break
@@ -249,12 +259,12 @@ def fit_profile(
         if gained < 1e-4:
             break
     off = stations.weight * (stations.signal - stations.model(free, backs, left)[0])
-    u = float(np.sqrt(np.linalg.pinv(normal.reduced)[-ORDER - 4, -ORDER - 4]))
+    u = float(np.sqrt(np.linalg.pinv(normal.reduced)[RADIUS, RADIUS]))
     return Profile(free, backs, u, off)
 
 
-def _cost(off: Array, share: Array, gain_off: float) -> float:
-    return float((share * off**2).sum()) + gain_off**2
+def _cost(off: Array, share: Array, unusual: Array) -> float:
+    return float((share * off**2).sum() + unusual @ unusual)
 
 
 def _normal_parts(

@@ -17,7 +17,7 @@ from scipy.special import expit
 
 from measure.display_curve import SIGMOID, STRAIGHT, steepness, undone
 from measure.lines import Array, Line
-from measure.pin_profile import ALIKE, BLUR, GAIN, Profile, Stations, fit_profile
+from measure.pin_profile import ALIKE, BLUR, GAIN, STEEL, Profile, Stations, fit_profile
 from measure.pins import PIN_MM, Pin
 from measure.prepare import Prepared
 from measure.scale import ScaleInput, check_size, found_input
@@ -32,8 +32,8 @@ MOST_CLIPPED = 0.02  # share of the pin's core at the top of the film's range
 MOST_BESIDE = 0.12  # what the pin's first fit may leave: a wire along most of it is taken for its width
 MOST_DENSE = 0.93  # of the film's range: above it display curves flatten the metal
 # Relative, of what the model may be off, with scatter and wire as phantom films have them
-# (tests/validation_metal.py): where two pins were fitted as alike, though not at one height, and one alone.
-MODEL_U = {True: 0.005, False: 0.002}
+# (tests/validation_metal.py).
+MODEL_U = 0.005
 
 
 @dataclass(frozen=True)
@@ -68,17 +68,17 @@ def pin_widths(film: Prepared, pins: Sequence[Pin], diameter_mm: float = PIN_MM)
     )
 
 
-def gain_and_blur(film: Prepared, pins: Sequence[Pin]) -> tuple[float, float] | str:
-    """Logarithms of the gain (density) and blur (pixels) of a film that its pins tell, by the straight curve.
+def steel_blur_gain(film: Prepared, pins: Sequence[Pin]) -> Array | str:
+    """Logarithms (3,) of what a film's pins tell of it, by the straight curve.
 
+    Of how strongly its steel takes the beam, over what is usual; of blur (pixels); of gain (density).
     Where no pin may be fitted, why.
     """
     tried = _all_tried(film, pins, PIN_MM)
     fits = [one.straight.free for one in tried if isinstance(one, _Tried)]
     if not fits:
         return "; ".join(dict.fromkeys(str(one) for one in tried))
-    gain, blur = np.mean([one[[GAIN, BLUR]] for one in fits], axis=0)
-    return float(gain), float(blur)
+    return np.asarray(np.mean([one[[STEEL, BLUR, GAIN]] for one in fits], axis=0))
 
 
 def _all_tried(film: Prepared, pins: Sequence[Pin], diameter_mm: float) -> list[_Tried | str]:
@@ -131,16 +131,15 @@ def _profile(density: Stations, quiet: NDArray[np.bool_], pin: Pin, curve: float
     first, top = pin.trace.fit, float(np.median(np.quantile(density.signal, 0.98, axis=1)))
     height = float(undone(top, curve) - undone(top - first.height, curve))
     stations = replace(density, signal=undone(np.clip(density.signal, 0.0, 1.0), curve))
-    free, backs = stations.start(first.blur, height)
-    gain = float(free[GAIN])
-    profile = fit_profile(stations.only(quiet), free, backs[quiet], gain)
-    everywhere = fit_profile(stations, profile.free, backs, gain, shape_too=False)
+    start, backs = stations.start(first.blur, height)
+    profile = fit_profile(stations.only(quiet), start, backs[quiet], start)
+    everywhere = fit_profile(stations, profile.free, backs, start, shape_too=False)
     left = np.sqrt((everywhere.left_over**2).sum(axis=1) / stations.weight.sum(axis=1))
     good = left <= MOST_OFF * np.quantile(left, GOOD)
     if good.sum() < LEAST_STATIONS:
         good = quiet
     else:
-        profile = fit_profile(stations.only(good), profile.free, backs[good], gain)
+        profile = fit_profile(stations.only(good), profile.free, backs[good], start)
     off = np.full(stations.signal.shape, np.nan)
     shown_off = profile.left_over * steepness(stations.signal[good], curve)
     off[good] = np.where(stations.only(good).weight > 0, shown_off, np.nan)
@@ -167,8 +166,7 @@ def _width(tried: _Tried, sigmoid: float, pin: Pin) -> Width:
     likely = np.array([1.0 - sigmoid, sigmoid])
     pixels, low, high = float(likely @ found), *LIKELY
     by_curve = float(np.sqrt(likely @ (found - pixels) ** 2)) / pixels
-    model = MODEL_U[len(tried.straight.lines) > 1]
-    u = float(np.linalg.norm([np.sqrt(likely @ own**2), model, by_curve]))
+    u = float(np.linalg.norm([np.sqrt(likely @ own**2), MODEL_U, by_curve]))
     sound = low < pixels / pin.width < high
     return Width(pixels, u, None if sound else "the pin's profile is no bar's")
 
@@ -230,8 +228,8 @@ def pin_input(
         return None, "; ".join(dict.fromkeys(str(width.refused) for _, width in widths)) or "no pin was found"
     own = list(dict.fromkeys(width for _, width in usable))  # pins fitted together have one
     weights = np.array([width.u for width in own]) ** -2.0
-    pixels = float(np.average([width.pixels for width in own], weights=weights))
+    # Pins fitted apart share the film's curve, steel and scatter, so that two are hardly surer than one.
+    pixels, u = np.average([(width.pixels, width.u) for width in own], axis=0, weights=weights)
     pin, _ = usable[0]
     middle, across = (pin.tip + pin.straight) / 2.0, np.array([-pin.along[1], pin.along[0]])
-    u = float(weights.sum() ** -0.5)  # pins fitted apart err apart, as phantom films show
-    return found_input(KIND, middle.tolist(), across.tolist(), pixels, u, diameter_mm), ""
+    return found_input(KIND, middle.tolist(), across.tolist(), float(pixels), float(u), diameter_mm), ""

@@ -15,8 +15,8 @@ import cv2
 import numpy as np
 
 from measure.lines import Array, Line
-from measure.pin_profile import GAIN, Profile, Stations, fit_profile
-from measure.pin_width import MOST_DENSE, Width, gain_and_blur
+from measure.pin_profile import GAIN, STEEL, Profile, Stations, fit_profile
+from measure.pin_width import MOST_DENSE, Width, steel_blur_gain
 from measure.pins import PIN_MM, Pin
 from measure.prepare import Prepared
 from measure.scale import ScaleInput, check_size, found_input
@@ -26,6 +26,7 @@ from measure.wire import Wire
 KIND = "wire profile"
 HALF_MM, BLOCK = 2.5, 2  # of the strips cut along the stretches: half width, pixels to a station
 BARE_HEIGHT = 0.7  # of a pin's height a wire has, about; to start from
+STEEL_U = 0.15  # of the logarithm of steel's strength that the pins tell
 GAIN_U = 0.3  # of the logarithm of the gain that the pins tell, for their densities are not the wire's
 # Rise of the film from beside the wire to as far as this (in its diameters), as a share of its height: from
 # there on other metal lies beside it.
@@ -35,16 +36,18 @@ MOST_APART = 0.03  # standard deviation of the stretches' own widths, relative
 QUIETEST, MOST_OFF = 0.2, 2.0  # stations fitted: no more off than so many times this quantile
 LIKELY = (0.7, 1.4)  # of the width that the pins let expect
 # Relative, of what the model may be off, with scatter, curve and the wire's height off the bone's plane as
-# phantom films have them (tests/validation_metal.py).
-MODEL_U = 0.008
+# phantom films have them (tests/validation_metal.py), steel's attenuation from 1.0 to 2.6 per mm: the wire,
+# thinner than the pins, tells that worse than they do.
+MODEL_U = 0.025
 
 
 @dataclass(frozen=True)
 class _Start:
-    """Logarithms of gain and blur (pixels), and the wire's height, density."""
+    """Logarithms of steel's strength over the usual, blur (pixels) and gain; the wire's height, density."""
 
-    gain: float
+    steel: float
     blur: float
+    gain: float
     height: float
 
 
@@ -59,10 +62,11 @@ class _Stretch:
 def wire_width(film: Prepared, pins: Sequence[Pin], wire: Wire, diameter_mm: float) -> Width:
     """Fit the wire's diameter, pooled over its straight stretches; diameter_mm: as it is stated."""
     expected = diameter_mm / PIN_MM * float(np.median([pin.width for pin in pins]))
-    known = gain_and_blur(film, pins)
+    known = steel_blur_gain(film, pins)
     if isinstance(known, str):
         return Width(expected, np.inf, f"no pin tells the film's gain: {known}")
-    start = _Start(*known, BARE_HEIGHT * pins[0].trace.fit.height)
+    steel, blur, gain = known
+    start = _Start(steel, blur, gain, BARE_HEIGHT * pins[0].trace.fit.height)
     found = [_stretch(film, start, piece, expected, diameter_mm) for piece in wire.straight]
     usable = [one for one in found if isinstance(one, _Stretch)]
     if len(usable) < LEAST_STRETCHES:
@@ -135,8 +139,8 @@ def _bar(strip: Strip, values: Array, along: Array, expected: float, mm: float) 
 
 def _fitted(stations: Stations, start: _Start) -> Profile:
     free, backs = stations.start(float(np.exp(start.blur)), start.height)
-    free[GAIN] = start.gain
-    return fit_profile(stations, free, backs, start.gain, gain_u=GAIN_U)
+    free[STEEL], free[GAIN] = start.steel, start.gain
+    return fit_profile(stations, free, backs, free, gain_u=GAIN_U, steel_u=STEEL_U)
 
 
 def _pooled(stretches: Sequence[_Stretch], start: _Start, expected: float, mm: float) -> Profile:

@@ -31,7 +31,7 @@ from validation_metal import true_pins
 from measure import phantom
 from measure.display_curve import SIGMOID, STRAIGHT, shown, undone
 from measure.marker import _Edge, find_marker
-from measure.pin_profile import GAIN, Stations, beam_left, fit_profile
+from measure.pin_profile import Stations, beam_left, fit_profile
 from measure.pin_width import pin_input
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare, upright
@@ -87,7 +87,7 @@ def test_the_width_of_an_analytic_wire(scatter: float, shift: float) -> None:
     for true in (radius, 1.04 * radius):
         stations = straight_wire(true, 0.8, scatter, 1.08 * radius, shift)
         free, backs = stations.start(1.0, float(np.ptp(stations.signal[0])))
-        widths.append(fit_profile(stations, free, backs, float(free[GAIN])).radius)
+        widths.append(fit_profile(stations, free, backs, free).radius)
     assert widths[0] == pytest.approx(radius, rel=0.02)
     assert widths[1] != pytest.approx(radius, rel=0.02)
 
@@ -104,7 +104,7 @@ def test_the_width_by_either_curve(curve: float) -> None:
     for tried in (STRAIGHT, SIGMOID):
         bent = replace(stations, signal=undone(share, tried))
         free, backs = bent.start(1.0, float(np.ptp(bent.signal[0])))
-        off[tried] = abs(fit_profile(bent, free, backs, float(free[GAIN])).radius / 3.3 - 1.0)
+        off[tried] = abs(fit_profile(bent, free, backs, free).radius / 3.3 - 1.0)
     other = SIGMOID if curve == STRAIGHT else STRAIGHT
     assert off[curve] < 0.01
     assert off[other] > off[curve]
