@@ -15,13 +15,15 @@ from measure import features
 from measure.__main__ import main
 from measure.features import ROWS, Features, Row, filled, find_features
 from measure.film import Film, read_film
+from measure.phantom_dicom import Label, write_film
+from measure.phantom_film import Rendered
 from measure.prepare import prepare
 from measure.propose import propose, propose_scale
 from measure.review import proposed
 from measure.samples import samples_folder
 from measure.sites import load_site
 
-AP = Path("HF-0001") / "2025-03-18-ap.dcm"  # a sample whose wire gives a scale
+AP = Path("HF-0001") / "2025-03-18-ap.dcm"
 
 
 def words_of(folder: Path, capsys: pytest.CaptureFixture[str], *options: str) -> str:
@@ -33,12 +35,20 @@ def test_the_stated_size_of_the_wire_makes_a_scale(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """`--wire-mm`: a false size contradicts the film's own scale, and is named; the true one fits it."""
-    shutil.copy(samples_folder() / AP, tmp_path)
+    case, film = rendered(700_005)
+    pixels = Rendered(film.pixels, 0.0, 1.0, (0.0, 4095.0))
+    write_film(tmp_path / "film.dcm", case, pixels, Label())
     assert "wire of" not in words_of(tmp_path, capsys)
     assert "DISAGREE" not in words_of(tmp_path, capsys, "--wire-mm", "1.0")
     told = words_of(tmp_path, capsys, "--wire-mm", "1.25")
     assert "scales DISAGREE" in told
     assert "wire of 1.25 mm" in told
+
+
+def test_a_wire_that_gives_no_scale_says_why(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A sample whose pins lie by other metal."""
+    shutil.copy(samples_folder() / AP, tmp_path)
+    assert "other metal lies along most of the pin" in words_of(tmp_path, capsys, "--wire-mm", "1.0")
 
 
 @pytest.mark.parametrize(("region", "given"), [("Elbow joint", True), ("Hip joint", False)])
