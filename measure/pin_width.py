@@ -28,6 +28,10 @@ QUIETEST = 0.3  # share of the stations that the first fit takes
 MOST_OFF, GOOD = 3.0, 0.1  # times what is left at the best tenth of the stations
 LEAST_STATIONS = 8
 LIKELY = (0.7, 1.4)  # of the width that the search found
+# Of the stated size, the width by the film's own pixels. Those of a detector are taken to be enlarged by
+# USUAL_MAGNIFICATION, where 1.0 to 1.4 may be: other metal than a pin, or another size, lies beyond.
+AS_STATED = (0.85, 1.25)
+APART = 3.0  # standard uncertainties by which two widths on one film may differ
 MOST_CLIPPED = 0.02  # share of the pin's core at the top of the film's range
 MOST_BESIDE = 0.12  # what the pin's first fit may leave: a wire along most of it is taken for its width
 MOST_DENSE = 0.93  # of the film's range: above it display curves flatten the metal
@@ -227,9 +231,23 @@ def pin_input(
     if not usable:
         return None, "; ".join(dict.fromkeys(str(width.refused) for _, width in widths)) or "no pin was found"
     own = list(dict.fromkeys(width for _, width in usable))  # pins fitted together have one
+    if why := _unlike(film, own, diameter_mm):
+        return None, why
     weights = np.array([width.u for width in own]) ** -2.0
     # Pins fitted apart share the film's curve, steel and scatter, so that two are hardly surer than one.
     pixels, u = np.average([(width.pixels, width.u) for width in own], axis=0, weights=weights)
     pin, _ = usable[0]
     middle, across = (pin.tip + pin.straight) / 2.0, np.array([-pin.along[1], pin.along[0]])
     return found_input(KIND, middle.tolist(), across.tolist(), float(pixels), float(u), diameter_mm), ""
+
+
+def _unlike(film: Prepared, widths: Sequence[Width], diameter_mm: float) -> str:
+    """Say why widths are not those of pins of the stated size, or "" where they may be."""
+    for width in widths:
+        seen = width.pixels * film.mm_per_px
+        if not AS_STATED[0] < seen / diameter_mm < AS_STATED[1]:
+            return f"a pin of {diameter_mm:g} mm was stated, and what is seen is about {seen:.1f} mm wide"
+    narrow, wide = (choose(widths, key=lambda width: width.pixels) for choose in (min, max))
+    if wide.pixels - narrow.pixels > APART * np.hypot(wide.u * wide.pixels, narrow.u * narrow.pixels):
+        return f"the pins' widths differ by {100 * (wide.pixels / narrow.pixels - 1.0):.0f} %"
+    return ""

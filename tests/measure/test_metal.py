@@ -15,11 +15,11 @@ import pytest
 from metal_films import photographs, rendered, slices
 from validation_metal import FOUND_DEGREES, FOUND_MM, match
 
-from measure import phantom
+from measure import phantom, pin_width
 from measure.features import Features
 from measure.film import Film
 from measure.marker import find_marker
-from measure.pin_width import _core, pin_input, pin_widths
+from measure.pin_width import Width, _core, pin_input, pin_widths
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare, upright
 from measure.propose import propose, propose_scale, proposed_reading
@@ -142,6 +142,24 @@ class TestWidth:
         assert len(errors) >= 3
         assert np.abs(errors).max() < 3.0
         assert np.abs(np.array(errors) + 0.2 / 0.045).max() > 3.0  # a scale 20 % off is seen
+
+    def test_what_no_pin_of_the_stated_size_can_be_is_refused(self) -> None:
+        """Pins seen far wider or narrower than stated, or of two sizes on one film, give no scale."""
+        film, pins = next(
+            (prepare(rendered(seed)[1]), found(seed))
+            for seed in SEEDS
+            if pin_input(prepare(rendered(seed)[1]), found(seed))[0]
+        )
+        for stated in (1.1, 2.4):
+            assert f"a pin of {stated} mm was stated" in pin_input(film, pins, stated)[1]
+
+    def test_pins_of_two_widths_give_no_scale(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        film = prepare(rendered(SEEDS[0])[1])
+        pixels = 1.6 / film.mm_per_px
+        for wider, differs in ((1.01, False), (1.12, True)):
+            widths = [Width(pixels, 0.01, None), Width(wider * pixels, 0.02, None)]
+            monkeypatch.setattr(pin_width, "pin_widths", lambda *_, widths=widths: widths)
+            assert ("differ by 12 %" in pin_input(film, found(SEEDS[0])[:2])[1]) == differs
 
     @pytest.mark.parametrize("diameter", [0.0, -1.6, float("nan")])
     def test_diameter_must_be_positive(self, diameter: float) -> None:
