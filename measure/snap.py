@@ -79,8 +79,7 @@ def snap(
     number, part = _named(name)
     pins = _pins_of(features, number, name, placed) if part else ()
     made = _Click(features, part or number.rstrip("12"), np.array(click, dtype=float), pins)
-    moves = (way(made) for way in _WAYS.get(made.kind, (_to_place,)))
-    return next((move for move in moves if move is not None), None)
+    return _WAYS.get(made.kind, _to_place)(made)
 
 
 def _named(name: str) -> tuple[str, str]:
@@ -211,11 +210,10 @@ def _off_line(features: Features, side: str, points: Array) -> Array:
 
 NEAR_SIDES = "dorsal", "ulnar"  # with less tissue beyond
 _CORTICES = "shaft_dorsal", "shaft_volar", "shaft_ulnar", "shaft_radial", "hole_dorsal", "hole_volar"
-# What is tried in turn for a kind of landmark; for all others, the nearest place that was found.
-_WAYS: Mapping[str, tuple[Callable[[_Click], Snapped | None], ...]] = {
-    "straight": (_to_axis,),
-    "exit": (_to_place, _to_axis),
-    "far_cortex": (_to_place, _to_axis),
-    "joint_arc": (_to_arc,),
-    **dict.fromkeys(_CORTICES, (_to_cortex,)),
+# Where a kind of landmark goes that does not go to the nearest place found. An exit or a far cortex is not
+# sent to the pin's axis: that is sure across the pin alone, and what is measured lies along it.
+_WAYS: Mapping[str, Callable[[_Click], Snapped | None]] = {
+    "straight": _to_axis,
+    "joint_arc": _to_arc,
+    **dict.fromkeys(_CORTICES, _to_cortex),
 }
