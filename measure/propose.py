@@ -55,7 +55,7 @@ def propose(film: Film, site: Site, view: str, sizes: Mapping[str, float] | None
         if place.name and place.name in asked and _on_film(place.points, film.pixels.shape)
     }
     if found.pins and "wire_break" in asked:
-        notes += not_judged(found.wire)
+        notes += not_judged(found.wire, found.film.scaled)
     if len(found.pins) == 1 and "pin2_tip" in asked:
         notes = (*notes, ONE_PIN)
     return Proposals(landmarks, inputs, notes)
