@@ -224,7 +224,7 @@ ROWS = (
     Row("wire", find_wire, (*_ON_PINS, "view"), _of_wire),
     Row("cortices", shaft_cortices, (*_ON_PINS, "view"), _of_cortices),
     Row("bends", pin_bends, _ON_PINS, _of_bends, _LATERAL),
-    Row("end", bone_end, _ON_PINS, _none, _LATERAL),
+    Row("end", bone_end, _ON_PINS, _none, _LATERAL, proposed=False),
     Row("exits", pin_exits, (*_ON_PINS, "end"), _of_exits, _LATERAL),
     Row("far_cortices", _far_crossings, (*_ON_PINS, "cortices"), _of_far_cortices, _LATERAL),
     Row("arc", notch_arc, _ON_PINS, _of_arc, _LATERAL),

@@ -172,7 +172,7 @@ def _width(tried: _Tried, sigmoid: float, pin: Pin) -> Width:
     by_curve = float(np.sqrt(likely @ (found - pixels) ** 2)) / pixels
     u = float(np.linalg.norm([np.sqrt(likely @ own**2), MODEL_U, by_curve]))
     sound = low < pixels / pin.width < high
-    return Width(pixels, u, None if sound else "the pin's profile is no bar's")
+    return Width(pixels, u, None if sound else "the pin's profile is not that of a round bar")
 
 
 def _stations(film: Prepared, pin: Pin, known: NDArray[np.bool_], diameter_mm: float) -> Stations:

@@ -55,18 +55,20 @@ def propose(film: Film, site: Site, view: str, sizes: Mapping[str, float] | None
         if place.name and place.name in asked and _on_film(place.points, film.pixels.shape)
     }
     if found.pins and "wire_break" in asked:
-        notes += not_judged(found.wire)
+        notes += not_judged(found.wire, found.film.scaled)
     if len(found.pins) == 1 and "pin2_tip" in asked:
         notes = (*notes, ONE_PIN)
     return Proposals(landmarks, inputs, notes)
 
 
-def propose_scale(film: Film, kind: str, size_mm: float) -> tuple[ScaleInput | None, str]:
+def propose_scale(film: Film, view: str, kind: str, size_mm: float) -> tuple[ScaleInput | None, str]:
     """Look for a scale of a kind ("marker", "pin width", "wire width") and true diameter; else why none.
+
+    view: what the film shows, as it says itself or a reader does; empty where nobody does.
 
     Raises ScaleError for a size that is not positive.
     """
-    return _scale(find_features(film, film.view or "", _NEEDED[kind]), kind, size_mm)
+    return _scale(find_features(film, view, _NEEDED[kind]), kind, size_mm)
 
 
 def proposed_reading(

@@ -41,12 +41,13 @@ class Salvaged:
             yield from self._between(first, min(first + AT_A_TIME - 1, self._last))
 
     def _last_number(self) -> int:
-        """Return the last row's number; where its page is damaged, how many rows an index knows of."""
-        count = sa.select(sa.func.count()).select_from(self._table)
-        found = self._read(sa.select(sa.func.max(self._table.c.number))) or self._read(count)
+        """Return the last row's number; where its page is damaged, the last that an index knows of."""
+        number = self._table.c.number
+        indexed = sa.select(sa.func.max(number + 0))  # so that the table's last page is not asked for
+        found = self._read(sa.select(sa.func.max(number))) or self._read(indexed)
         if found is None:  # no page of it can be read: let the database say so
             with self._engine.connect() as connection:
-                found = connection.execute(count).all()
+                found = connection.execute(indexed).all()
         return found[0][0] or 0
 
     def _read(self, query: sa.Select[Any]) -> Sequence[sa.Row[Any]] | None:

@@ -1,7 +1,7 @@
-"""A click moved to what its landmark means: a pin's tip, bend, axis or exit, a cortex, the notch, the ball.
+"""A click moved to what its landmark means: on a pin, the wire, a cortex, the notch, a fracture, the ball.
 
 All but the cortex's edge is found on the film before (`measure.features`), so that a snap costs no more than
-that. Nothing near enough: None, and the click stays where it is.
+that. Nothing near or sure enough: None, and the click stays where it is.
 """
 
 from __future__ import annotations
@@ -79,8 +79,7 @@ def snap(
     number, part = _named(name)
     pins = _pins_of(features, number, name, placed) if part else ()
     made = _Click(features, part or number.rstrip("12"), np.array(click, dtype=float), pins)
-    moves = (way(made) for way in _WAYS.get(made.kind, (_to_place,)))
-    return next((move for move in moves if move is not None), None)
+    return _WAYS.get(made.kind, _to_place)(made)
 
 
 def _named(name: str) -> tuple[str, str]:
@@ -193,7 +192,7 @@ def _to_cortex(click: _Click) -> Snapped | None:
 
 
 def _is_inward(features: Features, side: str, inward: Array) -> bool:
-    """Whether an edge runs as a shaft's side does, with the bone on the right hand of it."""
+    """Whether an edge runs as a shaft's side does, with the bone on the side where that side has it."""
     if features.heavier is None:
         return True
     return bool(float(inward @ features.heavier) * (1.0 if side in NEAR_SIDES else -1.0) > TURNED)
@@ -209,13 +208,12 @@ def _off_line(features: Features, side: str, points: Array) -> Array:
     return np.asarray(way[0] * away[:, 1] - way[1] * away[:, 0])
 
 
-# What is tried in turn for a kind of landmark; for all others, the nearest place that was found.
 NEAR_SIDES = "dorsal", "ulnar"  # with less tissue beyond
 _CORTICES = "shaft_dorsal", "shaft_volar", "shaft_ulnar", "shaft_radial", "hole_dorsal", "hole_volar"
-_WAYS: Mapping[str, tuple[Callable[[_Click], Snapped | None], ...]] = {
-    "straight": (_to_axis,),
-    "exit": (_to_place, _to_axis),
-    "far_cortex": (_to_place, _to_axis),
-    "joint_arc": (_to_arc,),
-    **dict.fromkeys(_CORTICES, (_to_cortex,)),
+# Where a kind of landmark goes that does not go to the nearest place found. An exit or a far cortex is not
+# sent to the pin's axis: that is sure across the pin alone, and what is measured lies along it.
+_WAYS: Mapping[str, Callable[[_Click], Snapped | None]] = {
+    "straight": _to_axis,
+    "joint_arc": _to_arc,
+    **dict.fromkeys(_CORTICES, _to_cortex),
 }

@@ -68,20 +68,27 @@ class Wire:
     overlaid_mm: float
 
 
-def not_judged(wire: Wire | None) -> tuple[str, ...]:
-    """Say where a break in the wire would not be seen; nothing where a break was found."""
+def not_judged(wire: Wire | None, scaled: bool) -> tuple[str, ...]:
+    """Say where a break in the wire would not be seen; nothing where a break was found.
+
+    scaled: whether the film tells its size; of one that does not no length is said.
+    """
     if wire is None:
         return ("wire not judged: nothing of it was found for sure; look for a break yourself",)
     if wire.breaks:
         return ()
-    hidden = f" and over about {wire.hidden_mm:.0f} mm behind the pins" if wire.hidden_mm > SAID_MM else ""
+    hidden = f" and {_over(wire.hidden_mm, scaled)} behind the pins" if wire.hidden_mm > SAID_MM else ""
     overlaid = (
-        f"; over about {wire.overlaid_mm:.0f} mm one limb lies on the other: a break there may be missed"
+        f"; {_over(wire.overlaid_mm, scaled)} one limb lies on the other: a break there may be missed"
         if wire.overlaid_mm > SAID_MM
         else ""
     )
     unseen = f"wire not judged at the pins' bends, in its knots{hidden}: a break there would not be seen"
     return (unseen + overlaid,)
+
+
+def _over(length_mm: float, scaled: bool) -> str:
+    return f"over about {length_mm:.0f} mm" if scaled else "somewhere"
 
 
 def find_wire(film: Prepared, pins: Sequence[Pin], view: str) -> Wire | None:

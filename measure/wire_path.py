@@ -28,10 +28,8 @@ LONGEST_MM = 25.0  # of what is hidden at one place
 STRAIGHT_MM, BENT_MM = 5.0, 0.06  # a straight stretch's length, and how far its path leaves the chord's fit
 APART_MM = 1.2  # of a straight stretch from pins and from its line's ends
 ONE = 1.25  # the mass of one wire alone, of the film's least
-ROUND, ROUND_MM = (
-    0.24,
-    0.95,
-)  # of its middle's height, one wire is below to either side; its width at half height
+# Of its middle's height, one wire is below to either side; its width at half height.
+ROUND, ROUND_MM = 0.24, 0.95
 
 
 def middle_lines(wmap: WireMap) -> tuple[Mask, Array]:

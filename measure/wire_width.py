@@ -64,7 +64,7 @@ def wire_width(film: Prepared, pins: Sequence[Pin], wire: Wire, diameter_mm: flo
     expected = diameter_mm / PIN_MM * float(np.median([pin.width for pin in pins]))
     known = steel_blur_gain(film, pins)
     if isinstance(known, str):
-        return Width(expected, np.inf, f"no pin tells the film's gain: {known}")
+        return Width(expected, np.inf, f"no pin shows how the film renders metal: {known}")
     steel, blur, gain = known
     start = _Start(steel, blur, gain, BARE_HEIGHT * pins[0].trace.fit.height)
     found = [_stretch(film, start, piece, expected, diameter_mm) for piece in wire.straight]
@@ -83,7 +83,7 @@ def wire_width(film: Prepared, pins: Sequence[Pin], wire: Wire, diameter_mm: flo
     low, high = LIKELY
     sound = low < 2.0 * profile.radius / expected < high
     u = float(np.hypot(profile.u, MODEL_U))
-    return Width(2.0 * profile.radius, u, None if sound else "the wire's profile is no bar's")
+    return Width(2.0 * profile.radius, u, None if sound else "the wire's profile is not that of a round bar")
 
 
 def _stretch(film: Prepared, start: _Start, piece: Array, expected: float, mm: float) -> _Stretch | str:

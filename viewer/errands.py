@@ -125,8 +125,9 @@ class Errands(QObject):
 
     def look(self, snapper: Snapper) -> None:
         """Find what clicks on the current film may snap to."""
-        if not snapper.knows(self.session.film):
-            self.jobs.start(snapper.look, self.session.film)
+        film, view = self.session.film, self.session.draft.view
+        if not snapper.knows(film, view):
+            self.jobs.start(snapper.look, film, view)
 
     def seek_scale(self, kind: str, mm: float) -> None:
         """Let a scale be found on the current film."""
@@ -137,7 +138,7 @@ class Errands(QObject):
                 self.sought.emit(given, why)
 
         self.jobs.start(
-            propose_scale, self.session.film, kind, mm,
+            propose_scale, self.session.film, self.session.draft.view, kind, mm,
             done=lambda found: answer(*found),
             failed=lambda error: answer(None, str(error)),
             words=f"Looking for the {FOUND[kind]}…",

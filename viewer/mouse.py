@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from qtpy.QtCore import QObject, Signal
@@ -14,6 +14,9 @@ from viewer import layers
 from viewer.film_pair import FilmPair
 from viewer.points import Point
 from viewer.snapping import Snapper
+
+if TYPE_CHECKING:
+    from measure.snap import Snapped
 
 HIT_PX = 8.0  # screen pixels within which a press takes hold of a mark
 MOVE_PX = 4.0  # screen pixels below which a press and release is a click
@@ -170,12 +173,15 @@ class Mouse(QObject):
                 session.select(held[0])
                 self.taken.emit(held[0])
             else:
-                marks = session.draft.landmarks
-                found = None if exact else self.snapper.snap(session.film, session.active, point, marks)
+                found = None if exact else self._snap(point)
                 session.place(found.point if found else point, found.u_px if found else None)
                 self.snapped.emit(found.u_px if found else 0.0)
         except HoldfastError as error:
             self.refused.emit(str(error))
+
+    def _snap(self, point: Point) -> Snapped | None:
+        session, draft = self.session, self.session.draft
+        return self.snapper.snap(session.film, draft.view, session.active, point, draft.landmarks)
 
     def _takes(self, held: tuple[str, int], point: Point) -> bool:
         """Whether a click on a mark takes it in hand.

@@ -22,30 +22,35 @@ NOTHING: Mapping[str, Landmark] = MappingProxyType({})
 
 
 class Snapper:
-    """What was found on each film, by its digest."""
+    """What was found on each film, by its digest and the view that it is read as."""
 
     def __init__(self) -> None:
-        self._found: dict[str, Features] = {}
+        self._found: dict[tuple[str, str], Features] = {}
 
-    def knows(self, film: Film) -> bool:
-        """Whether a film was looked at."""
-        return film.digest in self._found
+    def knows(self, film: Film, view: str) -> bool:
+        """Whether a film was looked at as one of a view."""
+        return (film.digest, view) in self._found
 
-    def look(self, film: Film) -> None:
-        """Find a film's features, at most once."""
+    def look(self, film: Film, view: str) -> None:
+        """Find a film's features in a view, at most once."""
         from measure.features import find_features
 
-        if not self.knows(film):
-            self._found[film.digest] = find_features(film, film.view or "")
+        if not self.knows(film, view):
+            self._found[film.digest, view] = find_features(film, view)
 
     def snap(
-        self, film: Film, landmark: str | None, point: Point, placed: Mapping[str, Landmark] = NOTHING
+        self,
+        film: Film,
+        view: str,
+        landmark: str | None,
+        point: Point,
+        placed: Mapping[str, Landmark] = NOTHING,
     ) -> Snapped | None:
         """Return where a click for a landmark goes, and how sure that is; None where it stays.
 
         placed: the film's landmarks; those that a reader stands by tell which pin bears which number.
         """
-        features = self._found.get(film.digest)
+        features = self._found.get((film.digest, view))
         if not (features and features.pins and landmark):
             return None
         from measure.snap import snap

@@ -291,9 +291,9 @@ class TestSnapping:
         got = snap(features, "pin1_exit", tuple(exit_.point + 0.1 / film.mm_per_px))
         assert got is not None
         np.testing.assert_allclose(got.point, exit_.point)
-        far = snap(features, "pin1_exit", tuple(exit_.point + 30.0 / film.mm_per_px * exit_.pin.along))
-        assert far is not None  # too far from the exit, but on the pin's axis
-        assert np.hypot(*(np.array(far.point) - exit_.point)) * film.mm_per_px > 20.0
+        on_axis = tuple(exit_.point + 30.0 / film.mm_per_px * exit_.pin.along)
+        assert snap(features, "pin1_exit", on_axis) is None  # the axis does not tell where along it
+        assert snap(features, "pin1_straight", on_axis) is not None
         assert features.arc is not None
         centre, radius = fit_circle(features.arc.points)
         for place in features.arc.points[1:-1]:

@@ -164,7 +164,7 @@ class TestWidth:
     @pytest.mark.parametrize("diameter", [0.0, -1.6, float("nan")])
     def test_diameter_must_be_positive(self, diameter: float) -> None:
         with pytest.raises(ValueError, match="must be positive"):
-            propose_scale(rendered(SEEDS[0])[1], "marker", diameter)
+            propose_scale(rendered(SEEDS[0])[1], "", "marker", diameter)
 
 
 @functools.cache
@@ -202,7 +202,7 @@ class TestWireWidth:
         """The scale that the room and the review get is the one worked out here."""
         film, pins, wire = wired()
         filmed = next(rendered(seed)[1] for seed in WIRED if found(seed) is pins)
-        given, why = propose_scale(filmed, "wire width", 1.0)
+        given, why = propose_scale(filmed, "ap", "wire width", 1.0)
         assert given is not None, why
         assert given.kind == "wire profile"
         across = np.hypot(*np.subtract(*given.points))

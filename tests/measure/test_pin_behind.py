@@ -15,8 +15,8 @@ from measure.pin_width import pin_widths
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare
 
-# Lateral films of pins that cover each other along their length, as random_case draws them: all of these gave
-# one pin before. What tells: a bend of its own, the width.
+# Lateral films of pins that cover each other along their length, as random_case draws them. What
+# tells: a bend of its own, the width.
 COVERED = {"bend": 500_018, "width": 900_142}
 
 

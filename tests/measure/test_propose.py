@@ -63,9 +63,10 @@ def test_a_coded_body_part_tells_the_site(region: str, given: bool, tmp_path: Pa
 
 def test_the_view_must_be_known_for_the_wires_scale() -> None:
     blank = Film(pixels=np.full((600, 700), 40, np.uint16))
-    given, why = propose_scale(blank, "wire width", 1.0)
+    given, why = propose_scale(blank, "", "wire width", 1.0)
     assert given is None
     assert "does not say its view" in why
+    assert "view" not in propose_scale(blank, "ap", "wire width", 1.0)[1]
 
 
 class TestTable:

@@ -1,4 +1,4 @@
-"""Wires on whole films that an earlier rule got wrong: breaks missed or told wrongly, a hole in shafts."""
+"""Wires on whole films on which they are hard to tell: breaks beside other metal, shafts taken for wire."""
 
 from __future__ import annotations
 

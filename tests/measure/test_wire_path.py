@@ -121,15 +121,18 @@ class TestPath:
     def test_what_is_not_judged_is_said(self, view: str) -> None:
         """Without a break it is said where none would be seen; with one, nothing more."""
         *_, wire = filmed(view)
-        (said,) = not_judged(wire)
+        (said,) = not_judged(wire, True)
         assert "would not be seen" in said
         assert ("behind the pins" in said) == (wire.hidden_mm > 1.0)
         assert ("on the other" in said) == (wire.overlaid_mm > 1.0)
-        assert "on the other" not in not_judged(replace(wire, overlaid_mm=0.0))[0]
-        assert "over about 7 mm one limb" in not_judged(replace(wire, overlaid_mm=7.0))[0]
+        assert "on the other" not in not_judged(replace(wire, overlaid_mm=0.0), True)[0]
+        hidden = replace(wire, hidden_mm=5.0, overlaid_mm=7.0)
+        assert "over about 7 mm one limb" in not_judged(hidden, True)[0]
+        assert " mm " not in not_judged(hidden, False)[0]  # no length without a scale
+        assert "somewhere one limb" in not_judged(hidden, False)[0]
         assert said in proposed(view).notes
-        assert not_judged(replace(wire, breaks=(np.zeros((2, 2)),))) == ()
-        assert "look for a break yourself" in not_judged(None)[0]
+        assert not_judged(replace(wire, breaks=(np.zeros((2, 2)),)), True) == ()
+        assert "look for a break yourself" in not_judged(None, True)[0]
 
 
 def test_no_break_where_there_is_none() -> None:

@@ -59,7 +59,7 @@ def place_all() -> Callable[[Session, Truth], int]:
 def no_looking(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     """Windows do not search their films of noise for metal: that takes a second of every session's worker."""
     if "qapp" in request.fixturenames:
-        monkeypatch.setattr("viewer.snapping.Snapper.look", lambda self, film: None)
+        monkeypatch.setattr("viewer.snapping.Snapper.look", lambda self, film, view: None)
 
 
 @pytest.fixture(scope="session")

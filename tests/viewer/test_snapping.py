@@ -30,9 +30,9 @@ def film() -> Film:
 @pytest.fixture(scope="module")
 def snapper(film: Film) -> Snapper:
     known = Snapper()
-    assert not known.knows(film)
-    known.look(film)
-    assert known.knows(film)
+    assert not known.knows(film, "lateral")
+    known.look(film, "lateral")
+    assert known.knows(film, "lateral")
     return known
 
 
@@ -53,7 +53,7 @@ def test_a_click_goes_to_the_feature(snapper: Snapper, film: Film, name: str, li
     taken = []
     for _ in range(5):
         started = time.process_time()
-        found = snapper.snap(film, name, tuple(truth + CLICK_OFF))
+        found = snapper.snap(film, "lateral", name, tuple(truth + CLICK_OFF))
         taken.append(time.process_time() - started)
     assert min(taken) <= SNAP_SECONDS
     assert found is not None
@@ -65,10 +65,11 @@ def test_a_click_goes_to_the_feature(snapper: Snapper, film: Film, name: str, li
 def test_nothing_to_snap_to(snapper: Snapper, film: Film) -> None:
     """No landmark in hand, one without a feature of its own, a click far off, or a film not looked at."""
     point = place(NAME, "pin1_tip")
-    assert snapper.snap(film, None, point) is None
-    assert snapper.snap(film, "pin1_tip", (20.0, 20.0)) is None
-    assert snapper.snap(film, "articular_edge_distal", point) is None
-    assert Snapper().snap(film, "pin1_tip", point) is None
+    assert snapper.snap(film, "lateral", None, point) is None
+    assert snapper.snap(film, "lateral", "pin1_tip", (20.0, 20.0)) is None
+    assert snapper.snap(film, "lateral", "articular_edge_distal", point) is None
+    assert Snapper().snap(film, "lateral", "pin1_tip", point) is None
+    assert snapper.snap(film, "ap", "pin1_tip", point) is None  # not looked at as one of that view
 
 
 def test_a_snapped_point_keeps_its_uncertainty(film: Film) -> None:

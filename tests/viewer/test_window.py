@@ -291,7 +291,8 @@ def test_a_click_is_placed_on_the_feature_or_exactly(
 
     def found(*asked: Any) -> Snapped:
         """Stand in for a film's features; the point lies 9 rows below the click."""
-        (row, column), placed = asked[3], asked[4]
+        (row, column), placed = asked[4], asked[5]
+        assert asked[2] == session.draft.view
         assert placed is session.draft.landmarks
         return Snapped((row + 9.0, column), 0.5)
 
