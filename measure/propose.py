@@ -25,6 +25,7 @@ from measure.wire_width import wire_input
 
 READER = "holdfast"
 ONE_PIN = "one pin only was found, and is called pin 1; which of two it is, is not known"
+COVERED = "one pin lies behind the other: which tip and which bend is whose is not told"
 
 
 @dataclass(frozen=True)
@@ -58,6 +59,8 @@ def propose(film: Film, site: Site, view: str, sizes: Mapping[str, float] | None
         notes += not_judged(found.wire, found.film.scaled)
     if len(found.pins) == 1 and "pin2_tip" in asked:
         notes = (*notes, ONE_PIN)
+    if any(pin.covered for pin in found.pins):
+        notes = (*notes, COVERED)
     return Proposals(landmarks, inputs, notes)
 
 

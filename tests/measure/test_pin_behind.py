@@ -10,10 +10,14 @@ import pytest
 from validation_metal import FOUND_DEGREES, FOUND_MM, as_film, match
 
 from measure import phantom, phantom_film
+from measure.film import Film
 from measure.pin_behind import is_wide
 from measure.pin_width import pin_widths
 from measure.pins import Pin, find_pins
 from measure.prepare import Prepared, prepare
+from measure.propose import COVERED as BEHIND
+from measure.propose import propose
+from measure.sites import load_site
 
 # Lateral films of pins that cover each other along their length, as random_case draws them. What
 # tells: a bend of its own, the width.
@@ -21,15 +25,22 @@ COVERED = {"bend": 500_018, "width": 900_142}
 
 
 @functools.cache
-def seen(seed: int, count: int = 2) -> tuple[phantom.Case, Prepared, tuple[Pin, ...]]:
-    """Case, film and the pins found, of a film as tests/validation_metal.py makes it."""
+def filmed(seed: int, count: int = 2) -> tuple[phantom.Case, Film]:
+    """Case and film as tests/validation_metal.py makes them."""
     rng = np.random.default_rng(seed)
     pose = phantom.random_pose(rng, "lateral" if seed % 2 == 0 else "ap")
     case = phantom.random_case(rng, pose, broken=rng.random() < 0.3)
     rng.random()  # as there, where it decides on one pin or two
     case = replace(case, fixation=replace(case.fixation, pins=case.fixation.pins[:count]))
-    film = prepare(as_film(case, phantom_film.render(case, rng).pixels))
-    return case, film, find_pins(film)
+    return case, as_film(case, phantom_film.render(case, rng).pixels)
+
+
+@functools.cache
+def seen(seed: int, count: int = 2) -> tuple[phantom.Case, Prepared, tuple[Pin, ...]]:
+    """Case, film and the pins found on it."""
+    case, film = filmed(seed, count)
+    prepared = prepare(film)
+    return case, prepared, find_pins(prepared)
 
 
 def number_right(seed: int) -> int:
@@ -52,6 +63,13 @@ def test_a_covered_pin_is_found(seed: int) -> None:
     assert all(pin.covered and not pin.tip_clear for pin in pins)
     assert all(pin.u_across * film.mm_per_px > 0.1 for pin in pins)
     assert all(width.refused for width in pin_widths(film, pins))
+
+
+def test_proposals_say_that_a_pin_is_covered() -> None:
+    """The reader is told, since both axes may lie on each other; of a film with one pin nothing is said."""
+    for count, told in ((2, True), (1, False)):
+        notes = propose(filmed(COVERED["bend"], count)[1], load_site("olecranon"), "lateral").notes
+        assert (BEHIND in notes) == told
 
 
 def test_one_pin_stays_one() -> None:
