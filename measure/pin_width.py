@@ -245,7 +245,7 @@ def _unlike(film: Prepared, widths: Sequence[Width], diameter_mm: float) -> str:
     """Say why widths are not those of pins of the stated size, or "" where they may be."""
     for width in widths:
         seen = width.pixels * film.mm_per_px
-        if not AS_STATED[0] < seen / diameter_mm < AS_STATED[1]:
+        if film.scaled and not AS_STATED[0] < seen / diameter_mm < AS_STATED[1]:
             return f"a pin of {diameter_mm:g} mm was stated, and what is seen is about {seen:.1f} mm wide"
     narrow, wide = (choose(widths, key=lambda width: width.pixels) for choose in (min, max))
     if wide.pixels - narrow.pixels > APART * np.hypot(wide.u * wide.pixels, narrow.u * narrow.pixels):

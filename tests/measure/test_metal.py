@@ -152,6 +152,7 @@ class TestWidth:
         )
         for stated in (1.1, 2.4):
             assert f"a pin of {stated} mm was stated" in pin_input(film, pins, stated)[1]
+            assert pin_input(replace(film, scaled=False), pins, stated)[0] is not None  # its size is a guess
 
     def test_pins_of_two_widths_give_no_scale(self, monkeypatch: pytest.MonkeyPatch) -> None:
         film = prepare(rendered(SEEDS[0])[1])
