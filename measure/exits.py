@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.bone import U_LINE_MM, U_TURN
-from measure.lines import Array, Line
+from measure.lines import Array
 from measure.metal import Region, region
-from measure.pins import Pin, heavier_side
+from measure.pins import Pin, down_the_bends
 from measure.prepare import Prepared
 
 HALF_MM = 15.0
@@ -92,10 +92,7 @@ def bone_end(film: Prepared, pins: Sequence[Pin]) -> BoneEnd | None:
     """Find the outline of the bone's end at the pins' bends, laterally; None where it is not clear."""
     if not pins:
         return None
-    along = np.sum([pin.along for pin in pins], axis=0)
-    along /= np.linalg.norm(along)
-    line = Line(np.mean([pin.straight for pin in pins], axis=0), along, 0.0)
-    heavier = 1.0 if float(line.across @ heavier_side(film, pins)) > 0 else -1.0
+    line, heavier = down_the_bends(film, pins)
     area = region(film, pins, line, HALF_MM, REACH_MM)
     curve = _outline(area, heavier)
     return None if curve is None else BoneEnd(area, heavier, curve)

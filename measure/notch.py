@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 from scipy.optimize import least_squares
 
-from measure.lines import Array, Line
+from measure.lines import Array
 from measure.metal import BLUR_MM, Region, region
-from measure.pins import Pin, heavier_side
+from measure.pins import Pin, down_the_bends
 from measure.prepare import Prepared
 
 HALF_MM, REACH_MM = 34.0, (-2.0, 58.0)  # about the pins' axes, from the middle of their bends
@@ -104,9 +104,7 @@ def notch_arc(film: Prepared, pins: Sequence[Pin]) -> Arc | None:
 
 def straightened(film: Prepared, pins: Sequence[Pin]) -> Facing:
     """Straighten a film along its pins, at least one, about the notch."""
-    along = np.sum([pin.along for pin in pins], axis=0)
-    line = Line(np.mean([pin.straight for pin in pins], axis=0), along / np.linalg.norm(along), 0.0)
-    heavier = 1.0 if float(line.across @ heavier_side(film, pins)) > 0 else -1.0
+    line, heavier = down_the_bends(film, pins)
     area = region(film, pins, line, HALF_MM, REACH_MM)
     way = slice(None) if heavier > 0 else slice(None, None, -1)
     smooth = cv2.GaussianBlur(area.strip.values, (0, 0), BLUR_MM / area.px_mm)

@@ -435,6 +435,13 @@ def heavier_side(film: Prepared, pins: Sequence[Pin]) -> Array:
     return np.asarray(aside * (1.0 if float(coarse[near] @ np.sign(across[near])) > 0 else -1.0))
 
 
+def down_the_bends(film: Prepared, pins: Sequence[Pin]) -> tuple[Line, float]:
+    """Line down at least one pin from the middle of the bends, and the sign of its heavier side across."""
+    along = np.sum([pin.along for pin in pins], axis=0)
+    line = Line(np.mean([pin.straight for pin in pins], axis=0), along / np.linalg.norm(along), 0.0)
+    return line, 1.0 if float(line.across @ heavier_side(film, pins)) > 0 else -1.0
+
+
 def _in_order(film: Prepared, pins: list[Pin]) -> list[Pin]:
     """Pin 1 first: the one on the side with more tissue."""
     if len(pins) < 2:

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.exits import BoneEnd
-from measure.lines import Array, Line
-from measure.pins import Pin, heavier_side
+from measure.lines import Array
+from measure.pins import Pin, down_the_bends
 from measure.prepare import Prepared
 from measure.strip import cut_strip
 from measure.wire import Wire
@@ -66,9 +66,7 @@ def wire_loop(film: Prepared, pins: Sequence[Pin], wire: Wire | None, end: BoneE
 def _brightest(film: Prepared, pins: Sequence[Pin]) -> Array | None:
     """Find the place that stands out most as a wire's end does; None where that is not clear."""
     mm = film.mm_per_px
-    along = np.sum([pin.along for pin in pins], axis=0)
-    line = Line(np.mean([pin.straight for pin in pins], axis=0), along / np.linalg.norm(along), 0.0)
-    side = 1.0 if float(line.across @ heavier_side(film, pins)) > 0 else -1.0
+    line, side = down_the_bends(film, pins)
     outermost = max(side * float((pin.straight - line.point) @ line.across) * mm for pin in pins)
     block = max(1, round(PIXEL_MM / mm))
     reach = (ALONG_MM[0] - MARGIN_MM) / mm, (ALONG_MM[1] + MARGIN_MM) / mm
