@@ -23,13 +23,13 @@ def is_behind(film: Prepared, one: Trace, ends: Ends) -> bool:
     """Whether another pin lies behind a pin, along all or most of it."""
     along = (ends.tip - ends.straight) / np.linalg.norm(ends.tip - ends.straight)
     frame = Frame(film, ends.straight, along, one.fit)
-    return is_wide(one, film.mm_per_px) or _other_bend(frame)
+    return is_wide(film, one) or _other_bend(frame)
 
 
-def is_wide(one: Trace, mm_per_px: float) -> bool:
-    """Whether a bar is wider than one pin."""
+def is_wide(film: Prepared, one: Trace) -> bool:
+    """Whether a bar is wider than one pin; never told on a film that does not tell the size of its pixels."""
     clean = one.fit.typical < MOST_LEFT * one.fit.height
-    return clean and 2.0 * one.fit.radius * mm_per_px > WIDEST_MM
+    return film.scaled and clean and 2.0 * one.fit.radius * film.mm_per_px > WIDEST_MM
 
 
 def _other_bend(frame: Frame) -> bool:

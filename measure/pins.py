@@ -369,7 +369,7 @@ def _covering(film: Prepared, one: Trace, ends: Ends) -> list[Pin]:
 
     Which of the ends is whose is not told.
     """
-    aside = max(0.0, one.fit.radius - PIN_MM / 2.0 / film.mm_per_px) if is_wide(one, film.mm_per_px) else 0.0
+    aside = max(0.0, one.fit.radius - PIN_MM / 2.0 / film.mm_per_px) if is_wide(film, one) else 0.0
     pin = _pin(film, replace(one, sure=(False, False)), replace(ends, sure=False), [one])
     pin = replace(pin, covered=True)
     u_across = float(np.hypot(pin.u_across, COVERED_U_MM / film.mm_per_px))

@@ -77,7 +77,7 @@ def test_one_pin_stays_one() -> None:
     _, film, (pin,) = seen(COVERED["bend"], 1)
     assert not pin.covered
     assert pin.tip_clear
-    assert not is_wide(pin.trace, film.mm_per_px)
+    assert not is_wide(film, pin.trace)
 
 
 def test_a_wide_bar_is_told_from_a_pin() -> None:
@@ -85,7 +85,8 @@ def test_a_wide_bar_is_told_from_a_pin() -> None:
     _, film, (pin,) = seen(COVERED["bend"], 1)
     for width, wide in ((1.6 * 1.2 / 1.115, False), (1.6 + 0.4, True)):
         fit = replace(pin.trace.fit, radius=width / 2.0 / film.mm_per_px)
-        assert is_wide(replace(pin.trace, fit=fit), film.mm_per_px) is wide
+        assert is_wide(film, replace(pin.trace, fit=fit)) is wide
+        assert not is_wide(replace(film, scaled=False), replace(pin.trace, fit=fit))  # its size is a guess
 
 
 def test_a_poor_pin_is_fitted_like_its_partner() -> None:
